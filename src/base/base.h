@@ -1,0 +1,73 @@
+// What every room shares: how trouble is reported, how numbers become text, how files are written.
+#pragma once
+
+#include <cstddef>
+#include <stdexcept>
+#include <string>
+#include <string_view>
+#include <utility>
+#include <variant>
+#include <vector>
+
+namespace panecard {
+
+/// Bad luck on good code: the whole program's list. app/ switches over it without a default, so
+/// under -Werror=switch a new code needs a sentence and an exit status before it compiles.
+enum class Code {
+  bad_usage,            ///< an option that makes no sense, with what would
+  unreadable_file,      ///< no such file, a directory, truncated, not what it claims to be
+  too_large,            ///< over the stated bound of bytes or pixels
+  unwritable_file,      ///< the output could not be written; nothing was left behind
+  card_not_found,       ///< no card that we can read
+  card_cut_off,         ///< a card reaches over the edge of the photo
+  cards_disagree,       ///< the cards contradict each other: bent, wrong print scale, not on one pane
+  too_blurred,          ///< edges too soft to measure
+  plane_too_uncertain,  ///< too oblique or too few points
+  boundary_not_seen,    ///< too much of the boundary is not visible, or no closed boundary
+  degenerate_shape,     ///< geometry that has no answer (coincident points and so on)
+  poses_too_alike,      ///< lens calibration: photos do not tell the parameters apart
+  too_few_photos,       ///< lens calibration
+};
+
+struct Error {
+  Code code;
+  std::string detail;  ///< what, where and what to do, one line, numbers with units
+};
+
+/// A value, or why there is none. (std::expected is C++23.)
+template <typename T>
+class [[nodiscard]] Result {  // constructors are implicit so that `return Error{...};` reads well
+ public:
+  Result(T value) : state_(std::move(value)) {}      // NOLINT(google-explicit-constructor)
+  Result(Error error) : state_(std::move(error)) {}  // NOLINT(google-explicit-constructor)
+  bool ok() const { return std::holds_alternative<T>(state_); }
+  const T& value() const& { return std::get<T>(state_); }  // without ok() this is a bug: it throws
+  T& value() & { return std::get<T>(state_); }
+  T value() && { return std::get<T>(std::move(state_)); }
+  const T* operator->() const { return &value(); }
+  const Error& error() const { return std::get<Error>(state_); }
+
+ private:
+  std::variant<T, Error> state_;
+};
+
+/// Doubt that travels with a result instead of stopping it.
+struct Finding {
+  std::string code;  ///< stable, snake_case: "lens_unknown"
+  std::string text;  ///< one sentence for a person, with numbers and what to do
+};
+
+/// Shortest fixed-point text of `value` with at most `decimals` decimals; locale-free. "-0" becomes "0".
+std::string to_text(double value, int decimals);
+
+/// Millimetres as inches to the nearest 1/16: 501.7 -> "19 3/4".
+std::string to_sixteenths(double mm);
+
+/// Writes `bytes` beside `path` and renames, so that a reader sees all of it or none.
+/// @retval Code::unwritable_file  the folder is missing, read-only or full; nothing is left behind.
+Result<std::size_t> write_file(const std::string& path, std::string_view bytes);
+
+/// Reads a whole file. @retval unreadable_file (missing, a directory) or too_large.
+Result<std::string> read_file(const std::string& path, std::size_t max_bytes);
+
+}  // namespace panecard

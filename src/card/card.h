@@ -1,0 +1,98 @@
+// Finds reference cards in a photo and makes the pane they lie on a measuring plane.
+//
+// Frames   image: px, see photo.h.
+//          plane: mm on the pane's outer face, x right, y up as the camera sees it, z towards the
+//          camera; origin and x axis at the first card (its centre, its long side).
+#pragma once
+
+#include <Eigen/Core>
+#include <string>
+#include <vector>
+
+#include "base/base.h"
+#include "geom/geom.h"
+#include "photo/photo.h"
+
+namespace panecard::card {
+
+enum class Kind { sheet, card, plain };
+
+/// What a plain card may be. Its size tolerance enters the uncertainty.
+struct PlainSize {
+  std::string name;  ///< "id1", "a4", "letter", "210x297"
+  double width_mm = 85.60, height_mm = 53.98;
+  double corner_radius_mm = 3.18;
+  double thickness_mm = 0.76;
+  double sigma_width_mm = 0.07, sigma_height_mm = 0.03;  ///< ISO/IEC 7810 limits, taken rectangular
+};
+Result<PlainSize> plain_size(const std::string& text);  ///< id1, a4, letter or WxH in mm
+
+/// A point whose place on the card's body is known.
+struct Corner {
+  PointMm on_card;  ///< origin at the body's centre, y up as printed
+  PointPx seen;
+  double sigma_px = 0.05;
+};
+
+/// A straight edge of a plain card: samples of where it is seen, on the line a-b of the body.
+struct Edge {
+  PointMm a, b;
+  std::vector<PointPx> seen;
+  double sigma_px = 0.1;  ///< each sample
+};
+
+struct Sighting {
+  Kind kind = Kind::card;
+  int id = 0;  ///< coded card number; 0 for others
+  double width_mm = 0, height_mm = 0, thickness_mm = 0;  ///< body (sheet: board 182 x 234, page unknown)
+  std::vector<Corner> corners;  ///< coded: chessboard corners
+  std::vector<Edge> edges;      ///< plain: four
+  std::optional<PlainSize> plain;
+  std::vector<PointPx> body_px;  ///< the body's four corners in the photo, for masking and drawing
+};
+
+struct FindOptions {
+  std::optional<PlainSize> plain;  ///< asked for by the user; else ID-1 is tried when no coded card is seen
+};
+
+/// All cards in the photo, most trustworthy first. Never empty.
+/// @retval card_not_found, card_cut_off, too_blurred
+Result<std::vector<Sighting>> find_cards(const photo::Photo& photo, const photo::Lens& lens,
+                                         const FindOptions& options);
+
+/// Parameters: rotation vector and translation (mm) of camera_from_plane, then the lens.
+inline constexpr int kPlaneSize = 6 + photo::kLensSize;
+using PlaneVector = Eigen::Matrix<double, kPlaneSize, 1>;
+
+/// The measuring plane with its covariance; lens parameters as refined by the cards.
+/// camera frame: x right, y down, z into the scene. X_camera = R(rotation) X_plane + t, where
+/// X_plane = (x, y, z) as above (y up, z towards the camera).
+struct Plane {
+  PlaneVector value = PlaneVector::Zero();
+  /// Square root of the covariance: value + factor * n with n ~ N(0, I). Columns are independent
+  /// sources; plain-card size, blooming and print scale are among them through the fit's priors.
+  Eigen::Matrix<double, kPlaneSize, Eigen::Dynamic> factor;
+  double rms_px = 0;           ///< of the corner residuals
+  std::vector<Eigen::Vector3d> card_pose;  ///< per sighting: x, y mm and turn rad on the plane
+  std::vector<double> card_misfit;         ///< per sighting: residual chi-square over its degrees of freedom
+  std::vector<Finding> findings;  ///< "lens_unknown", "pane_may_be_curved", "one_card" ...
+};
+
+/// Joint robust least squares over all cards, whose places nobody measured, and the lens with its
+/// prior covariance. @retval cards_disagree, plane_too_uncertain
+Result<Plane> fit_plane(const std::vector<Sighting>& cards, const photo::Lens& lens);
+
+/// The point of the plane z = height_mm seen at a pixel; NaN when the ray misses it.
+PointMm mm_from_px(const Plane& plane, PointPx px, double height_mm = 0);
+PointPx px_from_mm(const Plane& plane, PointMm p, double height_mm = 0);
+/// The same maps for a raw parameter vector: for Jacobians and Monte Carlo.
+PointMm mm_from_px(const PlaneVector& value, PointPx px, double height_mm = 0);
+PointPx px_from_mm(const PlaneVector& value, PointMm p, double height_mm = 0);
+
+/// d(mm)/d(parameters) at a fixed pixel.
+Eigen::Matrix<double, 2, kPlaneSize> mm_jacobian(const Plane& plane, PointPx px, double height_mm = 0);
+
+/// Camera centre in the plane frame, mm.
+Eigen::Vector3d camera_centre_mm(const PlaneVector& value);
+
+}  // namespace panecard::card

@@ -1,0 +1,65 @@
+// Outlines and cards as bytes of open formats. Nothing here touches the disk.
+#pragma once
+
+#include <optional>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "base/base.h"
+#include "geom/geom.h"
+#include "outline/outline.h"
+
+namespace panecard::formats {
+
+enum class Units { mm, inch };
+
+struct CardMark {
+  std::string kind;  ///< "sheet", "card", "plain"
+  int id = 0;
+  std::vector<PointPx> corners_px;  ///< four
+};
+
+/// All that the result file states. `photo`, `lens` and so on are extra fields.
+struct Measurement {
+  std::string boundary;  ///< "glass", "solid", "dots"
+  outline::Outline outline;
+  std::vector<CardMark> cards;
+  std::vector<Finding> warnings;
+  std::string photo_name;
+  int photo_width_px = 0, photo_height_px = 0;
+  std::string lens_text;  ///< "phone-a profile, 12 photos" or "unknown lens"
+  std::string verdict;    ///< one sentence
+};
+
+std::string to_json(const Measurement& m);                 ///< the contract's result file
+std::string to_svg(const Measurement& m);                  ///< the outline at true size, mm
+std::string to_dxf(const Measurement& m);                  ///< R12, $INSUNITS 4, layers OUTLINE, NOT_SEEN, ...
+std::string to_drawing_svg(const Measurement& m, Units u); ///< dimension drawing
+std::string to_drawing_pdf(const Measurement& m, Units u);
+std::string to_table(const Measurement& m, Units u);       ///< short table for a terminal
+
+/// 8-bit BGRA pixels, row by row, drawn on the caller's buffer (stride in bytes).
+struct Canvas {
+  unsigned char* data = nullptr;
+  int width = 0, height = 0, stride = 0;
+  double scale = 1;  ///< canvas pixels per photo pixel
+};
+/// The outline, its cards and the flagged stretches, on the photo already in `canvas`.
+void draw_overlay(const Canvas& canvas, const Measurement& m, Units u);
+
+enum class Paper { a4, letter };
+enum class CardPage { sheet, cards };
+struct CardJob {
+  CardPage page = CardPage::sheet;
+  Paper paper = Paper::a4;
+  int first_card = 0;           ///< cards: eight from this number on
+  double printed_bar_mm = 100;  ///< what the 100 mm check bar measured on paper
+};
+/// The printable page. `marker_bits` come from the caller so that this room needs no OpenCV:
+/// marker_bits(id) gives the 7x7 modules (border included), row by row, true = black.
+using MarkerBits = std::vector<bool> (*)(int id);
+std::string card_page_pdf(const CardJob& job, MarkerBits marker_bits);
+std::string card_page_svg(const CardJob& job, MarkerBits marker_bits);
+
+}  // namespace panecard::formats

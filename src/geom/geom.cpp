@@ -1,0 +1,1 @@
+#include "geom/geom.h"

@@ -1,0 +1,77 @@
+// Points, curves and the contour that carries its uncertainty.
+//
+// Frames   PointPx: image, x right, y down; the centre of the top-left pixel is (0.5, 0.5).
+//          PointMm: the pane's outer face, x right, y up, seen from the camera's side.
+#pragma once
+
+#include <Eigen/Core>
+#include <optional>
+#include <vector>
+
+#include "base/base.h"
+
+namespace panecard {
+
+struct PointPx {
+  double x = 0, y = 0;
+};
+
+struct PointMm {
+  double x = 0, y = 0;
+  friend PointMm operator+(PointMm a, PointMm b) { return {a.x + b.x, a.y + b.y}; }
+  friend PointMm operator-(PointMm a, PointMm b) { return {a.x - b.x, a.y - b.y}; }
+  friend PointMm operator*(double s, PointMm a) { return {s * a.x, s * a.y}; }
+};
+
+inline double dot(PointMm a, PointMm b) { return a.x * b.x + a.y * b.y; }
+inline double cross(PointMm a, PointMm b) { return a.x * b.y - a.y * b.x; }
+double norm(PointMm a);
+inline double distance(PointMm a, PointMm b) { return norm(a - b); }
+
+using PolygonMm = std::vector<PointMm>;  ///< closed: the last point joins the first
+
+double signed_area_mm2(const PolygonMm& polygon);  ///< positive when counter-clockwise
+double perimeter_mm(const PolygonMm& polygon);
+bool contains(const PolygonMm& polygon, PointMm p);
+bool crosses_itself(const PolygonMm& polygon);
+PolygonMm convex_hull(PolygonMm points);  ///< counter-clockwise, no three points on one line
+
+/// Points every `step_mm` of arc length (adjusted so that they close evenly), on the chords.
+PolygonMm resample(const PolygonMm& polygon, double step_mm);
+
+/// Smallest enclosing rectangle: one side lies on a hull edge (Freeman & Shapira 1975).
+struct Box {
+  PointMm centre;
+  double angle_rad = 0;  ///< direction of the long side
+  double long_mm = 0, short_mm = 0;
+};
+Box smallest_box(const PolygonMm& polygon);
+
+/// One measured closed curve and all that is known of its uncertainty.
+///
+/// A *mode* is one independent source of error: if it were off by one standard uncertainty, point i
+/// would move by mode[i] (mm). Covariance of everything = sum of the outer products of the modes.
+/// Any dimension's uncertainty follows by moving the points along each mode and measuring again
+/// (JCGM 100, 5.1; the correlation between points is carried exactly).
+struct Contour {
+  PolygonMm points;                 ///< counter-clockwise, evenly spaced, y up
+  std::vector<PointPx> points_px;   ///< the same points in the photo
+  std::vector<bool> seen;           ///< false where the edge was bridged, not observed
+  std::vector<double> sigma_mm;     ///< per point, normal: the part of the edge noise without
+                                    ///< correlation to its neighbours further than correlation_mm
+  double correlation_mm = 10;       ///< arc length over which that noise is alike
+  std::vector<PolygonMm> modes;     ///< shared sources (plane, lens, card size, definition of the edge)
+  std::vector<std::string> mode_names;  ///< one per mode: "plane", "lens", "edge definition", ...
+};
+
+/// All modes of a contour: the shared ones, then its local edge noise as smooth bumps of width
+/// correlation_mm along the outward normal, so that one mechanism serves every source.
+std::vector<PolygonMm> all_modes(const Contour& contour);
+
+/// 95 % expanded uncertainty (k = 2) normal to the curve at every point.
+std::vector<double> u95_normal_mm(const Contour& contour);
+
+/// Outward unit normals of a counter-clockwise polygon by central difference.
+PolygonMm outward_normals(const PolygonMm& polygon);
+
+}  // namespace panecard

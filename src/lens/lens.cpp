@@ -1,0 +1,1 @@
+#include "lens/lens.h"

@@ -1,0 +1,1 @@
+#include "outline/outline.h"

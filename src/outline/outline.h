@@ -1,0 +1,53 @@
+// Turns a contour into straight edges, arcs and free curves, and the dimensions a person wants,
+// each with its 95 % expanded uncertainty.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "base/base.h"
+#include "geom/geom.h"
+
+namespace panecard::outline {
+
+struct Dimension {
+  double value = 0;
+  double u95 = 0;  ///< expanded, k = 2; same unit as the value
+};
+
+enum class PieceKind { line, arc, free };
+
+/// One stretch of the outline, from `first` to `last` (indices into Outline::points, wrapping).
+struct Piece {
+  PieceKind kind = PieceKind::line;
+  std::size_t first = 0, last = 0;
+  PointMm start, end;              ///< exact joints
+  PointMm centre;                  ///< arc
+  double radius_mm = 0;            ///< arc; positive when it bulges outwards
+  double sweep_rad = 0;            ///< arc; positive counter-clockwise
+  std::vector<PointMm> control;    ///< free: cubic Bezier control points, 3 n + 1
+  bool corner = false;             ///< an arc that rounds the corner between two edges
+  bool seen = true;                ///< false when more than half of it was bridged
+  std::string name;                ///< as drawn: "edge 1", "corner A"
+  Dimension length_mm, radius, angle_deg;  ///< radius: arcs; angle_deg: corners, between the edges
+};
+
+struct Outline {
+  PolygonMm points;             ///< on the fitted pieces, chord error under 0.05 mm, counter-clockwise
+  std::vector<double> u95_mm;   ///< per point, normal
+  std::vector<PointPx> points_px;
+  std::vector<bool> seen;
+  std::vector<Piece> pieces;
+  Box box;
+  Dimension long_mm, short_mm;
+  Dimension area_mm2, perimeter_mm;
+  std::vector<Dimension> diagonals_mm;  ///< two, for a four-sided pane; else empty
+  double seen_fraction = 1;
+};
+
+/// Fits the pieces (fewest that agree with the contour within its own edge noise), measures, and
+/// carries every mode of the contour into every dimension.
+/// @retval degenerate_shape
+Result<Outline> fit(const Contour& contour);
+
+}  // namespace panecard::outline

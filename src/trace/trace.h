@@ -1,0 +1,33 @@
+// Follows a pane's boundary all the way round, to a fraction of a pixel.
+#pragma once
+
+#include <vector>
+
+#include "base/base.h"
+#include "card/card.h"
+#include "geom/geom.h"
+#include "photo/photo.h"
+
+namespace panecard::trace {
+
+/// glass: where the visible glass meets the seal. solid: inner edge of the solid ceramic band.
+/// dots: inner limit of the dots that follow it. The last two are printed on the inner face.
+enum class Boundary { glass, solid, dots };
+
+struct Options {
+  Boundary boundary = Boundary::glass;
+  std::vector<PointPx> near;           ///< rough pixels along the wanted boundary, may be empty
+  double glass_thickness_mm = 4.0;     ///< for solid and dots, seen through the glass
+  double sigma_glass_thickness_mm = 0.5;
+};
+
+struct Traced {
+  Contour contour;                 ///< modes filled from the plane and the edge
+  std::vector<Finding> findings;   ///< "stretch_not_seen" with where, ...
+};
+
+/// @retval boundary_not_seen  with where and what to do about the light
+Result<Traced> trace(const photo::Photo& photo, const card::Plane& plane,
+                     const std::vector<card::Sighting>& cards, const Options& options);
+
+}  // namespace panecard::trace
