@@ -14,14 +14,14 @@ namespace panecard {
 /// Bad luck on good code: the whole program's list. app/ switches over it without a default, so
 /// under -Werror=switch a new code needs a sentence and an exit status before it compiles.
 enum class Code {
-  bad_usage,            ///< an option that makes no sense, with what would
-  unreadable_file,      ///< no such file, a directory, truncated, not what it claims to be
-  too_large,            ///< over the stated bound of bytes or pixels
-  unwritable_file,      ///< the output could not be written; nothing was left behind
-  card_not_found,       ///< no card that we can read
-  card_cut_off,         ///< a card reaches over the edge of the photo
-  cards_disagree,       ///< the cards contradict each other: bent, wrong print scale, not on one pane
-  too_blurred,          ///< edges too soft to measure
+  bad_usage,        ///< an option that makes no sense, with what would
+  unreadable_file,  ///< no such file, a directory, truncated, not what it claims to be
+  too_large,        ///< over the stated bound of bytes or pixels
+  unwritable_file,  ///< the output could not be written; nothing was left behind
+  card_not_found,   ///< no card that we can read
+  card_cut_off,     ///< a card reaches over the edge of the photo
+  cards_disagree,   ///< the cards contradict each other: bent, wrong print scale, not on one pane
+  too_blurred,      ///< edges too soft to measure
   plane_too_uncertain,  ///< too oblique or too few points
   boundary_not_seen,    ///< too much of the boundary is not visible, or no closed boundary
   degenerate_shape,     ///< geometry that has no answer (coincident points and so on)
@@ -57,7 +57,8 @@ struct Finding {
   std::string text;  ///< one sentence for a person, with numbers and what to do
 };
 
-/// Shortest fixed-point text of `value` with at most `decimals` decimals; locale-free. "-0" becomes "0".
+/// Shortest fixed-point text of `value` with at most `decimals` decimals; locale-free. "-0" becomes
+/// "0".
 std::string to_text(double value, int decimals);
 
 /// Millimetres as inches to the nearest 1/16: 501.7 -> "19 3/4".

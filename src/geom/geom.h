@@ -54,19 +54,31 @@ Box smallest_box(const PolygonMm& polygon);
 /// Any dimension's uncertainty follows by moving the points along each mode and measuring again
 /// (JCGM 100, 5.1; the correlation between points is carried exactly).
 struct Contour {
-  PolygonMm points;                 ///< counter-clockwise, evenly spaced, y up
-  std::vector<PointPx> points_px;   ///< the same points in the photo
-  std::vector<bool> seen;           ///< false where the edge was bridged, not observed
-  std::vector<double> sigma_mm;     ///< per point, normal: the part of the edge noise without
-                                    ///< correlation to its neighbours further than correlation_mm
-  double correlation_mm = 10;       ///< arc length over which that noise is alike
-  std::vector<PolygonMm> modes;     ///< shared sources (plane, lens, card size, definition of the edge)
+  PolygonMm points;                ///< counter-clockwise, evenly spaced, y up
+  std::vector<PointPx> points_px;  ///< the same points in the photo
+  std::vector<bool> seen;          ///< false where the edge was bridged, not observed
+  std::vector<double> sigma_mm;    ///< per point, normal: the part of the edge noise without
+                                   ///< correlation to its neighbours further than correlation_mm
+  double correlation_mm = 10;      ///< arc length over which that noise is alike
+  std::vector<PolygonMm>
+      modes;  ///< shared sources (plane, lens, card size, definition of the edge)
   std::vector<std::string> mode_names;  ///< one per mode: "plane", "lens", "edge definition", ...
 };
 
 /// All modes of a contour: the shared ones, then its local edge noise as smooth bumps of width
 /// correlation_mm along the outward normal, so that one mechanism serves every source.
 std::vector<PolygonMm> all_modes(const Contour& contour);
+
+/// One piece of local edge noise: point (first + k) modulo the point count moves along its outward
+/// normal by along_normal_mm[k] when the piece is off by one standard uncertainty.
+struct NoiseBump {
+  std::size_t first = 0;
+  std::vector<double> along_normal_mm;
+};
+
+/// The local edge noise as independent bumps, perimeter / correlation_mm of them but 8 at least and
+/// `most` at most. Squares of neighbours add up to sigma_mm^2 at every point.
+std::vector<NoiseBump> noise_bumps(const Contour& contour, std::size_t most);
 
 /// 95 % expanded uncertainty (k = 2) normal to the curve at every point.
 std::vector<double> u95_normal_mm(const Contour& contour);
