@@ -18,10 +18,10 @@ namespace panecard::photo {
 inline constexpr double kMaxMegapixels = 200;
 
 struct Facts {
-  std::string make, model;                 ///< EXIF; empty when unknown
-  std::optional<double> focal_mm;          ///< EXIF FocalLength
-  std::optional<double> focal_35mm;        ///< EXIF FocalLengthIn35mmFilm
-  int orientation = 1;                     ///< EXIF, already applied to the pixels
+  std::string make, model;           ///< EXIF; empty when unknown
+  std::optional<double> focal_mm;    ///< EXIF FocalLength
+  std::optional<double> focal_35mm;  ///< EXIF FocalLengthIn35mmFilm
+  int orientation = 1;               ///< EXIF, already applied to the pixels
 };
 
 struct Photo {
@@ -45,12 +45,14 @@ using LensMatrix = Eigen::Matrix<double, kLensSize, kLensSize>;
 ///   px = f x_d + cx. The covariance is of (f, cx, cy, k1, k2, k3, p1, p2), zero for a fixed one.
 struct Lens {
   std::string make, model;
-  int width_px = 0, height_px = 0;  ///< upright photo; a profile also serves the photo turned by 90 deg
+  int width_px = 0,
+      height_px = 0;  ///< upright photo; a profile also serves the photo turned by 90 deg
   LensVector value = LensVector::Zero();
   LensMatrix covariance = LensMatrix::Zero();
   bool calibrated = false;  ///< false: from EXIF and priors
   double rms_px = 0;        ///< residual of the calibration
   int photos = 0;
+  int orientation = 1;  ///< EXIF, of the photos behind it: which way the sensor was turned
 };
 
 /// The pixel where the direction (x, y, 1) in the camera frame (y down) is seen.
@@ -68,7 +70,11 @@ Lens lens_from_facts(const Facts& facts, int width_px, int height_px);
 Result<Lens> read_lens(const std::string& path);
 std::string lens_to_json(const Lens& lens);
 /// Scales and turns a profile to a photo of `width` x `height`; nullopt when it can't serve it.
-std::optional<Lens> lens_for(const Lens& profile, int width_px, int height_px);
+/// @param orientation  EXIF, of the photo. When it and the shapes contradict each other (a photo
+///                     turned by an editor), both turns are allowed for in the covariance.
+std::optional<Lens> lens_for(const Lens& profile, int width_px, int height_px, int orientation = 1);
+/// The first profile for this make and model that serves the size and whose focal length the
+/// photo's EXIF does not contradict (a zoomed photo has the same size but not the same lens).
 std::optional<Lens> find_lens(const Facts& facts, int width_px, int height_px,
                               const std::vector<std::string>& folders);
 
