@@ -1,1 +1,226 @@
+#include <stdexcept>
+
 #include "formats/formats.h"
+#include "formats/sheet.h"
+#include "formats/style.h"
+#include "formats/text.h"
+
+namespace panecard::formats {
+namespace {
+
+constexpr int kModules = 7;  // 5x5 bits and a border of one
+
+// A chessboard whose white squares hold markers, numbered row by row from the top-left.
+struct Board {
+  int columns, rows;
+  double square_mm, marker_mm;
+  int first_id;
+  double width() const { return columns * square_mm; }
+  double height() const { return rows * square_mm; }
+};
+
+constexpr Board kSheetBoard{7, 9, 26, 19.5, 0};
+Board card_board(int card) { return {5, 3, 16, 12, 64 + 8 * card}; }
+
+constexpr int kCards = 32;
+constexpr int kCardColumns = 2;
+constexpr int kCardRows = 4;
+constexpr double kCardWidth = 85.60;
+constexpr double kCardHeight = 53.98;
+constexpr double kCardRadius = 3.18;
+constexpr double kGapX = 10;
+constexpr double kGapY = 8;
+constexpr double kBar = 100;
+
+// Maps true millimetres to what the file must say so that this printer makes them true; the page's
+// centre stays.
+class Truth {
+ public:
+  Truth(const CardJob& job, double width, double height)
+      : factor_(kBar / job.printed_bar_mm), centre_{width / 2, height / 2} {}
+  PagePoint operator()(PagePoint p) const { return centre_ + factor_ * (p - centre_); }
+  double operator()(double length) const { return factor_ * length; }
+
+ private:
+  double factor_;
+  PagePoint centre_;
+};
+
+// Neighbouring modules share edges: all in one path, so that no renderer shows a seam.
+void add_marker(Path& path, const Truth& truth, PagePoint at, double side,
+                const std::vector<bool>& black) {
+  if (black.size() != std::size_t{kModules} * kModules) {
+    throw std::invalid_argument("marker_bits must give 7 x 7 modules");
+  }
+  const double module = side / kModules;
+  for (int row = 0; row < kModules; ++row) {
+    for (int first = 0; first < kModules;) {
+      const auto is_black = [&](int column) {
+        return black[static_cast<std::size_t>(row * kModules + column)];
+      };
+      int last = first;
+      while (last < kModules && is_black(last)) ++last;
+      if (last > first) {
+        path.rectangle(truth(at + PagePoint{first * module, row * module}),
+                       truth((last - first) * module), truth(module));
+      }
+      first = last + 1;
+    }
+  }
+}
+
+void add_board(Path& path, const Board& board, PagePoint at, const Truth& truth,
+               MarkerBits marker_bits) {
+  const double inset = (board.square_mm - board.marker_mm) / 2;
+  int id = board.first_id;
+  for (int row = 0; row < board.rows; ++row) {
+    for (int column = 0; column < board.columns; ++column) {
+      const PagePoint square = at + PagePoint{column * board.square_mm, row * board.square_mm};
+      if ((row + column) % 2 == 0) {
+        path.rectangle(truth(square), truth(board.square_mm), truth(board.square_mm));
+      } else {
+        add_marker(path, truth, square + PagePoint{inset, inset}, board.marker_mm,
+                   marker_bits(id++));
+      }
+    }
+  }
+}
+
+void check_bar(Sheet& sheet, const Truth& truth, PagePoint middle) {
+  const Pen pen{style::kInk, 0.2};
+  const double left = middle.x - kBar / 2;
+  Path bar;
+  bar.move(truth({left, middle.y})).line(truth({left + kBar, middle.y}));
+  for (int mm = 0; mm <= static_cast<int>(kBar); mm += 10) {
+    const double tick = mm % 100 == 0 ? 2.2 : mm % 50 == 0 ? 1.4 : 0.8;
+    bar.move(truth({left + mm, middle.y - tick})).line(truth({left + mm, middle.y + tick}));
+  }
+  sheet.begin_group("check-bar");
+  sheet.stroke(bar, pen);
+  sheet.text(truth({left + kBar + 2.5, middle.y + 0.9}), "100 mm",
+             {truth(2.6), style::kInk, Anchor::start});
+  sheet.text(truth({left - 2.5, middle.y + 0.9}), "measure this",
+             {truth(2.6), style::kQuiet, Anchor::end});
+  sheet.end_group();
+}
+
+void instruction(Sheet& sheet, const CardJob& job, double width, double height,
+                 const std::string& title, const std::string& how_to_use) {
+  const double middle = width / 2;
+  const TextStyle heading{3.2, style::kInk, Anchor::middle, true};
+  const TextStyle line{2.5, style::kQuiet, Anchor::middle};
+  sheet.text({middle, 9.5}, title, heading);
+  std::string how = "Print at 100 % (actual size, no fit to page). " + how_to_use;
+  sheet.text({middle, 13.6}, how, line);
+  std::string check = "If the bar is not 100.0 mm long, make this page again with --printed-bar ";
+  check += "and the length you measured.";
+  if (job.printed_bar_mm != kBar) {
+    check = "Corrected for a printer whose bar came out " + to_text(job.printed_bar_mm, 3) +
+            " mm: the bar must now be 100.0 mm long.";
+  }
+  sheet.text({middle, height - 6.5}, check, line);
+}
+
+void sheet_page(Sheet& sheet, const CardJob& job, double width, double height,
+                MarkerBits marker_bits) {
+  const Truth truth(job, width, height);
+  instruction(sheet, job, width, height, "Coded sheet",
+              "Lay it flat on the glass, or tape it by the corners.");
+  Path board;
+  add_board(board, kSheetBoard,
+            {(width - kSheetBoard.width()) / 2, (height - kSheetBoard.height()) / 2}, truth,
+            marker_bits);
+  sheet.begin_group("board");
+  sheet.fill(board, {0, 0, 0});
+  sheet.end_group();
+  check_bar(sheet, truth, {width / 2, height - 14});
+}
+
+// Ticks in line with the four edges, off the card so that none of them stays on it.
+void add_cut_marks(Path& path, const Truth& truth, PagePoint at) {
+  constexpr double kNear = 1;
+  constexpr double kFar = 3;
+  for (const double y : {at.y, at.y + kCardHeight}) {
+    path.move(truth({at.x - kFar, y})).line(truth({at.x - kNear, y}));
+    path.move(truth({at.x + kCardWidth + kNear, y})).line(truth({at.x + kCardWidth + kFar, y}));
+  }
+  for (const double x : {at.x, at.x + kCardWidth}) {
+    path.move(truth({x, at.y - kFar})).line(truth({x, at.y - kNear}));
+    path.move(truth({x, at.y + kCardHeight + kNear})).line(truth({x, at.y + kCardHeight + kFar}));
+  }
+}
+
+void cards_page(Sheet& sheet, const CardJob& job, double width, double height,
+                MarkerBits marker_bits) {
+  const Truth truth(job, width, height);
+  instruction(
+      sheet, job, width, height, "Coded cards",
+      "Glue flat onto rigid cards 0.76 mm thick (ID-1); cut along the line, mind the blade.");
+  const double left = (width - kCardColumns * kCardWidth - (kCardColumns - 1) * kGapX) / 2;
+  const double top = (height - kCardRows * kCardHeight - (kCardRows - 1) * kGapY) / 2;
+  Path black;
+  Path outlines;
+  Path marks;
+  sheet.begin_group("numbers");
+  for (int i = 0; i < kCardColumns * kCardRows && job.first_card + i < kCards; ++i) {
+    const int card = job.first_card + i;
+    const PagePoint at{left + i % kCardColumns * (kCardWidth + kGapX),
+                       top + i / kCardColumns * (kCardHeight + kGapY)};
+    const Board board = card_board(card);
+    const PagePoint corner =
+        at + PagePoint{(kCardWidth - board.width()) / 2, (kCardHeight - board.height()) / 2};
+    add_board(black, board, corner, truth, marker_bits);
+    outlines.rounded_rectangle(truth(at), truth(kCardWidth), truth(kCardHeight),
+                               truth(kCardRadius));
+    add_cut_marks(marks, truth, at);
+    sheet.text(truth(at + PagePoint{kCardWidth / 2, kCardHeight - 0.9}),
+               "card " + std::to_string(card), {truth(1.7), style::kQuiet, Anchor::middle});
+  }
+  sheet.end_group();
+  sheet.begin_group("boards");
+  sheet.fill(black, {0, 0, 0});
+  sheet.end_group();
+  sheet.begin_group("cut");
+  sheet.stroke(outlines, {style::kRule, 0.1});
+  sheet.stroke(marks, {style::kInk, 0.15});
+  sheet.end_group();
+  check_bar(sheet, truth, {width / 2, height - 12});
+}
+
+Sheet page(const CardJob& job, MarkerBits marker_bits) {
+  const Result<CardJob> good = checked(job);
+  if (!good.ok()) throw std::invalid_argument(good.error().detail);
+  const double width = job.paper == Paper::a4 ? 210 : 215.9;
+  const double height = job.paper == Paper::a4 ? 297 : 279.4;
+  const bool is_sheet = job.page == CardPage::sheet;
+  Sheet out(width, height, is_sheet ? "Coded sheet" : "Coded cards");
+  (is_sheet ? sheet_page : cards_page)(out, job, width, height, marker_bits);
+  return out;
+}
+
+}  // namespace
+
+Result<CardJob> checked(const CardJob& job) {
+  constexpr double kLeastBar = 97;
+  constexpr double kMostBar = 103;
+  if (!(job.printed_bar_mm >= kLeastBar && job.printed_bar_mm <= kMostBar)) {
+    return Error{Code::bad_usage, "a check bar of " + fixed(job.printed_bar_mm, 1) +
+                                      " mm is outside 97 to 103 mm: the page was fitted to the "
+                                      "paper; print it again at 100 %"};
+  }
+  if (job.first_card < 0 || job.first_card >= kCards) {
+    return Error{Code::bad_usage, "first card " + std::to_string(job.first_card) +
+                                      " is outside 0 to 31: choose one of these numbers"};
+  }
+  return job;
+}
+
+std::string card_page_pdf(const CardJob& job, MarkerBits marker_bits) {
+  return page(job, marker_bits).pdf();
+}
+
+std::string card_page_svg(const CardJob& job, MarkerBits marker_bits) {
+  return page(job, marker_bits).svg();
+}
+
+}  // namespace panecard::formats

@@ -32,14 +32,15 @@ struct Measurement {
   std::string verdict;    ///< one sentence
 };
 
-std::string to_json(const Measurement& m);                 ///< the contract's result file
-std::string to_svg(const Measurement& m);                  ///< the outline at true size, mm
-std::string to_dxf(const Measurement& m);                  ///< R12, $INSUNITS 4, layers OUTLINE, NOT_SEEN, ...
-std::string to_drawing_svg(const Measurement& m, Units u); ///< dimension drawing
+std::string to_json(const Measurement& m);  ///< the contract's result file
+std::string to_svg(const Measurement& m);   ///< the outline at true size, mm
+std::string to_dxf(const Measurement& m);   ///< R12, $INSUNITS 4, layers OUTLINE, NOT_SEEN, ...
+std::string to_drawing_svg(const Measurement& m, Units u);  ///< dimension drawing
 std::string to_drawing_pdf(const Measurement& m, Units u);
-std::string to_table(const Measurement& m, Units u);       ///< short table for a terminal
+std::string to_table(const Measurement& m, Units u);  ///< short table for a terminal
 
-/// 8-bit BGRA pixels, row by row, drawn on the caller's buffer (stride in bytes).
+/// 8-bit BGRA pixels, row by row, drawn on the caller's buffer. Alpha must be 255 throughout; the
+/// stride is in bytes, a multiple of four.
 struct Canvas {
   unsigned char* data = nullptr;
   int width = 0, height = 0, stride = 0;
@@ -56,8 +57,13 @@ struct CardJob {
   int first_card = 0;           ///< cards: eight from this number on
   double printed_bar_mm = 100;  ///< what the 100 mm check bar measured on paper
 };
-/// The printable page. `marker_bits` come from the caller so that this room needs no OpenCV:
-/// marker_bits(id) gives the 7x7 modules (border included), row by row, true = black.
+/// The job, if such a page can be made.
+/// @retval Code::bad_usage  a card number or a check bar outside its range, with the range.
+Result<CardJob> checked(const CardJob& job);
+
+/// The printable page of a checked job; an unchecked one that is wrong throws. `marker_bits` come
+/// from the caller so that this room needs no OpenCV: marker_bits(id) gives the 7x7 modules (border
+/// included), row by row, true = black.
 using MarkerBits = std::vector<bool> (*)(int id);
 std::string card_page_pdf(const CardJob& job, MarkerBits marker_bits);
 std::string card_page_svg(const CardJob& job, MarkerBits marker_bits);

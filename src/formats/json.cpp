@@ -1,1 +1,166 @@
+#include <cmath>
+#include <nlohmann/json.hpp>
+#include <numbers>
+
 #include "formats/formats.h"
+
+namespace panecard::formats {
+namespace {
+
+using Json = nlohmann::ordered_json;
+using outline::Dimension;
+using outline::Piece;
+using outline::PieceKind;
+
+// 0.1 um and a thousandth of a pixel: finer than anything measured, and the text stays short.
+double mm(double v) { return std::round(v * 1e4) / 1e4; }
+double px(double v) { return std::round(v * 1e3) / 1e3; }
+
+Json pair(PointMm p) { return Json::array({mm(p.x), mm(p.y)}); }
+Json pair(PointPx p) { return Json::array({px(p.x), px(p.y)}); }
+
+template <typename Point>
+Json pairs(const std::vector<Point>& points) {
+  Json out = Json::array();
+  for (const Point& p : points) out.push_back(pair(p));
+  return out;
+}
+
+Json value_with_u95(const Dimension& d) { return {{"value", mm(d.value)}, {"u95", mm(d.u95)}}; }
+
+Json numbers(const std::vector<double>& values) {
+  Json out = Json::array();
+  for (const double v : values) out.push_back(mm(v));
+  return out;
+}
+
+Json edges(const outline::Outline& o) {
+  Json out = Json::array();
+  for (const Piece& p : o.pieces) {
+    if (p.corner) continue;
+    Json edge = {{"name", p.name},
+                 {"length_mm", mm(p.length_mm.value)},
+                 {"length_u95_mm", mm(p.length_mm.u95)},
+                 {"seen", p.seen}};
+    if (p.kind == PieceKind::arc) {
+      edge["radius_mm"] = mm(p.radius.value);
+      edge["radius_u95_mm"] = mm(p.radius.u95);
+    }
+    out.push_back(edge);
+  }
+  return out;
+}
+
+Json corners(const outline::Outline& o) {
+  Json out = Json::array();
+  for (const Piece& p : o.pieces) {
+    if (!p.corner) continue;
+    out.push_back({{"name", p.name},
+                   {"radius_mm", mm(p.radius.value)},
+                   {"radius_u95_mm", mm(p.radius.u95)},
+                   {"angle_deg", mm(p.angle_deg.value)},
+                   {"angle_u95_deg", mm(p.angle_deg.u95)},
+                   {"seen", p.seen}});
+  }
+  return out;
+}
+
+const char* word(PieceKind kind) {
+  switch (kind) {
+    case PieceKind::line:
+      return "line";
+    case PieceKind::arc:
+      return "arc";
+    case PieceKind::free:
+      return "bezier";
+  }
+  return "";
+}
+
+Json pieces(const outline::Outline& o) {
+  Json out = Json::array();
+  for (const Piece& p : o.pieces) {
+    Json piece = {{"kind", word(p.kind)}, {"name", p.name},         {"first", p.first},
+                  {"last", p.last},       {"start", pair(p.start)}, {"end", pair(p.end)}};
+    if (p.kind == PieceKind::arc) {
+      piece["centre"] = pair(p.centre);
+      piece["radius_mm"] = mm(p.radius_mm);
+      piece["sweep_deg"] = mm(p.sweep_rad * 180 / std::numbers::pi);
+    }
+    if (p.kind == PieceKind::free) piece["control"] = pairs(p.control);
+    piece["corner"] = p.corner;
+    piece["seen"] = p.seen;
+    out.push_back(piece);
+  }
+  return out;
+}
+
+Json cards(const std::vector<CardMark>& marks) {
+  Json out = Json::array();
+  for (const CardMark& c : marks) {
+    out.push_back({{"kind", c.kind}, {"id", c.id}, {"corners_px", pairs(c.corners_px)}});
+  }
+  return out;
+}
+
+Json warnings(const std::vector<Finding>& findings) {
+  Json out = Json::array();
+  for (const Finding& f : findings) out.push_back({{"code", f.code}, {"text", f.text}});
+  return out;
+}
+
+Json box(const outline::Outline& o) {
+  return {{"long_mm", mm(o.long_mm.value)},
+          {"long_u95_mm", mm(o.long_mm.u95)},
+          {"short_mm", mm(o.short_mm.value)},
+          {"short_u95_mm", mm(o.short_mm.u95)},
+          {"centre_mm", pair(o.box.centre)},
+          {"angle_deg", mm(o.box.angle_rad * 180 / std::numbers::pi)}};
+}
+
+// One field a line, so that two results can be compared with ordinary text tools.
+std::string lines(const Json& object) {
+  std::string out = "{\n";
+  for (const auto& [key, value] : object.items()) {
+    if (out.size() > 2) out += ",\n";
+    out += "  " + Json(key).dump() + ": ";
+    out += value.dump(-1, ' ', false, Json::error_handler_t::replace);
+  }
+  return out + "\n}\n";
+}
+
+}  // namespace
+
+std::string to_json(const Measurement& m) {
+  const outline::Outline& o = m.outline;
+  Json diagonals = Json::array();
+  for (const Dimension& d : o.diagonals_mm) diagonals.push_back(value_with_u95(d));
+  Json seen = Json::array();
+  for (const bool s : o.seen) seen.push_back(s);
+
+  Json j;
+  j["format"] = "panecard-outline";
+  j["version"] = 1;
+  j["boundary"] = m.boundary;
+  j["verdict"] = m.verdict;
+  j["box"] = box(o);
+  j["edges"] = edges(o);
+  j["corners"] = corners(o);
+  j["diagonals_mm"] = diagonals;
+  j["area_mm2"] = value_with_u95(o.area_mm2);
+  j["perimeter_mm"] = value_with_u95(o.perimeter_mm);
+  j["seen_fraction"] = mm(o.seen_fraction);
+  j["warnings"] = warnings(m.warnings);
+  j["photo"] = {
+      {"name", m.photo_name}, {"width_px", m.photo_width_px}, {"height_px", m.photo_height_px}};
+  j["lens"] = m.lens_text;
+  j["cards"] = cards(m.cards);
+  j["pieces"] = pieces(o);
+  j["outline_mm"] = pairs(o.points);
+  j["outline_u95_mm"] = numbers(o.u95_mm);
+  j["outline_px"] = pairs(o.points_px);
+  j["seen"] = seen;
+  return lines(j);
+}
+
+}  // namespace panecard::formats

@@ -1,0 +1,49 @@
+// Words and numbers as every output says them. Names come from strangers' files: they are made
+// harmless here, once.
+#pragma once
+
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "formats/formats.h"
+
+namespace panecard::formats {
+
+/// Valid UTF-8 on one line, without control, line-separating or direction-changing characters, cut
+/// to `most` characters with an ellipsis.
+std::string clean(std::string_view text, std::size_t most);
+
+/// `clean` text with the five characters that XML reserves escaped.
+std::string xml(std::string_view text);
+
+/// Printable ASCII on one line; anything else is a question mark. For DXF R12.
+std::string ascii(std::string_view text, std::size_t most);
+
+std::size_t count_characters(std::string_view utf8);
+
+/// Fixed number of decimals, locale-free; "?" for what no pane can measure.
+std::string fixed(double value, int decimals);
+
+/// A value rounded where its uncertainty says so: two significant digits of u95 (JCGM 100, 7.2.6).
+struct Said {
+  std::string value, u95;
+  std::string both() const { return value + " \u00b1 " + u95; }
+};
+Said say(const outline::Dimension& d, int most_decimals);
+Said say_length(const outline::Dimension& mm, Units units);
+Said say_area(const outline::Dimension& mm2, Units units);  ///< m^2 or square feet
+
+std::string length_unit(Units units);
+std::string area_unit(Units units);
+
+/// "edge of the visible glass" for "glass", and so on.
+std::string boundary_words(const std::string& boundary);
+
+/// "edge 12" -> "12": what a label on a drawing has room for.
+std::string short_name(const std::string& name);
+
+/// Breaks at spaces; a longer word is broken where it must be.
+std::vector<std::string> wrap(const std::string& text, std::size_t columns, std::size_t most_lines);
+
+}  // namespace panecard::formats
