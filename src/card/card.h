@@ -44,15 +44,19 @@ struct Edge {
 struct Sighting {
   Kind kind = Kind::card;
   int id = 0;  ///< coded card number; 0 for others
-  double width_mm = 0, height_mm = 0, thickness_mm = 0;  ///< body (sheet: board 182 x 234, page unknown)
+  double width_mm = 0, height_mm = 0,
+         thickness_mm = 0;      ///< body (sheet: board 182 x 234, page unknown)
   std::vector<Corner> corners;  ///< coded: chessboard corners
-  std::vector<Edge> edges;      ///< plain: four
+  std::vector<Edge> edges;      ///< plain: four; coded: outer sides of the board's black squares
   std::optional<PlainSize> plain;
-  std::vector<PointPx> body_px;  ///< the body's four corners in the photo, for masking and drawing
+  std::vector<PointPx> body_px;   ///< the body's four corners in the photo, top-left as printed
+                                  ///< first, clockwise on the screen; for masking and drawing
+  std::vector<Finding> findings;  ///< of this card, or of one beside it that could not be used
 };
 
 struct FindOptions {
-  std::optional<PlainSize> plain;  ///< asked for by the user; else ID-1 is tried when no coded card is seen
+  std::optional<PlainSize>
+      plain;  ///< asked for by the user; else ID-1 is tried when no coded card is seen
 };
 
 /// All cards in the photo, most trustworthy first. Never empty.
@@ -72,9 +76,10 @@ struct Plane {
   /// Square root of the covariance: value + factor * n with n ~ N(0, I). Columns are independent
   /// sources; plain-card size, blooming and print scale are among them through the fit's priors.
   Eigen::Matrix<double, kPlaneSize, Eigen::Dynamic> factor;
-  double rms_px = 0;           ///< of the corner residuals
+  double rms_px = 0;                       ///< of the corner residuals
   std::vector<Eigen::Vector3d> card_pose;  ///< per sighting: x, y mm and turn rad on the plane
-  std::vector<double> card_misfit;         ///< per sighting: residual chi-square over its degrees of freedom
+  std::vector<double>
+      card_misfit;                ///< per sighting: residual chi-square over its degrees of freedom
   std::vector<Finding> findings;  ///< "lens_unknown", "pane_may_be_curved", "one_card" ...
 };
 
@@ -90,7 +95,8 @@ PointMm mm_from_px(const PlaneVector& value, PointPx px, double height_mm = 0);
 PointPx px_from_mm(const PlaneVector& value, PointMm p, double height_mm = 0);
 
 /// d(mm)/d(parameters) at a fixed pixel.
-Eigen::Matrix<double, 2, kPlaneSize> mm_jacobian(const Plane& plane, PointPx px, double height_mm = 0);
+Eigen::Matrix<double, 2, kPlaneSize> mm_jacobian(const Plane& plane, PointPx px,
+                                                 double height_mm = 0);
 
 /// Camera centre in the plane frame, mm.
 Eigen::Vector3d camera_centre_mm(const PlaneVector& value);

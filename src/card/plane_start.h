@@ -1,0 +1,17 @@
+// A rough pose for every card, good enough to start least squares from.
+#pragma once
+
+#include <Eigen/Core>
+#include <optional>
+#include <vector>
+
+#include "card/plane_fit.h"
+
+namespace panecard::card {
+
+/// Parameters as plane_fit.h orders them, cards flat on the first card's plane. One card alone can
+/// look alike from two sides; both are tried and the better one kept.
+std::optional<Eigen::VectorXd> start_value(const std::vector<Sighting>& cards,
+                                           const photo::Lens& lens);
+
+}  // namespace panecard::card
