@@ -1,1 +1,357 @@
 #include "outline/outline.h"
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <numbers>
+#include <utility>
+
+#include "outline/choose.h"
+#include "outline/measure.h"
+
+namespace panecard::outline {
+namespace {
+
+constexpr double kPi = std::numbers::pi;
+constexpr double kLeastSigma_mm = 0.005;  // a tenth of the chord error that the outline may have
+constexpr std::size_t kMostPoints = 20000;
+constexpr std::size_t kMostBumps = 2000;
+
+double degrees(double rad) { return rad * 180 / kPi; }
+
+Result<std::size_t> checked(const Contour& c) {
+  const std::size_t n = c.points.size();
+  const auto wrong = [](const std::string& what) {
+    return Error{Code::degenerate_shape, "the contour " + what + "; trace it again"};
+  };
+  if (n < 12) return wrong("has " + std::to_string(n) + " points, at least 12 are needed");
+  if (n > kMostPoints) return wrong("has more than " + std::to_string(kMostPoints) + " points");
+  bool whole = c.sigma_mm.size() == n && (c.points_px.empty() || c.points_px.size() == n) &&
+               (c.seen.empty() || c.seen.size() == n);
+  for (const PolygonMm& mode : c.modes) whole = whole && mode.size() == n;
+  if (!whole) return wrong("has lists of different lengths");
+  for (std::size_t i = 0; i < n; ++i) {
+    const bool finite = std::abs(c.points[i].x) < 1e6 && std::abs(c.points[i].y) < 1e6;
+    if (!finite || !(c.sigma_mm[i] >= 0) || !(c.sigma_mm[i] < 1e6)) {
+      return wrong("has a point without a usable place or sigma");
+    }
+  }
+  if (!(signed_area_mm2(c.points) > 1)) return wrong("encloses no area counter-clockwise");
+  if (crosses_itself(c.points)) return wrong("crosses itself");
+  return n;
+}
+
+/// Length over which the edge noise counts as one observation: the integral of the correlation of
+/// the bumps that model it (half cosines, 16 / pi^2 of their spacing), or the point spacing.
+double observation_mm(const Contour& c, double perimeter) {
+  const double spacing = perimeter / static_cast<double>(c.points.size());
+  const double bump = perimeter / std::max(8.0, std::floor(perimeter / c.correlation_mm));
+  return c.correlation_mm > 0 ? std::max(spacing, 16 / (kPi * kPi) * bump) : spacing;
+}
+
+/// How much rougher the contour is than its sigma says, 1 when it is not. Third differences over
+/// independent distances see neither lines nor arcs, and the median does not mind corners.
+double roughness(const Contour& c, double apart_mm, double spacing) {
+  const std::size_t n = c.points.size();
+  const auto lag = static_cast<std::size_t>(std::ceil(apart_mm / spacing));
+  if (8 * lag > n) return 1;
+  std::vector<double> ratio(n);
+  for (std::size_t i = 0; i < n; ++i) {
+    const PointMm a = c.points[i], b = c.points[(i + lag) % n], d = c.points[(i + 2 * lag) % n],
+                  e = c.points[(i + 3 * lag) % n];
+    const PointMm third = e - a + 3.0 * (b - d), along = e - a;
+    const double sigma = std::max(c.sigma_mm[(i + lag) % n], kLeastSigma_mm);
+    ratio[i] =
+        std::abs(cross(along, third)) / std::max(norm(along), 1e-9) / (std::sqrt(20.0) * sigma);
+  }
+  std::nth_element(ratio.begin(), ratio.begin() + static_cast<std::ptrdiff_t>(n / 2), ratio.end());
+  constexpr double kMedianOfNormal = 0.67448975;  // of |N(0, 1)|
+  const double estimate = ratio[n / 2] / kMedianOfNormal;
+  // The median of m independent values scatters by 1.17 / sqrt(m); only a clear excess counts.
+  const double scatter = 1.17 / std::sqrt(static_cast<double>(n) / static_cast<double>(lag));
+  return estimate > 1 + 3 * scatter ? estimate : 1;
+}
+
+Samples samples_of(const Contour& c, double observation, double spacing, double rougher) {
+  Samples samples;
+  samples.points = c.points;
+  for (const double sigma : c.sigma_mm) {
+    const double s = std::max(sigma, kLeastSigma_mm) * rougher;
+    samples.weight.push_back(spacing / observation / (s * s));
+  }
+  const double observations = static_cast<double>(c.points.size()) * spacing / observation;
+  samples.cost_per_unknown = std::log(std::max(observations, std::numbers::e));
+  return samples;
+}
+
+/// Every source of error, as steps of the fitted unknowns: the same covariance in few columns.
+Eigen::MatrixXd unknown_modes(const Contour& c, const Chain& chain, const Samples& samples,
+                              double noise_scale) {
+  const Response response(chain, samples);
+  const std::size_t n = c.points.size();
+  const auto rows = static_cast<Eigen::Index>(6 * chain.links.size());
+  const std::vector<NoiseBump> bumps = noise_bumps(c, kMostBumps);
+  if (!response.ok()) return {};
+  Eigen::MatrixXd pull =
+      Eigen::MatrixXd::Zero(rows, static_cast<Eigen::Index>(c.modes.size() + bumps.size()));
+  Eigen::Index column = 0;
+  for (const PolygonMm& mode : c.modes) {
+    for (std::size_t i = 0; i < n; ++i) {
+      response.add_pull(i, dot(mode[i], response.left_normal(i)), pull.col(column));
+    }
+    ++column;
+  }
+  for (const NoiseBump& bump : bumps) {
+    for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
+      response.add_pull((bump.first + k) % n, -noise_scale * bump.along_normal_mm[k],
+                        pull.col(column));
+    }
+    ++column;
+  }
+  const Eigen::MatrixXd steps = response.step(pull);
+  // Pivoted Cholesky of the covariance stops at its rank, about the number of unknowns.
+  Eigen::MatrixXd covariance = steps * steps.transpose();
+  const Eigen::VectorXd scale = covariance.diagonal().array().max(1e-300).sqrt().inverse().matrix();
+  covariance = scale.asDiagonal() * covariance * scale.asDiagonal();
+  Eigen::MatrixXd factor = Eigen::MatrixXd::Zero(rows, rows);
+  Eigen::Index rank = 0;
+  for (; rank < rows; ++rank) {
+    Eigen::Index pivot = 0;
+    const double largest = covariance.diagonal().maxCoeff(&pivot);
+    if (largest < 1e-9) break;
+    factor.col(rank) = covariance.col(pivot) / std::sqrt(largest);
+    covariance.noalias() -= factor.col(rank) * factor.col(rank).transpose();
+  }
+  return scale.cwiseInverse().asDiagonal() * factor.leftCols(rank);
+}
+
+/// A curve that turns much more sharply than what it joins on both sides, by 15 degrees or more.
+bool is_corner(const Chain& chain, std::size_t k) {
+  constexpr double kSharper = 3, kLeastTurn_rad = 15 * kPi / 180;
+  const std::size_t count = chain.links.size();
+  const Link &link = chain.links[k], &before = chain.links[(k + count - 1) % count],
+             &after = chain.links[(k + 1) % count];
+  const double bend = std::abs(link.curvature);
+  return link.kind == PieceKind::arc && bend * link.length_mm >= kLeastTurn_rad &&
+         bend > kSharper * std::abs(before.curvature) &&
+         bend > kSharper * std::abs(after.curvature);
+}
+
+/// Edge 1 is the edge that starts nearest the lower left; pieces follow counter-clockwise.
+void start_lower_left(Chain& chain) {
+  const std::size_t count = chain.links.size();
+  std::size_t best = 0;
+  double lowest = 0;
+  bool found = false;
+  for (const bool after_corner : {true, false}) {
+    for (std::size_t k = 0; k < count; ++k) {
+      const std::size_t before = (k + count - 1) % count;
+      const bool fits =
+          !is_corner(chain, k) && (is_corner(chain, before) || chain.links[before].kink_after);
+      if (after_corner && !fits) continue;
+      const PointMm start = spot_at(chain.links[k], -chain.links[k].length_mm / 2).place;
+      if (!found || start.x + start.y < lowest) best = k, lowest = start.x + start.y;
+      found = true;
+    }
+    if (found) break;
+  }
+  std::rotate(chain.links.begin(), chain.links.begin() + static_cast<std::ptrdiff_t>(best),
+              chain.links.end());
+}
+
+std::size_t steps_on(const Link& link) {
+  constexpr double kChordError_mm = 0.01;  // contract 0.05; less, so that the box sees the curve
+  constexpr double kOnLine_mm = 4, kOnCurve_mm = 2, kLeast_mm = 0.05;
+  double step = kOnLine_mm;
+  if (link.kind != PieceKind::line) {
+    const double bend = std::abs(link.curvature) + std::abs(link.rate) * link.length_mm / 2;
+    step =
+        std::clamp(std::sqrt(8 * kChordError_mm / std::max(bend, 1e-12)), kLeast_mm, kOnCurve_mm);
+  }
+  return static_cast<std::size_t>(std::clamp(std::ceil(link.length_mm / step), 1.0, 1e4));
+}
+
+/// Cubic Beziers along a clothoid; for the small turns of each the handles of the circle's own
+/// cubic serve within a thousandth of a millimetre.
+void add_beziers(const Link& link, std::vector<PointMm>& control) {
+  constexpr double kMostTurn_rad = 0.2, kMostLength_mm = 50;
+  const double bend = std::abs(link.curvature) + std::abs(link.rate) * link.length_mm / 2;
+  const double wanted =
+      std::max(bend * link.length_mm / kMostTurn_rad, link.length_mm / kMostLength_mm);
+  const int parts = static_cast<int>(std::clamp(std::ceil(wanted), 1.0, 1000.0));
+  const double part_mm = link.length_mm / parts;
+  Spot from = spot_at(link, -link.length_mm / 2);
+  if (control.empty()) control.push_back(from.place);
+  for (int i = 1; i <= parts; ++i) {
+    const Spot to = spot_at(link, -link.length_mm / 2 + i * part_mm);
+    const double turn = to.heading_rad - from.heading_rad;
+    const double handle = part_mm / 3 * (1 + turn * turn / 48);
+    control.push_back(from.place +
+                      handle * PointMm{std::cos(from.heading_rad), std::sin(from.heading_rad)});
+    control.push_back(to.place -
+                      handle * PointMm{std::cos(to.heading_rad), std::sin(to.heading_rad)});
+    control.push_back(to.place);
+    from = to;
+  }
+}
+
+double row_u95(const Eigen::MatrixXd& modes, const Eigen::RowVectorXd& row) {
+  return expanded((row * modes).squaredNorm());
+}
+
+Piece piece_of(const Chain& chain, std::size_t k, const Eigen::MatrixXd& modes) {
+  const Link& link = chain.links[k];
+  const auto at = static_cast<Eigen::Index>(6 * k);
+  Piece piece;
+  piece.kind = link.kind;
+  piece.start = spot_at(link, -link.length_mm / 2).place;
+  piece.end = spot_at(link, link.length_mm / 2).place;
+  piece.length_mm = {link.length_mm, expanded(modes.row(at + 3).squaredNorm())};
+  piece.corner = is_corner(chain, k);
+  if (link.kind == PieceKind::free) add_beziers(link, piece.control);
+  if (link.kind != PieceKind::arc) return piece;
+  const double bend = link.curvature;
+  piece.radius_mm = 1 / bend;
+  piece.sweep_rad = bend * link.length_mm;
+  piece.centre =
+      link.middle + (1 / bend) * PointMm{-std::sin(link.heading_rad), std::cos(link.heading_rad)};
+  piece.radius = {std::abs(1 / bend), expanded(modes.row(at + 4).squaredNorm()) / (bend * bend)};
+  if (piece.corner) {
+    Eigen::RowVectorXd sweep = Eigen::RowVectorXd::Zero(modes.rows());
+    sweep[at + 3] = bend;
+    sweep[at + 4] = link.length_mm;
+    piece.angle_deg = {180 - degrees(piece.sweep_rad), degrees(row_u95(modes, sweep))};
+  }
+  return piece;
+}
+
+void name_pieces(std::vector<Piece>& pieces) {
+  int edge = 0, corner = 0;
+  for (Piece& piece : pieces) {
+    if (!piece.corner) {
+      piece.name = "edge " + std::to_string(++edge);
+      continue;
+    }
+    std::string letters;  // A .. Z, AA, AB ..
+    for (int k = corner++; k >= 0; k = k / 26 - 1) {
+      letters.insert(letters.begin(), static_cast<char>('A' + k % 26));
+    }
+    piece.name = "corner " + letters;
+  }
+}
+
+/// Where each point of the outline lies along the contour, for pixels and for what was seen.
+void follow_contour(const Contour& c, const std::vector<std::size_t>& near, Outline& outline) {
+  const std::size_t n = c.points.size(), m = outline.points.size();
+  const PixelMap pixels(c);
+  outline.seen.resize(m);
+  outline.points_px.resize(c.points_px.empty() ? 0 : m);
+  for (std::size_t i = 0; i < m; ++i) {
+    const PointMm p = outline.points[i];
+    std::size_t before = near[i];
+    double least = 1e300, t = 0;
+    for (std::size_t k = 0; k < 7; ++k) {
+      const std::size_t j = (near[i] + n + k - 3) % n;
+      const PointMm a = c.points[j], along = c.points[(j + 1) % n] - a;
+      const double at =
+          std::clamp(dot(p - a, along) / std::max(dot(along, along), 1e-12), 0.0, 1.0);
+      const double away = distance(p, a + at * along);
+      if (away < least) least = away, before = j, t = at;
+    }
+    outline.seen[i] = c.seen.empty() || c.seen[t < 0.5 ? before : (before + 1) % n];
+    if (!c.points_px.empty()) outline.points_px[i] = pixels.at(p, before, t);
+  }
+  const auto seen = static_cast<double>(std::count(c.seen.begin(), c.seen.end(), true));
+  outline.seen_fraction = c.seen.empty() ? 1 : seen / static_cast<double>(n);
+}
+
+/// Between opposite corners, the longest a tape reads from rounding to rounding.
+void add_diagonals(const std::vector<PolygonMm>& modes, const std::vector<bool>& kinks,
+                   Outline& outline) {
+  std::vector<std::vector<std::size_t>> corners;
+  const std::size_t m = outline.points.size();
+  int edges = 0;
+  for (std::size_t k = 0; k < outline.pieces.size(); ++k) {
+    const Piece& piece = outline.pieces[k];
+    edges += piece.corner ? 0 : 1;
+    if (!piece.corner && !kinks[k]) continue;
+    corners.emplace_back();
+    std::size_t i = piece.corner ? piece.first : piece.last;
+    for (; i != piece.last; i = (i + 1) % m) corners.back().push_back(i);
+    corners.back().push_back(piece.last);
+  }
+  if (corners.size() != 4 || edges < 4) return;
+  outline.diagonals_mm = {longest_between(outline, modes, corners[0], corners[2]),
+                          longest_between(outline, modes, corners[1], corners[3])};
+}
+
+Outline outline_of(const Contour& c, const Chain& chain, const Eigen::MatrixXd& unknowns) {
+  Outline outline;
+  const std::size_t n = c.points.size(), count = chain.links.size();
+  std::vector<PolygonMm> modes(static_cast<std::size_t>(unknowns.cols()));
+  std::vector<std::size_t> near;
+  std::vector<bool> kinks;
+  for (std::size_t k = 0; k < count; ++k) {
+    const Link& link = chain.links[k];
+    Piece piece = piece_of(chain, k, unknowns);
+    const std::size_t steps = steps_on(link);
+    const std::size_t many = (chain.links[(k + 1) % count].first + n - link.first) % n;
+    std::size_t seen = 0;
+    for (std::size_t j = 0; j < many; ++j) {
+      seen += c.seen.empty() || c.seen[(link.first + j) % n] ? 1 : 0;
+    }
+    piece.seen = many == 0 || 2 * seen >= many;
+    piece.first = outline.points.size();
+    std::size_t foot = 0;
+    for (std::size_t j = 0; j < steps; ++j) {
+      const double part = static_cast<double>(j) / static_cast<double>(steps) - 0.5;
+      const Spot spot = spot_at(link, part * link.length_mm);
+      const PointMm along{std::cos(spot.heading_rad), std::sin(spot.heading_rad)};
+      Eigen::Matrix<double, 2, 6> moves = spot.moves;
+      moves.col(3) = part * Eigen::Vector2d(along.x, along.y);
+      const Eigen::MatrixXd shift =
+          moves * unknowns.middleRows<6>(static_cast<Eigen::Index>(6 * k));
+      for (std::size_t q = 0; q < modes.size(); ++q) {
+        const auto col = static_cast<Eigen::Index>(q);
+        modes[q].push_back({shift(0, col), shift(1, col)});
+      }
+      while (foot + 1 < many &&
+             dot(along, c.points[(link.first + foot + 1) % n] - spot.place) <= 0) {
+        ++foot;
+      }
+      near.push_back((link.first + foot) % n);
+      outline.points.push_back(spot.place);
+    }
+    outline.pieces.push_back(std::move(piece));
+    kinks.push_back(link.kink_after);
+  }
+  for (std::size_t k = 0; k < count; ++k) {
+    outline.pieces[k].last = outline.pieces[(k + 1) % count].first;
+  }
+  name_pieces(outline.pieces);
+  measure_shape(modes, outline);
+  follow_contour(c, near, outline);
+  add_diagonals(modes, kinks, outline);
+  return outline;
+}
+
+}  // namespace
+
+Result<Outline> fit(const Contour& contour) {
+  const Result<std::size_t> count = checked(contour);
+  if (!count.ok()) return count.error();
+  const double perimeter = perimeter_mm(contour.points);
+  const double spacing = perimeter / static_cast<double>(count.value());
+  const double observation = observation_mm(contour, perimeter);
+  const double rougher = roughness(contour, 2 * observation, spacing);
+  const Samples samples = samples_of(contour, observation, spacing, rougher);
+  Chain chain = choose(samples);
+  if (!chain.converged) return Error{Code::degenerate_shape, "no pieces fit"};
+  start_lower_left(chain);
+  const double freedom = std::max(1.0, perimeter / observation - free_unknowns(chain));
+  const double noise_scale = rougher * std::sqrt(std::max(1.0, chain.chi2 / freedom));
+  return outline_of(contour, chain, unknown_modes(contour, chain, samples, noise_scale));
+}
+
+}  // namespace panecard::outline

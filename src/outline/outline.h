@@ -21,20 +21,20 @@ enum class PieceKind { line, arc, free };
 struct Piece {
   PieceKind kind = PieceKind::line;
   std::size_t first = 0, last = 0;
-  PointMm start, end;              ///< exact joints
-  PointMm centre;                  ///< arc
-  double radius_mm = 0;            ///< arc; positive when it bulges outwards
-  double sweep_rad = 0;            ///< arc; positive counter-clockwise
-  std::vector<PointMm> control;    ///< free: cubic Bezier control points, 3 n + 1
-  bool corner = false;             ///< an arc that rounds the corner between two edges
-  bool seen = true;                ///< false when more than half of it was bridged
-  std::string name;                ///< as drawn: "edge 1", "corner A"
+  PointMm start, end;                      ///< exact joints
+  PointMm centre;                          ///< arc
+  double radius_mm = 0;                    ///< arc; positive when it bulges outwards
+  double sweep_rad = 0;                    ///< arc; positive counter-clockwise
+  std::vector<PointMm> control;            ///< free: cubic Bezier control points, 3 n + 1
+  bool corner = false;                     ///< an arc that rounds the corner between two edges
+  bool seen = true;                        ///< false when more than half of it was bridged
+  std::string name;                        ///< as drawn: "edge 1", "corner A"
   Dimension length_mm, radius, angle_deg;  ///< radius: arcs; angle_deg: corners, between the edges
 };
 
 struct Outline {
-  PolygonMm points;             ///< on the fitted pieces, chord error under 0.05 mm, counter-clockwise
-  std::vector<double> u95_mm;   ///< per point, normal
+  PolygonMm points;  ///< on the fitted pieces, chord error under 0.05 mm, counter-clockwise
+  std::vector<double> u95_mm;  ///< per point, normal
   std::vector<PointPx> points_px;
   std::vector<bool> seen;
   std::vector<Piece> pieces;

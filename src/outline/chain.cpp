@@ -1,0 +1,346 @@
+#include "outline/chain.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <numbers>
+
+namespace panecard::outline {
+namespace {
+
+constexpr double kDamping = 1e-7;  // of a link's own information: holds what no datum sees
+
+/// The curve from a link's middle in the frame of its heading: place, and what curvature and rate
+/// do.
+struct Local {
+  PointMm place, by_curvature, by_rate;
+};
+
+Local arc_local(double curvature, double s) {
+  const double phi = curvature * s;
+  Local local;
+  if (std::abs(phi) < 0.05) {  // the closed form below loses its digits here
+    const double p2 = phi * phi;
+    local.place = {s * (1 - p2 / 6 + p2 * p2 / 120), s * phi * (0.5 - p2 / 24 + p2 * p2 / 720)};
+    local.by_curvature = {s * s * phi * (-1.0 / 3 + p2 / 30 - p2 * p2 / 840),
+                          s * s * (0.5 - p2 / 8 + p2 * p2 / 144)};
+    return local;
+  }
+  const double sin = std::sin(phi), cos = std::cos(phi);
+  local.place = {s * sin / phi, s * (1 - cos) / phi};
+  local.by_curvature = {s * s * (cos / phi - sin / (phi * phi)),
+                        s * s * (sin / phi - (1 - cos) / (phi * phi))};
+  return local;
+}
+
+Local clothoid_local(double curvature, double rate, double s) {
+  // Gauss-Legendre, eight nodes: exact to rounding for the turns that a link makes.
+  constexpr std::array<double, 4> kNode = {0.1834346424956498, 0.5255324099163290,
+                                           0.7966664774136267, 0.9602898564975363};
+  constexpr std::array<double, 4> kWeight = {0.3626837833783620, 0.3137066458778873,
+                                             0.2223810344533745, 0.1012285362903763};
+  Local local;
+  for (std::size_t k = 0; k < 8; ++k) {
+    const double t = s / 2 * (1 + (k % 2 == 0 ? 1 : -1) * kNode[k / 2]);
+    const double w = s / 2 * kWeight[k / 2];
+    const double angle = curvature * t + rate * t * t / 2;
+    const PointMm along{std::cos(angle), std::sin(angle)}, left{-along.y, along.x};
+    local.place = local.place + w * along;
+    local.by_curvature = local.by_curvature + w * t * left;
+    local.by_rate = local.by_rate + w * t * t / 2 * left;
+  }
+  return local;
+}
+
+Local local_at(const Link& link, double s) {
+  if (link.kind == PieceKind::free) return clothoid_local(link.curvature, link.rate, s);
+  return arc_local(link.kind == PieceKind::line ? 0 : link.curvature, s);
+}
+
+PointMm turned(PointMm p, double cos, double sin) {
+  return {cos * p.x - sin * p.y, sin * p.x + cos * p.y};
+}
+
+/// d(offset to the left)/d(unknowns) of a datum whose foot is at `s`.
+Unknowns offset_gradient(const Link& link, const Spot& spot) {
+  const PointMm left{-std::sin(spot.heading_rad), std::cos(spot.heading_rad)};
+  Unknowns gradient = (left.x * spot.moves.row(0) + left.y * spot.moves.row(1)).transpose();
+  for (int k = unknowns(link.kind); k < 6; ++k) gradient[k] = 0;
+  gradient[3] = 0;
+  return gradient;
+}
+
+double wrapped(double angle) { return std::remainder(angle, 2 * std::numbers::pi); }
+
+struct Normal {
+  std::vector<Eigen::Matrix<double, 6, 6>> hessian;
+  std::vector<Unknowns> pull;
+  double chi2 = 0;
+};
+
+void add_damping(const Link& link, double weight, double fallback,
+                 Eigen::Matrix<double, 6, 6>& hessian) {
+  const double l2 = link.length_mm * link.length_mm / 12;
+  const double w = std::max(weight, fallback) * kDamping;
+  const std::array<double, 6> scale = {1, 1, l2, 1, l2 * l2, l2 * l2 * l2};
+  for (int k = 0; k < 6; ++k) {
+    const bool used = k < unknowns(link.kind);
+    hessian(k, k) += used ? w * scale[static_cast<std::size_t>(k)] : 1;
+  }
+}
+
+Normal normal_equations(const Chain& chain, const Samples& samples) {
+  const std::size_t n = samples.points.size(), count = chain.links.size();
+  Normal normal;
+  normal.hessian.assign(count, Eigen::Matrix<double, 6, 6>::Zero());
+  normal.pull.assign(count, Unknowns::Zero());
+  double total = 0;
+  std::vector<double> weight(count, 0.0);
+  for (std::size_t k = 0; k < count; ++k) {
+    const Link& link = chain.links[k];
+    const std::size_t end = chain.links[(k + 1) % count].first;
+    const std::size_t many = (end + n - link.first) % n;
+    for (std::size_t j = 0; j < many; ++j) {
+      const std::size_t i = (link.first + j) % n;
+      const Foot foot = foot_of(link, samples.points[i]);
+      const Unknowns row = offset_gradient(link, spot_at(link, foot.s_mm));
+      const double w = samples.weight[i];
+      normal.hessian[k].noalias() += w * row * row.transpose();
+      normal.pull[k] += w * foot.offset_mm * row;
+      normal.chi2 += w * foot.offset_mm * foot.offset_mm;
+      weight[k] += w;
+    }
+    total += weight[k];
+  }
+  for (std::size_t k = 0; k < count; ++k) {
+    add_damping(chain.links[k], weight[k], total / static_cast<double>(n), normal.hessian[k]);
+  }
+  return normal;
+}
+
+/// The joints as equations: rows times step = mismatch.
+void joint_equations(const Chain& chain, Eigen::MatrixXd& rows, Eigen::VectorXd& mismatch) {
+  const std::size_t count = chain.links.size();
+  Eigen::Index equations = 0;
+  for (const Link& link : chain.links) equations += link.kink_after ? 2 : 3;
+  rows.setZero(equations, static_cast<Eigen::Index>(6 * count));
+  mismatch.setZero(equations);
+  Eigen::Index at = 0;
+  for (std::size_t k = 0; k < count; ++k) {
+    const std::size_t next = (k + 1) % count;
+    const Link &a = chain.links[k], &b = chain.links[next];
+    Spot end = spot_at(a, a.length_mm / 2), start = spot_at(b, -b.length_mm / 2);
+    const auto lengthen = [](Spot& spot, double side) {
+      spot.moves(0, 3) = side * std::cos(spot.heading_rad) / 2;
+      spot.moves(1, 3) = side * std::sin(spot.heading_rad) / 2;
+      spot.turns(3) = side * spot.curvature / 2;
+    };
+    lengthen(end, 1);
+    lengthen(start, -1);
+    const auto col_a = static_cast<Eigen::Index>(6 * k),
+               col_b = static_cast<Eigen::Index>(6 * next);
+    rows.block<2, 6>(at, col_a) += end.moves;
+    rows.block<2, 6>(at, col_b) -= start.moves;
+    mismatch[at] = start.place.x - end.place.x;
+    mismatch[at + 1] = start.place.y - end.place.y;
+    at += 2;
+    if (a.kink_after) continue;
+    rows.block<1, 6>(at, col_a) += end.turns;
+    rows.block<1, 6>(at, col_b) -= start.turns;
+    mismatch[at] = wrapped(start.heading_rad - end.heading_rad);
+    at += 1;
+  }
+  for (std::size_t k = 0; k < count; ++k) {
+    for (int j = unknowns(chain.links[k].kind); j < 6; ++j) {
+      rows.col(static_cast<Eigen::Index>(6 * k) + j).setZero();
+    }
+  }
+}
+
+Eigen::MatrixXd block_inverse(const Normal& normal) {
+  Eigen::MatrixXd inverse(static_cast<Eigen::Index>(6 * normal.hessian.size()), 6);
+  for (std::size_t k = 0; k < normal.hessian.size(); ++k) {
+    const auto& h = normal.hessian[k];
+    // Scaled to a unit diagonal first: the unknowns differ by many powers of ten.
+    const Unknowns scale = h.diagonal().array().sqrt().inverse();
+    const Eigen::Matrix<double, 6, 6> unit = scale.asDiagonal() * h * scale.asDiagonal();
+    inverse.middleRows<6>(static_cast<Eigen::Index>(6 * k)) =
+        scale.asDiagonal() * unit.ldlt().solve(Eigen::Matrix<double, 6, 6>::Identity()) *
+        scale.asDiagonal();
+  }
+  return inverse;
+}
+
+/// Block-diagonal inverse times a matrix.
+Eigen::MatrixXd apply(const Eigen::MatrixXd& inverse, const Eigen::MatrixXd& right) {
+  Eigen::MatrixXd result(right.rows(), right.cols());
+  for (Eigen::Index r = 0; r < right.rows(); r += 6) {
+    result.middleRows<6>(r).noalias() = inverse.middleRows<6>(r) * right.middleRows<6>(r);
+  }
+  return result;
+}
+
+/// Samples change hands where the joint's perpendicular passes between them.
+void share_out(Chain& chain, const PolygonMm& points) {
+  const std::size_t n = points.size(), count = chain.links.size();
+  std::vector<std::size_t> first(count);
+  for (std::size_t k = 0; k < count; ++k) {
+    const Link& link = chain.links[k];
+    const Link& before = chain.links[(k + count - 1) % count];
+    const Spot start = spot_at(link, -link.length_mm / 2);
+    const PointMm along{std::cos(start.heading_rad), std::sin(start.heading_rad)};
+    const auto beyond = [&](std::size_t i) { return dot(along, points[i % n] - start.place) >= 0; };
+    const std::size_t room_back = (link.first + n - before.first) % n;
+    const std::size_t room_ahead = (chain.links[(k + 1) % count].first + n - link.first) % n;
+    std::size_t i = link.first;
+    std::size_t steps = 0;
+    if (beyond(i)) {
+      while (steps + 1 < room_back && beyond(i + n - 1)) i = (i + n - 1) % n, ++steps;
+    } else {
+      while (steps + 1 < room_ahead && !beyond(i)) i = (i + 1) % n, ++steps;
+    }
+    first[k] = i;
+  }
+  // Two joints that moved past each other would turn a short link into a whole lap.
+  for (std::size_t k = 0; k < count; ++k) {
+    const std::size_t old_span =
+        (chain.links[(k + 1) % count].first + n - chain.links[k].first) % n;
+    const std::size_t new_span = (first[(k + 1) % count] + n - first[k]) % n;
+    if (new_span > old_span + n / 2) first[(k + 1) % count] = first[k];
+  }
+  for (std::size_t k = 0; k < count; ++k) chain.links[k].first = first[k];
+}
+
+double take_step(Chain& chain, const Eigen::VectorXd& step) {
+  double furthest = 0;
+  for (std::size_t k = 0; k < chain.links.size(); ++k) {
+    Link& link = chain.links[k];
+    const auto d = step.segment<6>(static_cast<Eigen::Index>(6 * k));
+    const double l = link.length_mm / 2;
+    furthest = std::max({furthest, std::abs(d[0]), std::abs(d[1]), std::abs(d[2]) * l,
+                         std::abs(d[3]), std::abs(d[4]) * l * l / 2});
+    link.middle = link.middle + PointMm{d[0], d[1]};
+    link.heading_rad += std::clamp(d[2], -0.5, 0.5);
+    link.length_mm = std::clamp(link.length_mm + d[3], link.length_mm / 4, link.length_mm * 4);
+    link.curvature += d[4];
+    link.rate += d[5];
+  }
+  return furthest;
+}
+
+}  // namespace
+
+Spot spot_at(const Link& link, double s_mm) {
+  const Local local = local_at(link, s_mm);
+  const double cos = std::cos(link.heading_rad), sin = std::sin(link.heading_rad);
+  const PointMm arm = turned(local.place, cos, sin);
+  const PointMm by_curvature = turned(local.by_curvature, cos, sin);
+  const PointMm by_rate = turned(local.by_rate, cos, sin);
+  Spot spot;
+  spot.place = link.middle + arm;
+  spot.curvature = link.kind == PieceKind::line ? 0 : link.curvature + link.rate * s_mm;
+  spot.heading_rad =
+      link.heading_rad +
+      (link.kind == PieceKind::line ? 0 : link.curvature * s_mm + link.rate * s_mm * s_mm / 2);
+  spot.moves << 1, 0, -arm.y, 0, by_curvature.x, by_rate.x,  //
+      0, 1, arm.x, 0, by_curvature.y, by_rate.y;
+  spot.turns << 0, 0, 1, 0, s_mm, s_mm * s_mm / 2;
+  return spot;
+}
+
+Foot foot_of(const Link& link, PointMm p) {
+  const PointMm q =
+      turned(p - link.middle, std::cos(link.heading_rad), -std::sin(link.heading_rad));
+  if (link.kind == PieceKind::line) return {q.x, q.y};
+  const double k = link.curvature;
+  const double root = std::sqrt(std::max(0.0, 1 + k * (k * dot(q, q) - 2 * q.y)));
+  Foot foot;
+  foot.offset_mm = (2 * q.y - k * dot(q, q)) / (1 + root);
+  const double angle = std::atan2(k * q.x, 1 - k * q.y);
+  foot.s_mm = std::abs(k) > 1e-12 ? angle / k : q.x;
+  if (link.kind == PieceKind::arc) return foot;
+  const double reach = link.length_mm;  // outside this the clothoid is nobody's business
+  foot.s_mm = std::clamp(foot.s_mm, -reach, reach);
+  for (int i = 0; i < 4; ++i) {
+    const PointMm c = clothoid_local(k, link.rate, foot.s_mm).place;
+    const double heading = k * foot.s_mm + link.rate * foot.s_mm * foot.s_mm / 2;
+    const PointMm along{std::cos(heading), std::sin(heading)};
+    foot.offset_mm = cross(along, q - c);
+    const double bend = 1 - (k + link.rate * foot.s_mm) * foot.offset_mm;
+    const double step = dot(along, q - c) / std::max(bend, 0.2);
+    foot.s_mm = std::clamp(foot.s_mm + step, -reach, reach);
+    if (std::abs(step) < 1e-6) break;
+  }
+  return foot;
+}
+
+int free_unknowns(const Chain& chain) {
+  int count = 0;
+  for (const Link& link : chain.links) count += unknowns(link.kind) - (link.kink_after ? 2 : 3);
+  return count;
+}
+
+void refine(Chain& chain, const Samples& samples) {
+  constexpr int kMostSteps = 15;
+  constexpr double kStill_mm = 1e-3;
+  chain.converged = false;
+  Eigen::MatrixXd rows;
+  Eigen::VectorXd mismatch;
+  for (int i = 0; i < kMostSteps && !chain.converged; ++i) {
+    share_out(chain, samples.points);
+    const Normal normal = normal_equations(chain, samples);
+    joint_equations(chain, rows, mismatch);
+    const Eigen::MatrixXd inverse = block_inverse(normal);
+    const Eigen::MatrixXd reach = apply(inverse, rows.transpose());
+    const Eigen::LLT<Eigen::MatrixXd> dual(rows * reach);
+    if (dual.info() != Eigen::Success) break;
+    Eigen::VectorXd pull(rows.cols());
+    for (std::size_t k = 0; k < normal.pull.size(); ++k) {
+      pull.segment<6>(static_cast<Eigen::Index>(6 * k)) = normal.pull[k];
+    }
+    const Eigen::VectorXd alone = apply(inverse, pull);
+    const Eigen::VectorXd step = alone + reach * dual.solve(mismatch - rows * alone);
+    if (!step.allFinite()) break;
+    chain.converged = take_step(chain, step) < kStill_mm;
+  }
+  share_out(chain, samples.points);
+  chain.chi2 = normal_equations(chain, samples).chi2;
+  chain.bic = chain.chi2 + samples.cost_per_unknown * free_unknowns(chain);
+  if (!std::isfinite(chain.bic)) chain.converged = false;
+}
+
+Response::Response(const Chain& chain, const Samples& samples) {
+  const std::size_t n = samples.points.size(), count = chain.links.size();
+  const Normal normal = normal_equations(chain, samples);
+  Eigen::VectorXd mismatch;
+  joint_equations(chain, joints_, mismatch);
+  inverse_hessian_ = block_inverse(normal);
+  dual_.compute(joints_ * apply(inverse_hessian_, joints_.transpose()));
+  ok_ = dual_.info() == Eigen::Success;
+  gradient_.resize(n);
+  normals_.resize(n);
+  link_of_.resize(n);
+  for (std::size_t k = 0; k < count; ++k) {
+    const Link& link = chain.links[k];
+    const std::size_t many = (chain.links[(k + 1) % count].first + n - link.first) % n;
+    for (std::size_t j = 0; j < many; ++j) {
+      const std::size_t i = (link.first + j) % n;
+      const Spot spot = spot_at(link, foot_of(link, samples.points[i]).s_mm);
+      gradient_[i] = samples.weight[i] * offset_gradient(link, spot);
+      normals_[i] = {-std::sin(spot.heading_rad), std::cos(spot.heading_rad)};
+      link_of_[i] = k;
+    }
+  }
+}
+
+Eigen::MatrixXd Response::step(const Eigen::MatrixXd& pull) const {
+  const Eigen::MatrixXd alone = apply(inverse_hessian_, pull);
+  return alone - apply(inverse_hessian_, joints_.transpose() * dual_.solve(joints_ * alone));
+}
+
+void Response::add_pull(std::size_t sample, double offset_mm,
+                        Eigen::Ref<Eigen::VectorXd> pull) const {
+  pull.segment<6>(static_cast<Eigen::Index>(6 * link_of_[sample])) += offset_mm * gradient_[sample];
+}
+
+}  // namespace panecard::outline

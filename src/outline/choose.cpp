@@ -1,0 +1,337 @@
+#include "outline/choose.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <numbers>
+#include <set>
+
+#include "outline/segment.h"
+
+namespace panecard::outline {
+namespace {
+
+constexpr double kPi = std::numbers::pi;
+constexpr std::size_t kMostLinks = 120;  // keeps the dense solve, and hostile contours, bounded
+
+double wrapped(double angle) { return std::remainder(angle, 2 * kPi); }
+
+double end_heading(const Link& link) { return spot_at(link, link.length_mm / 2).heading_rad; }
+double start_heading(const Link& link) { return spot_at(link, -link.length_mm / 2).heading_rad; }
+
+std::size_t span(const Chain& chain, std::size_t k, std::size_t n) {
+  return (chain.links[(k + 1) % chain.links.size()].first + n - chain.links[k].first) % n;
+}
+
+/// Two links become one of `kind`, started from the samples of both.
+Chain joined(const Chain& chain, const Samples& samples, std::size_t k, PieceKind kind) {
+  Chain result = chain;
+  const std::size_t count = chain.links.size(), next = (k + 1) % count, n = samples.points.size();
+  const Link &a = chain.links[k], &b = chain.links[next];
+  const std::size_t many = span(chain, k, n) + span(chain, next, n);
+  if (many < 3) return result;
+  Link link = fit_alone(samples, kind == PieceKind::line ? kind : PieceKind::arc, a.first, many);
+  link.kind = kind;
+  if (kind == PieceKind::free) {
+    link.rate = (b.curvature - a.curvature) * 2 / std::max(1.0, a.length_mm + b.length_mm);
+  }
+  link.kink_after = b.kink_after;
+  result.links[k] = link;
+  result.links.erase(result.links.begin() + static_cast<std::ptrdiff_t>(next));
+  return result;
+}
+
+/// Neighbours on one line are one line; a chain of such would leave the joint between them free.
+void join_straight(Chain& chain, const Samples& samples) {
+  for (std::size_t k = 0; k < chain.links.size() && chain.links.size() > 2;) {
+    const Link &a = chain.links[k], &b = chain.links[(k + 1) % chain.links.size()];
+    const bool straight = a.kind == PieceKind::line && b.kind == PieceKind::line && !a.kink_after;
+    if (!straight) {
+      ++k;
+      continue;
+    }
+    const std::size_t before = chain.links.size();
+    chain = joined(chain, samples, k, PieceKind::line);
+    if (chain.links.size() == before) return;
+    k = 0;
+  }
+}
+
+/// A short corner looks like a line on its own; the jumps at its ends, alike in sign, tell that it
+/// bends, unless its samples would show the bend and do not.
+void bend_chamfers(Chain& chain, const Samples& samples) {
+  const std::size_t count = chain.links.size(), n = samples.points.size();
+  for (std::size_t k = 0; k < count; ++k) {
+    Link& link = chain.links[k];
+    if (link.kind != PieceKind::line) continue;
+    const double before =
+        wrapped(link.heading_rad - end_heading(chain.links[(k + count - 1) % count]));
+    const double after = wrapped(start_heading(chain.links[(k + 1) % count]) - link.heading_rad);
+    if (before * after <= 0) continue;
+    double weight = 0;
+    for (std::size_t j = 0; j < span(chain, k, n); ++j)
+      weight += samples.weight[(link.first + j) % n];
+    const double sagitta_mm = link.length_mm * (before + after) / 8;
+    // A parabola of that height has 4/45 of its square left after the best line.
+    if (weight * sagitta_mm * sagitta_mm * 4 / 45 > 3 * samples.cost_per_unknown) continue;
+    link.kind = PieceKind::arc;
+    link.curvature = (before + after) / link.length_mm;
+  }
+}
+
+/// Joints whose neighbours, each fitted alone, differ much in heading start as kinks; the criterion
+/// decides later whether they stay. Where two lines meet at a small angle, the shorter starts as an
+/// arc, or the place of their joint would be anybody's guess.
+void mark_kinks(Chain& chain) {
+  constexpr double kClearKink_rad = 12 * kPi / 180;
+  for (std::size_t k = 0; k < chain.links.size(); ++k) {
+    Link& a = chain.links[k];
+    Link& b = chain.links[(k + 1) % chain.links.size()];
+    a.kink_after = std::abs(wrapped(start_heading(b) - end_heading(a))) > kClearKink_rad;
+    if (a.kink_after || a.kind != PieceKind::line || b.kind != PieceKind::line) continue;
+    (a.length_mm < b.length_mm ? a : b).kind = PieceKind::arc;
+  }
+}
+
+/// When the joints will not close, the culprit is a short piece: bend it smoothly or leave it out.
+Chain repaired(const Chain& start, const Samples& samples) {
+  constexpr std::size_t kMostCulprits = 4;
+  const std::size_t count = start.links.size();
+  std::vector<std::size_t> order(count);
+  for (std::size_t k = 0; k < count; ++k) order[k] = k;
+  std::sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) {
+    return start.links[a].length_mm < start.links[b].length_mm;
+  });
+  order.resize(std::min(count, kMostCulprits));
+  for (const std::size_t k : order) {
+    Chain bent = start;
+    bent.links[k].kind = PieceKind::arc;
+    bent.links[k].kink_after = false;
+    bent.links[(k + count - 1) % count].kink_after = false;
+    refine(bent, samples);
+    if (bent.converged) return bent;
+    if (count < 3) continue;
+    Chain without = start;
+    without.links[(k + count - 1) % count].kink_after |= start.links[k].kink_after;
+    without.links.erase(without.links.begin() + static_cast<std::ptrdiff_t>(k));
+    join_straight(without, samples);
+    refine(without, samples);
+    if (without.converged) return without;
+  }
+  return start;
+}
+
+/// A way to spend fewer unknowns, and what it should cost by Wald's test.
+struct Simpler {
+  enum class What { straighten, unbend, smooth, join } what;
+  std::size_t link;
+  double expected_gain;
+};
+
+std::vector<Simpler> simpler_ways(const Chain& chain, const Samples& samples) {
+  const Response response(chain, samples);
+  std::vector<Simpler> ways;
+  if (!response.ok()) return ways;
+  const std::size_t count = chain.links.size();
+  const auto rows = static_cast<Eigen::Index>(6 * count);
+  struct Test {
+    Simpler::What what;
+    std::size_t link;
+    double value, unknowns;
+  };
+  std::vector<Test> tests;
+  std::vector<Eigen::VectorXd> pulls;
+  const auto add = [&](Test test, const Eigen::VectorXd& pull) {
+    tests.push_back(test);
+    pulls.push_back(pull);
+  };
+  for (std::size_t k = 0; k < count; ++k) {
+    const std::size_t next = (k + 1) % count;
+    const auto at = static_cast<Eigen::Index>(6 * k), at_next = static_cast<Eigen::Index>(6 * next);
+    const Link &a = chain.links[k], &b = chain.links[next];
+    Eigen::VectorXd pull = Eigen::VectorXd::Zero(rows);
+    if (a.kind == PieceKind::arc) {
+      pull[at + 4] = 1;
+      add({Simpler::What::straighten, k, a.curvature, 1}, pull);
+    } else if (a.kind == PieceKind::free) {
+      pull[at + 5] = 1;
+      add({Simpler::What::unbend, k, a.rate, 1}, pull);
+    }
+    pull.setZero();
+    const double jump = wrapped(start_heading(b) - end_heading(a));
+    if (a.kink_after && std::abs(jump) < 1) {
+      pull.segment<6>(at) -= spot_at(a, a.length_mm / 2).turns.transpose();
+      pull.segment<6>(at_next) += spot_at(b, -b.length_mm / 2).turns.transpose();
+      pull[at + 3] -= a.curvature / 2;
+      pull[at_next + 3] -= b.curvature / 2;
+      add({Simpler::What::smooth, k, jump, 1}, pull);
+    } else if (!a.kink_after && a.kind == PieceKind::arc && b.kind == PieceKind::arc && count > 2) {
+      pull[at + 4] = 1, pull[at_next + 4] = -1;
+      add({Simpler::What::join, k, a.curvature - b.curvature, 2}, pull);
+    }
+  }
+  Eigen::MatrixXd all(rows, static_cast<Eigen::Index>(pulls.size()));
+  for (std::size_t t = 0; t < pulls.size(); ++t) all.col(static_cast<Eigen::Index>(t)) = pulls[t];
+  const Eigen::MatrixXd steps = response.step(all);
+  for (std::size_t t = 0; t < tests.size(); ++t) {
+    const double variance = pulls[t].dot(steps.col(static_cast<Eigen::Index>(t)));
+    const double loss = variance > 0 ? tests[t].value * tests[t].value / variance : 0;
+    const double gain = tests[t].unknowns * samples.cost_per_unknown - loss;
+    if (gain > 0) ways.push_back({tests[t].what, tests[t].link, gain});
+  }
+  std::sort(ways.begin(), ways.end(),
+            [](const Simpler& a, const Simpler& b) { return a.expected_gain > b.expected_gain; });
+  return ways;
+}
+
+Chain applied(const Chain& chain, const Samples& samples, const Simpler& way) {
+  Chain result = chain;
+  Link& link = result.links[way.link];
+  switch (way.what) {
+    case Simpler::What::straighten:
+      link.kind = PieceKind::line;
+      link.curvature = 0;
+      break;
+    case Simpler::What::unbend:
+      link.kind = PieceKind::arc;
+      link.rate = 0;
+      break;
+    case Simpler::What::smooth:
+      link.kink_after = false;
+      break;
+    case Simpler::What::join:
+      return joined(chain, samples, way.link, PieceKind::arc);
+  }
+  return result;
+}
+
+bool take_if_better(Chain& chain, Chain other, const Samples& samples) {
+  if (other.links.size() < 2 || other.links.size() > kMostLinks) return false;
+  join_straight(other, samples);
+  refine(other, samples);
+  if (!other.converged || other.bic >= chain.bic) return false;
+  chain = std::move(other);
+  return true;
+}
+
+bool simplify(Chain& chain, const Samples& samples) {
+  for (const Simpler& way : simpler_ways(chain, samples)) {
+    if (take_if_better(chain, applied(chain, samples, way), samples)) return true;
+  }
+  return false;
+}
+
+/// Two neighbouring bent pieces of like curvature may be one whose curvature changes evenly.
+bool join_free(Chain& chain, const Samples& samples, std::set<std::size_t>& tried) {
+  const std::size_t count = chain.links.size();
+  for (std::size_t k = 0; k < count && count > 2; ++k) {
+    const Link &a = chain.links[k], &b = chain.links[(k + 1) % count];
+    if (a.kink_after || (a.kind == PieceKind::line && b.kind == PieceKind::line)) continue;
+    // A corner next to an edge turns far more than both would share out evenly.
+    const double turn_a = std::abs(a.curvature) * a.length_mm;
+    const double turn_b = std::abs(b.curvature) * b.length_mm;
+    const double shorter = std::min(a.length_mm, b.length_mm) / (a.length_mm + b.length_mm);
+    const double tighter = a.length_mm < b.length_mm ? turn_a : turn_b;
+    if (tighter > 4 * shorter * (turn_a + turn_b) || !tried.insert(a.first).second) continue;
+    if (take_if_better(chain, joined(chain, samples, k, PieceKind::free), samples)) return true;
+  }
+  return false;
+}
+
+/// How much of a link's chi-square one more term of the offset, as a function of s, would explain:
+/// s^2 for a line, and for a cut at `knee` a bend that starts there.
+struct Excess {
+  double bend = 0, cut = 0;
+  std::size_t knee = 0;  ///< samples from the link's first
+};
+
+Excess excess_of(const Chain& chain, const Samples& samples, std::size_t k) {
+  const std::size_t n = samples.points.size(), many = span(chain, k, n);
+  const Link& link = chain.links[k];
+  Excess excess;
+  if (many < 8) return excess;
+  std::vector<double> t(many), r(many);
+  const double half = link.length_mm / 2;
+  for (std::size_t j = 0; j < many; ++j) {
+    const Foot foot = foot_of(link, samples.points[(link.first + j) % n]);
+    t[j] = foot.s_mm / half, r[j] = foot.offset_mm;
+  }
+  const auto chi2_with = [&](int terms, double knee) {
+    Eigen::MatrixXd normal = Eigen::MatrixXd::Zero(terms, terms);
+    Eigen::VectorXd right = Eigen::VectorXd::Zero(terms);
+    for (std::size_t j = 0; j < many; ++j) {
+      const double past = std::max(0.0, t[j] - knee);
+      const Eigen::Vector4d row(1, t[j], t[j] * t[j], past * past);
+      const double w = samples.weight[(link.first + j) % n];
+      normal += w * row.head(terms) * row.head(terms).transpose();
+      right += w * r[j] * row.head(terms);
+    }
+    return right.dot(normal.ldlt().solve(right));
+  };
+  const double level = chi2_with(2, 2), bent = chi2_with(3, 2);
+  excess.bend = link.kind == PieceKind::line ? bent - level : 0;
+  constexpr int kKnees = 7;
+  for (int q = 1; q <= kKnees; ++q) {
+    const double knee = -1 + 2.0 * q / (kKnees + 1);
+    const double gain = chi2_with(4, knee) - bent;
+    if (gain <= excess.cut) continue;
+    excess.cut = gain;
+    excess.knee = many * static_cast<std::size_t>(q) / (kKnees + 1);
+  }
+  return excess;
+}
+
+Chain cut_in_two(const Chain& chain, const Samples& samples, std::size_t k, std::size_t knee) {
+  Chain result = chain;
+  const std::size_t n = samples.points.size(), many = span(chain, k, n);
+  const Link& whole = chain.links[k];
+  Link a = fit_alone(samples, PieceKind::arc, whole.first, knee);
+  Link b = fit_alone(samples, PieceKind::arc, whole.first + knee, many - knee);
+  b.kink_after = whole.kink_after;
+  result.links[k] = a;
+  result.links.insert(result.links.begin() + static_cast<std::ptrdiff_t>(k + 1), b);
+  return result;
+}
+
+bool enrich(Chain& chain, const Samples& samples, std::set<std::size_t>& tried) {
+  const double price = samples.cost_per_unknown;
+  for (std::size_t k = 0; k < chain.links.size(); ++k) {
+    const std::size_t first = chain.links[k].first;
+    const Excess excess = excess_of(chain, samples, k);
+    if (excess.bend > price) {
+      Chain other = chain;
+      other.links[k].kind = PieceKind::arc;
+      if (take_if_better(chain, std::move(other), samples)) return true;
+    }
+    const std::size_t many = span(chain, k, samples.points.size());
+    if (excess.cut > 2 * price && excess.knee >= 5 && many - excess.knee >= 5 &&
+        tried.insert(first).second) {
+      if (take_if_better(chain, cut_in_two(chain, samples, k, excess.knee), samples)) return true;
+    }
+  }
+  return false;
+}
+
+}  // namespace
+
+Chain choose(const Samples& samples) {
+  constexpr int kMostRounds = 200;
+  Chain chain = segment(samples);
+  if (chain.links.size() < 2) return chain;
+  bend_chamfers(chain, samples);
+  mark_kinks(chain);
+  join_straight(chain, samples);
+  const Chain start = chain;
+  refine(chain, samples);
+  if (!chain.converged) chain = repaired(start, samples);
+  if (!chain.converged) return chain;
+  std::set<std::size_t> tried_cuts, tried_joins;
+  for (int round = 0; round < kMostRounds; ++round) {
+    const bool changed = simplify(chain, samples) || enrich(chain, samples, tried_cuts) ||
+                         join_free(chain, samples, tried_joins);
+    if (!changed) break;
+  }
+  return chain;
+}
+
+}  // namespace panecard::outline

@@ -1,0 +1,39 @@
+// Dimensions of a closed shape whose points move with independent sources of error.
+#pragma once
+
+#include <vector>
+
+#include "geom/geom.h"
+#include "outline/outline.h"
+
+namespace panecard::outline {
+
+/// Sum of squares of independent contributions as a 95 % expanded uncertainty, k = 2.
+double expanded(double variance);
+
+/// Fills box, sides, area, perimeter and u95_mm of `outline`, whose points are set.
+/// @param modes  per source: how every point moves when the source is off by one standard
+///               uncertainty. D(+) - D(-) of each source, JCGM 100:2008, 5.1.3 note 2.
+void measure_shape(const std::vector<PolygonMm>& modes, Outline& outline);
+
+/// The longest distance between a point of `a` and a point of `b` (indices of outline.points).
+Dimension longest_between(const Outline& outline, const std::vector<PolygonMm>& modes,
+                          const std::vector<std::size_t>& a, const std::vector<std::size_t>& b);
+
+/// Pixels of points that lie on or near the contour: a homography fitted to all pairs, plus what it
+/// leaves (lens distortion), interpolated along the contour.
+class PixelMap {
+ public:
+  explicit PixelMap(const Contour& contour);
+  /// @param before  the contour point just before the foot of `p`; @param t  0..1 to the next.
+  PointPx at(PointMm p, std::size_t before, double t) const;
+
+ private:
+  PointPx projected(PointMm p) const;
+  std::vector<PointPx> rest_;
+  PointMm centre_;
+  double scale_ = 1;
+  Eigen::Matrix<double, 8, 1> h_ = Eigen::Matrix<double, 8, 1>::Zero();
+};
+
+}  // namespace panecard::outline
