@@ -336,6 +336,79 @@ Outline outline_of(const Contour& c, const Chain& chain, const Eigen::MatrixXd& 
   return outline;
 }
 
+/// A contour that no chain describes: one free curve through local means of its own points, so that
+/// nothing is claimed that was not measured. Catmull-Rom tangents, hence G1.
+Outline free_outline(const Contour& c, double perimeter, double observation) {
+  Outline outline;
+  const std::size_t n = c.points.size();
+  const double spacing = perimeter / static_cast<double>(n);
+  const auto group = std::clamp<std::size_t>(static_cast<std::size_t>(observation / 2 / spacing), 1,
+                                             std::max<std::size_t>(1, n / 12));
+  const std::size_t count = n / group;
+  constexpr std::size_t kMostFreeBumps = 200;
+  Contour thin;  // modes of the means are means of the modes
+  thin.modes = c.modes;
+  const PolygonMm normals = outward_normals(c.points);
+  for (const NoiseBump& bump : noise_bumps(c, kMostFreeBumps)) {
+    thin.modes.emplace_back(n);
+    for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
+      const std::size_t i = (bump.first + k) % n;
+      thin.modes.back()[i] = thin.modes.back()[i] + bump.along_normal_mm[k] * normals[i];
+    }
+  }
+  const auto means = [&](const PolygonMm& values) {
+    PolygonMm result(count);
+    for (std::size_t k = 0; k < count; ++k) {
+      const std::size_t from = k * n / count, to = (k + 1) * n / count;
+      for (std::size_t i = from; i < to; ++i) {
+        result[k] = result[k] + (1.0 / static_cast<double>(to - from)) * values[i];
+      }
+    }
+    return result;
+  };
+  const PolygonMm knots = means(c.points);
+  constexpr int kParts = 4;
+  const auto on_curve = [&](const PolygonMm& p) {
+    PolygonMm result;
+    for (std::size_t k = 0; k < count; ++k) {
+      const PointMm a = p[(k + count - 1) % count], b = p[k], d = p[(k + 1) % count],
+                    e = p[(k + 2) % count];
+      for (int q = 0; q < kParts; ++q) {
+        const double t = static_cast<double>(q) / kParts, t2 = t * t, t3 = t2 * t;
+        result.push_back(0.5 * ((-t3 + 2 * t2 - t) * a + (3 * t3 - 5 * t2 + 2) * b +
+                                (-3 * t3 + 4 * t2 + t) * d + (t3 - t2) * e));
+      }
+    }
+    return result;
+  };
+  outline.points = on_curve(knots);
+  std::vector<PolygonMm> modes;
+  for (const PolygonMm& mode : thin.modes) modes.push_back(on_curve(means(mode)));
+  Piece piece;
+  piece.kind = PieceKind::free;
+  piece.name = "edge 1";
+  piece.start = piece.end = knots[0];
+  piece.control.push_back(knots[0]);
+  for (std::size_t k = 0; k < count; ++k) {
+    const PointMm a = knots[(k + count - 1) % count], b = knots[k], d = knots[(k + 1) % count],
+                  e = knots[(k + 2) % count];
+    piece.control.push_back(b + (1.0 / 6) * (d - a));
+    piece.control.push_back(d - (1.0 / 6) * (e - b));
+    piece.control.push_back(d);
+  }
+  outline.pieces.push_back(std::move(piece));
+  measure_shape(modes, outline);
+  outline.pieces[0].length_mm = outline.perimeter_mm;
+  std::vector<std::size_t> near;
+  for (std::size_t i = 0; i < outline.points.size(); ++i) {
+    const std::size_t k = i / kParts, from = k * n / count, to = (k + 1) * n / count;
+    near.push_back(((from + to) / 2 + i % kParts * (to - from) / kParts) % n);
+  }
+  follow_contour(c, near, outline);
+  outline.pieces[0].seen = 2 * outline.seen_fraction >= 1;
+  return outline;
+}
+
 }  // namespace
 
 Result<Outline> fit(const Contour& contour) {
@@ -347,9 +420,12 @@ Result<Outline> fit(const Contour& contour) {
   const double rougher = roughness(contour, 2 * observation, spacing);
   const Samples samples = samples_of(contour, observation, spacing, rougher);
   Chain chain = choose(samples);
-  if (!chain.converged) return Error{Code::degenerate_shape, "no pieces fit"};
-  start_lower_left(chain);
   const double freedom = std::max(1.0, perimeter / observation - free_unknowns(chain));
+  constexpr double kMisfit = 4;  // twice the noise left over: the pieces are wrong, not the noise
+  if (!chain.converged || chain.chi2 > kMisfit * freedom) {
+    return free_outline(contour, perimeter, observation);
+  }
+  start_lower_left(chain);
   const double noise_scale = rougher * std::sqrt(std::max(1.0, chain.chi2 / freedom));
   return outline_of(contour, chain, unknown_modes(contour, chain, samples, noise_scale));
 }

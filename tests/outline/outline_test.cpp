@@ -1,0 +1,168 @@
+#include "outline/outline.h"
+
+#include <doctest/doctest.h>
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+#include <numbers>
+#include <random>
+
+#include "outline/shapes.h"
+
+using namespace panecard;
+using namespace panecard::outline;
+using namespace panecard::test;
+
+namespace {
+
+constexpr double kPi = std::numbers::pi;
+const RoundedPolygon kRectangle{{{-230, -200}, {230, -200}, {230, 200}, {-230, 200}}, 14};
+const RoundedPolygon kQuad{{{-400, -250}, {420, -230}, {330, 260}, {-180, 240}}, 40};
+const RoundedPolygon kTriangle{{{0, 0}, {280, 10}, {40, 260}}, 25};
+
+int count_kind(const Outline& outline, PieceKind kind) {
+  return static_cast<int>(std::count_if(outline.pieces.begin(), outline.pieces.end(),
+                                        [&](const Piece& p) { return p.kind == kind; }));
+}
+
+const Piece* named(const Outline& outline, const std::string& name) {
+  for (const Piece& piece : outline.pieces) {
+    if (piece.name == name) return &piece;
+  }
+  return nullptr;
+}
+
+/// Share of draws inside +- u95 of the truth, per dimension.
+class Coverage {
+ public:
+  void add(const std::string& name, const Dimension& d, double truth) {
+    ++total_[name];
+    inside_[name] += std::abs(d.value - truth) <= d.u95 ? 1 : 0;
+  }
+  /// k = 2 covers 95.45 %; three binomial standard deviations either way.
+  void check(int least_draws) const {
+    REQUIRE(!total_.empty());
+    for (const auto& [name, total] : total_) {
+      const double share = static_cast<double>(inside_.at(name)) / total;
+      const double scatter = 3 * std::sqrt(0.9545 * 0.0455 / total);
+      CAPTURE(name);
+      CAPTURE(share);
+      CHECK(total >= least_draws);
+      CHECK(share >= 0.9545 - scatter - 0.005);
+      CHECK(share <= 0.9545 + scatter + 0.015);
+    }
+  }
+
+ private:
+  std::map<std::string, int> inside_, total_;
+};
+
+}  // namespace
+
+TEST_CASE("a clean rounded polygon comes back exactly: edges, radii, angles, area, box") {
+  for (const RoundedPolygon& shape : {kRectangle, kQuad, kTriangle}) {
+    const auto result = fit(contour_of(shape.points(1.5), 0.02, 3));
+    REQUIRE(result.ok());
+    const Outline& o = result.value();
+    const int corners = static_cast<int>(shape.size());
+    CHECK(count_kind(o, PieceKind::line) == corners);
+    CHECK(count_kind(o, PieceKind::arc) == corners);
+    CHECK(std::abs(o.area_mm2.value - shape.area_mm2()) <= 0.01 * shape.perimeter_mm());
+    CHECK(std::abs(o.perimeter_mm.value - shape.perimeter_mm()) <= 0.03);
+    for (std::size_t k = 0; k < shape.size(); ++k) {  // edge 1 starts at the lower left: corner 0
+      const Piece* edge = named(o, "edge " + std::to_string(k + 1));
+      const Piece* corner = named(o, std::string("corner ") + static_cast<char>('A' + k));
+      REQUIRE(edge != nullptr);
+      REQUIRE(corner != nullptr);
+      CHECK(std::abs(edge->length_mm.value - shape.edge_mm(k)) <= 0.05);
+      CHECK(std::abs(corner->radius.value - shape.radius_mm) <= 0.03);
+      const double angle = 180 - shape.turn_rad((k + 1) % shape.size()) * 180 / kPi;
+      CHECK(std::abs(corner->angle_deg.value - angle) <= 0.01);
+    }
+  }
+}
+
+TEST_CASE("the rectangle's box and diagonals are what a tape reads from rounding to rounding") {
+  const auto result = fit(contour_of(kRectangle.points(1.5), 0.02, 3));
+  REQUIRE(result.ok());
+  CHECK(std::abs(result->long_mm.value - 460) <= 0.01);
+  CHECK(std::abs(result->short_mm.value - 400) <= 0.01);
+  REQUIRE(result->diagonals_mm.size() == 2);
+  // Between the centres of the two roundings, plus a radius at either end.
+  const double diagonal = std::hypot(460 - 28, 400 - 28) + 28;
+  for (const Dimension& d : result->diagonals_mm) CHECK(std::abs(d.value - diagonal) <= 0.03);
+}
+
+TEST_CASE("joints of lines and arcs are tangent and closed, and the points lie on the pieces") {
+  std::mt19937 random(2);
+  const auto result = fit(drawn(contour_of(read_points("quarter.txt"), 0.1, 8), random));
+  REQUIRE(result.ok());
+  const Outline& o = result.value();
+  for (std::size_t k = 0; k < o.pieces.size(); ++k) {
+    const Piece &a = o.pieces[k], &b = o.pieces[(k + 1) % o.pieces.size()];
+    CHECK(distance(a.end, b.start) <= 1e-3);
+    CHECK(a.last == b.first);
+    if (a.kind != PieceKind::arc) continue;
+    for (std::size_t i = a.first; i != a.last; i = (i + 1) % o.points.size()) {
+      CHECK(std::abs(distance(o.points[i], a.centre) - std::abs(a.radius_mm)) <= 1e-6);
+      const PointMm middle = 0.5 * (o.points[i] + o.points[(i + 1) % o.points.size()]);
+      CHECK(std::abs(a.radius_mm) - distance(middle, a.centre) <= 0.05);  // chord error
+    }
+  }
+  CHECK(signed_area_mm2(o.points) > 0);
+  CHECK(!crosses_itself(o.points));
+}
+
+TEST_CASE("noisy outlines of real panes: the curve is closer to the truth than the contour was") {
+  for (const char* file :
+       {"door_front.txt", "quarter.txt", "rear_fixed.txt", "slider.txt", "vent.txt"}) {
+    const PolygonMm truth = read_points(file);
+    std::mt19937 random(17);
+    for (const double sigma : {0.02, 0.1, 0.3}) {
+      for (const double correlation : {3.0, 10.0}) {
+        CAPTURE(file);
+        CAPTURE(sigma);
+        CAPTURE(correlation);
+        const Contour contour = drawn(contour_of(truth, sigma, correlation), random);
+        const auto result = fit(contour);
+        REQUIRE(result.ok());
+        double before = 0, after = 0;
+        for (const PointMm p : contour.points) before += std::pow(distance_to(truth, p), 2);
+        for (const PointMm p : result->points) after += std::pow(distance_to(truth, p), 2);
+        before = std::sqrt(before / static_cast<double>(contour.points.size()));
+        after = std::sqrt(after / static_cast<double>(result->points.size()));
+        MESSAGE(file, " sigma ", sigma, " c ", correlation, ": rms ", before, " -> ", after, ", ",
+                result->pieces.size(), " pieces");
+        CHECK(after < before);
+      }
+    }
+  }
+}
+
+TEST_CASE(
+    "u95 of every dimension covers the truth in 95 of 100 noisy measurements of a rounded quad") {
+  Coverage coverage;
+  std::mt19937 random(1);
+  Contour clean = contour_of(kQuad.points(1.7), 0.1, 8);
+  add_plane_modes(clean, 5e-4);
+  const Box box = smallest_box(kQuad.points(0.5));
+  for (int draw = 0; draw < 400; ++draw) {
+    const auto result = fit(drawn(clean, random));
+    REQUIRE(result.ok());
+    coverage.add("long", result->long_mm, box.long_mm);
+    coverage.add("short", result->short_mm, box.short_mm);
+    coverage.add("area", result->area_mm2, kQuad.area_mm2());
+    coverage.add("perimeter", result->perimeter_mm, kQuad.perimeter_mm());
+    for (std::size_t k = 0; k < 4; ++k) {
+      const Piece* edge = named(result.value(), "edge " + std::to_string(k + 1));
+      const Piece* corner =
+          named(result.value(), std::string("corner ") + static_cast<char>('A' + k));
+      if (edge == nullptr || corner == nullptr || result->pieces.size() != 8) continue;
+      coverage.add("edge", edge->length_mm, kQuad.edge_mm(k));
+      coverage.add("radius", corner->radius, kQuad.radius_mm);
+      coverage.add("angle", corner->angle_deg, 180 - kQuad.turn_rad((k + 1) % 4) * 180 / kPi);
+    }
+  }
+  coverage.check(380);
+}
