@@ -18,14 +18,14 @@ std::optional<Format> format_of(std::string_view bytes) {
 
 std::optional<Error> size_problem(double width_px, double height_px) {
   if (!(width_px >= 1 && height_px >= 1)) {
-    return Error{Code::unreadable_file, "says it has no pixels; copy it from the phone again"};
+    return Error{Code::unreadable_file, "it says it has no pixels; copy it from the phone again"};
   }
   const double megapixels = width_px * height_px / 1e6;
   constexpr double kLongestSide_px = 32767;  // OpenCV's own arithmetic is short of bits beyond it
   if (megapixels <= kMaxMegapixels && width_px <= kLongestSide_px && height_px <= kLongestSide_px) {
     return std::nullopt;
   }
-  return Error{Code::too_large, "has " + to_text(width_px, 0) + " x " + to_text(height_px, 0) +
+  return Error{Code::too_large, "it has " + to_text(width_px, 0) + " x " + to_text(height_px, 0) +
                                     " pixels (" + to_text(megapixels, 1) + " MP), the limit is " +
                                     to_text(kMaxMegapixels, 0) + " MP and " +
                                     to_text(kLongestSide_px, 0) +
@@ -33,7 +33,7 @@ std::optional<Error> size_problem(double width_px, double height_px) {
 }
 
 Error damaged(std::string_view format, std::string_view detail) {
-  std::string text = "is a damaged or truncated ";
+  std::string text = "it is a damaged or truncated ";
   text.append(format).append(" (").append(detail).append("); copy it from the phone again");
   for (char& c : text) {
     if (c < ' ' || c > '~') c = ' ';  // libraries quote bytes of the file

@@ -23,7 +23,7 @@ struct Decoded {
   bool upright = false;  ///< the decoder turned the pixels already
 };
 
-/// Error details lack the file's name: "is a JPEG whose data ends early; ...".
+/// Error details lack the file's name: "it is a damaged or truncated JPEG (...); ...".
 Result<Decoded> decode_jpeg(std::string_view bytes);
 Result<Decoded> decode_png(std::string_view bytes);
 Result<Decoded> decode_webp(std::string_view bytes);
@@ -33,7 +33,7 @@ Result<Decoded> decode_heif(std::string_view bytes);
 /// What speaks against decoding a picture of this size; nullopt when nothing does.
 std::optional<Error> size_problem(double width_px, double height_px);
 
-/// The usual refusal: "is a damaged or truncated JPEG (detail); copy it from the phone again".
+/// The usual refusal: "it is a damaged or truncated JPEG (detail); copy it from the phone again".
 Error damaged(std::string_view format, std::string_view detail);
 
 }  // namespace panecard::photo

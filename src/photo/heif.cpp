@@ -41,10 +41,9 @@ Result<Decoded> decode_heif(std::string_view bytes) {
   error = heif_context_get_primary_image_handle(context.get(), &raw_handle);
   const Handle handle(raw_handle, heif_image_handle_release);
   if (failed(error)) return damaged("HEIC", error.message);
-  if (auto problem = size_problem(heif_image_handle_get_width(handle.get()),
-                                  heif_image_handle_get_height(handle.get()))) {
-    return *problem;
-  }
+  const int width = heif_image_handle_get_width(handle.get());
+  const int height = heif_image_handle_get_height(handle.get());
+  if (auto problem = size_problem(width, height)) return *problem;
   heif_image* raw_image = nullptr;
   error = heif_decode_image(handle.get(), &raw_image, heif_colorspace_RGB,
                             heif_chroma_interleaved_RGB, nullptr);
@@ -52,9 +51,10 @@ Result<Decoded> decode_heif(std::string_view bytes) {
   if (failed(error)) return damaged("HEIC", error.message);
   int stride = 0;
   std::uint8_t* pixels = heif_image_get_plane(image.get(), heif_channel_interleaved, &stride);
-  const int width = heif_image_get_width(image.get(), heif_channel_interleaved);
-  const int height = heif_image_get_height(image.get(), heif_channel_interleaved);
-  if (pixels == nullptr || width < 1 || height < 1) return damaged("HEIC", "it has no pixels");
+  if (pixels == nullptr || heif_image_get_width(image.get(), heif_channel_interleaved) != width ||
+      heif_image_get_height(image.get(), heif_channel_interleaved) != height) {
+    return damaged("HEIC", "its pixels do not fill the size it states");
+  }
 
   Decoded picture;
   picture.facts = read_exif(read_exif_block(handle.get()));

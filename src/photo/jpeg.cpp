@@ -125,7 +125,7 @@ Result<Decoded> decode_jpeg(std::string_view bytes) {
   if (auto problem = size_problem(decoder.width(), decoder.height())) return *problem;
   if (decoder.four_colours()) {
     return Error{Code::unreadable_file,
-                 "is a JPEG in printing colours (CMYK); give the photo as the phone wrote it"};
+                 "it is a JPEG in printing colours (CMYK); give the photo as the phone wrote it"};
   }
   Decoded picture;
   picture.facts = read_exif(decoder.exif());

@@ -88,31 +88,30 @@ PointPx distort(const LensVector& lens, double x, double y) {
 }
 
 Eigen::Vector2d undistort(const LensVector& lens, PointPx px) {
-  constexpr int kMaxSteps = 50;
-  constexpr double kTolerance = 1e-10;  // quadratic: the step after it is below double's last bit
+  constexpr int kMaxSteps = 50, kMaxHalvings = 10;
+  constexpr double kTolerance = 1e-9;  // quadratic: what remains after such a step is rounding
   const double nan = std::numeric_limits<double>::quiet_NaN();
   const Eigen::Vector2d wanted((px.x - lens[kCx]) / lens[kF], (px.y - lens[kCy]) / lens[kF]);
   Eigen::Vector2d at = wanted;
   Distorted now = distort_with_jacobian(lens, at.x(), at.y());
   for (int i = 0; i < kMaxSteps; ++i) {
     const Eigen::Vector2d miss = now.at - wanted;
-    const Eigen::Vector2d step = now.jacobian.inverse() * miss;
-    if (!(step.allFinite())) break;
-    double part = 1;
-    Eigen::Vector2d next = at - step;
-    Distorted then = distort_with_jacobian(lens, next.x(), next.y());
-    while (part > 1e-3 && !((then.at - wanted).squaredNorm() <= miss.squaredNorm())) {
-      part /= 2;
-      next = at - part * step;
-      then = distort_with_jacobian(lens, next.x(), next.y());
-    }
-    at = next;
-    now = then;
-    if (part == 1 && step.squaredNorm() <= kTolerance * kTolerance) {
+    Eigen::Vector2d step = now.jacobian.inverse() * miss;
+    if (!step.allFinite()) break;
+    if (step.squaredNorm() <= kTolerance * kTolerance) {
       const bool on_first_branch =
           now.jacobian.determinant() > 0 && monotonic(lens, at.squaredNorm());
-      return on_first_branch ? at : Eigen::Vector2d(nan, nan);
+      if (on_first_branch) return at - step;
+      break;
     }
+    Distorted next = distort_with_jacobian(lens, at.x() - step.x(), at.y() - step.y());
+    for (int halvings = 0; halvings < kMaxHalvings; ++halvings) {
+      if ((next.at - wanted).squaredNorm() < miss.squaredNorm()) break;
+      step /= 2;
+      next = distort_with_jacobian(lens, at.x() - step.x(), at.y() - step.y());
+    }
+    at -= step;
+    now = next;
   }
   return {nan, nan};
 }

@@ -183,11 +183,12 @@ Result<Lens> read_lens(const std::string& path) {
   try {
     return parse(bytes.value());
   } catch (const Refusal& refusal) {
-    return Error{Code::unreadable_file, path + " is not a lens profile: " + refusal.what +
-                                            "; make one with `panecard lens`"};
+    return Error{Code::unreadable_file, "cannot read '" + path + "': it is not a lens profile: " +
+                                            refusal.what + "; make one with `panecard lens`"};
   } catch (const nlohmann::json::exception&) {
-    return Error{Code::unreadable_file,
-                 path + " is not a lens profile; make one with `panecard lens`"};
+    return Error{
+        Code::unreadable_file,
+        "cannot read '" + path + "': it is not a lens profile; make one with `panecard lens`"};
   }
 }
 

@@ -15,8 +15,8 @@ Result<Decoded> decode(std::string_view bytes) {
   const auto format = format_of(bytes);
   if (!format) {
     return Error{Code::unreadable_file,
-                 bytes.empty() ? "is empty; copy the photo from the phone again"
-                               : "is not a JPEG, PNG, TIFF, WebP or HEIC picture; give a photo"};
+                 bytes.empty() ? "it is empty; copy the photo from the phone again"
+                               : "it is not a JPEG, PNG, TIFF, WebP or HEIC picture; give a photo"};
   }
   switch (*format) {
     case Format::jpeg:
@@ -30,7 +30,7 @@ Result<Decoded> decode(std::string_view bytes) {
     case Format::heif:
       return decode_heif(bytes);
   }
-  return Error{Code::unreadable_file, "has an unknown format"};
+  return Error{Code::unreadable_file, "it has an unknown format"};
 }
 
 /// EXIF 2.32, tag 0x0112: where row 0 and column 0 of the stored pixels belong.
@@ -64,7 +64,7 @@ cv::Mat turned(const cv::Mat& stored, int orientation) {
   }
 }
 
-Result<Photo> load_bytes(std::string_view bytes) {
+Result<Photo> upright_photo(std::string_view bytes) {
   Result<Decoded> decoded = decode(bytes);
   if (!decoded.ok()) return decoded.error();
   Decoded& picture = decoded.value();
@@ -82,20 +82,26 @@ Result<Photo> load_bytes(std::string_view bytes) {
 
 }  // namespace
 
-Result<Photo> load(const std::string& path) {
-  const Result<std::string> bytes = read_file(path, kMaxFileBytes);
-  if (!bytes.ok()) return bytes.error();
+Result<Photo> load_bytes(std::string_view bytes, const std::string& name) {
+  const std::string cannot_read = "cannot read '" + name + "': ";
   try {
-    Result<Photo> photo = load_bytes(bytes.value());
-    if (!photo.ok()) return Error{photo.error().code, path + " " + photo.error().detail};
-    return photo;
+    Result<Photo> photo = upright_photo(bytes);
+    if (photo.ok()) return photo;
+    return Error{photo.error().code, cannot_read + photo.error().detail};
   } catch (const cv::Exception& e) {
     if (e.code != cv::Error::StsNoMem) {
-      return Error{Code::unreadable_file, path + " cannot be decoded; give another photo"};
+      return Error{Code::unreadable_file, cannot_read + "it cannot be decoded; give another photo"};
     }
   } catch (const std::bad_alloc&) {
   }
-  return Error{Code::too_large, path + " needs more memory than there is; give a smaller photo"};
+  return Error{Code::too_large,
+               cannot_read + "it needs more memory than there is; give a smaller photo"};
+}
+
+Result<Photo> load(const std::string& path) {
+  const Result<std::string> bytes = read_file(path, kMaxFileBytes);
+  if (!bytes.ok()) return bytes.error();
+  return load_bytes(bytes.value(), path);
 }
 
 }  // namespace panecard::photo

@@ -8,6 +8,7 @@
 #include <opencv2/core.hpp>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "base/base.h"
@@ -34,6 +35,8 @@ struct Photo {
 /// @retval unreadable_file  missing, directory, empty, truncated, not an image.
 /// @retval too_large        over kMaxMegapixels as the header states it (checked before decoding).
 Result<Photo> load(const std::string& path);
+/// The same from memory; `name` is for messages.
+Result<Photo> load_bytes(std::string_view bytes, const std::string& name);
 
 /// Parameters of the lens, in this order wherever a vector or covariance of them appears.
 enum LensIndex { kF, kCx, kCy, kK1, kK2, kK3, kP1, kP2, kLensSize };

@@ -36,7 +36,7 @@ Result<Decoded> decode_webp(std::string_view bytes) {
   }
   if (auto problem = size_problem(features.width, features.height)) return *problem;
   if (features.has_animation != 0) {
-    return Error{Code::unreadable_file, "is a moving WebP picture; give a photo"};
+    return Error{Code::unreadable_file, "it is a moving WebP picture; give a photo"};
   }
   if (little_endian(bytes.substr(4)) > bytes.size() - 8) return damaged("WebP", "it ends early");
   Decoded picture;
