@@ -1,1 +1,207 @@
-#include "card/card.h"
+#include "card/plain.h"
+
+#include <algorithm>
+#include <charconv>
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+
+#include "card/plain_edges.h"
+#include "card/plain_quads.h"
+#include "card/plain_segments.h"
+#include "card/plain_shape.h"
+
+namespace panecard::card {
+namespace {
+
+constexpr double kMaxTilt_deg = 50;
+/// A reduced copy about this long shows a card's edges over the noise and is quick to search.
+constexpr int kSearchLong_px = 1008;
+/// What edge positions may be off beside noise: pixel grid, sharpening, uneven background.
+constexpr double kEdgeModel_px = 0.1;
+/// chi-square of two degrees of freedom that a true card exceeds once in a thousand.
+constexpr double kMaxShapeChi2 = 13.8;
+/// ISO/IEC 7810 limits of the corner radius, 3.18 +- 0.30, taken rectangular.
+constexpr double kSigmaRadius_mm = 0.30 / 1.7320508;
+
+struct Candidate {
+  BodyTrace body;
+  ShapeFit shape;
+  double radius_mm = 0, radius_sigma_mm = 0;
+  double doubt = 0;  ///< chi-square like: shape, radius, edges not seen
+};
+
+double coverage_of(const BodyTrace& body) {
+  double least = 1;
+  for (const EdgeTrace& edge : body.edge) least = std::min(least, edge.coverage);
+  return least;
+}
+
+QuadLimits limits_for(const PlainSize& size) {
+  const double ratio =
+      std::max(size.width_mm, size.height_mm) / std::min(size.width_mm, size.height_mm);
+  const double foreshortening = std::cos(kMaxTilt_deg * CV_PI / 180);
+  QuadLimits limits;
+  limits.min_side_ratio = std::max(1.0, ratio * foreshortening);
+  limits.max_side_ratio = ratio / foreshortening;
+  limits.corner_share = size.corner_radius_mm / std::min(size.width_mm, size.height_mm);
+  return limits;
+}
+
+/// Radius of the rounded corners, from where the outline crosses their diagonals.
+bool measure_radius(const cv::Mat& bgr, const PlainSize& size, Candidate& candidate) {
+  const auto& at_mm = candidate.shape.corner_mm;
+  const double arc_share = std::sqrt(2.0) - 1;  // corner to arc, over the radius
+  double sum = 0, square = 0, sigma = 0;
+  int seen = 0;
+  for (int i = 0; i < 4; ++i) {
+    const PointPx corner = candidate.body.corner[i];
+    const double step = 1 / std::sqrt(2.0);
+    const PointMm inside = {at_mm[i].x - std::copysign(step, at_mm[i].x),
+                            at_mm[i].y - std::copysign(step, at_mm[i].y)};
+    const PointPx in = px_on_body(at_mm, candidate.body.corner, inside);
+    const double px_per_mm = std::hypot(in.x - corner.x, in.y - corner.y);
+    const double reach = (size.corner_radius_mm + 1) * arc_share * 1.5 * px_per_mm;
+    const CornerCut cut = corner_cut(bgr, corner, in, reach, candidate.body.blur_px);
+    if (cut.sigma_px < 0) continue;
+    const double radius = cut.at_px / px_per_mm / arc_share;
+    sigma = cut.sigma_px / px_per_mm / arc_share;
+    sum += radius;
+    square += radius * radius;
+    ++seen;
+  }
+  if (seen < 3) return false;
+  candidate.radius_mm = sum / seen;
+  const double scatter = std::max(0.0, square / seen - candidate.radius_mm * candidate.radius_mm);
+  candidate.radius_sigma_mm = std::sqrt((sigma * sigma + scatter) / seen);
+  return true;
+}
+
+/// Everything the photo says about one rough quad; false when it speaks against a card.
+bool examine(const cv::Mat& bgr, const Quad& quad, double scale, const PlainSize& size,
+             const photo::Lens& lens, Candidate& candidate) {
+  std::array<PointPx, 4> corner;
+  for (int i = 0; i < 4; ++i) {
+    corner[i] = {quad.corner[i].x() * scale, quad.corner[i].y() * scale};
+  }
+  const ShapeFit rough = fit_rectangle(corner, 1.5 * scale, kBloomSigma_px, size, lens);
+  if (rough.chi2 > kMaxShapeChi2 || rough.tilt_deg > kMaxTilt_deg + 10) return false;
+  const double skip = (size.corner_radius_mm + 0.5) / std::min(size.width_mm, size.height_mm);
+  candidate.body = trace_body(bgr, corner, skip, 2 * scale);
+  if (!candidate.body.valid || coverage_of(candidate.body) < 0.5) return false;
+  const double sigma = std::hypot(candidate.body.corner_sigma_px, kEdgeModel_px);
+  candidate.shape = fit_rectangle(candidate.body.corner, sigma, kBloomSigma_px, size, lens);
+  if (candidate.shape.chi2 > kMaxShapeChi2 || candidate.shape.tilt_deg > kMaxTilt_deg) return false;
+  if (!measure_radius(bgr, size, candidate)) return false;
+  const double part = size.corner_radius_mm > 0 ? kSigmaRadius_mm : 0.3;
+  const double z =
+      (candidate.radius_mm - size.corner_radius_mm) / std::hypot(part, candidate.radius_sigma_mm);
+  if (std::abs(z) > 4) return false;
+  candidate.doubt = candidate.shape.chi2 + z * z + 20 * (1 - coverage_of(candidate.body));
+  return true;
+}
+
+Sighting sighting_of(const Candidate& candidate, const PlainSize& size) {
+  Sighting s;
+  s.kind = Kind::plain;
+  s.width_mm = size.width_mm;
+  s.height_mm = size.height_mm;
+  s.thickness_mm = size.thickness_mm;
+  s.plain = size;
+  for (int i = 0; i < 4; ++i) {
+    const EdgeTrace& trace = candidate.body.edge[i];
+    s.edges.push_back({candidate.shape.corner_mm[i], candidate.shape.corner_mm[(i + 1) % 4],
+                       trace.seen, trace.sigma_px});
+    s.body_px.push_back(candidate.body.corner[i]);
+  }
+  return s;
+}
+
+bool overlap(const Candidate& p, const Candidate& q) {
+  std::vector<cv::Point2f> a, b;
+  for (int i = 0; i < 4; ++i) {
+    a.emplace_back(static_cast<float>(p.body.corner[i].x), static_cast<float>(p.body.corner[i].y));
+    b.emplace_back(static_cast<float>(q.body.corner[i].x), static_cast<float>(q.body.corner[i].y));
+  }
+  std::vector<cv::Point2f> common;
+  return cv::intersectConvexConvex(a, b, common) > 0;
+}
+
+bool same(const Candidate& p, const Candidate& q) {
+  double worst = 0;
+  for (int i = 0; i < 4; ++i) {
+    double least = 1e9;
+    for (int k = 0; k < 4; ++k) {
+      least = std::min(least, std::hypot(p.body.corner[i].x - q.body.corner[k].x,
+                                         p.body.corner[i].y - q.body.corner[k].y));
+    }
+    worst = std::max(worst, least);
+  }
+  return worst < 1;
+}
+
+}  // namespace
+
+std::vector<Sighting> find_plain(const photo::Photo& photo, const PlainSize& size) {
+  const int factor =
+      std::max(1, static_cast<int>(std::lround(std::max(photo.bgr.cols, photo.bgr.rows) /
+                                               static_cast<double>(kSearchLong_px))));
+  if (std::min(photo.bgr.cols, photo.bgr.rows) < 40 * factor) return {};
+  cv::Mat reduced;
+  const cv::Rect whole(0, 0, photo.bgr.cols / factor * factor, photo.bgr.rows / factor * factor);
+  cv::resize(photo.bgr(whole), reduced, {}, 1.0 / factor, 1.0 / factor, cv::INTER_AREA);
+  const GradientField field = colour_gradient(reduced);
+  const std::vector<Segment> segments = find_segments(field, 10, 400);
+  const std::vector<Quad> quads = find_quads(segments, field, limits_for(size), 40);
+
+  const photo::Lens lens = photo::lens_from_facts(photo.facts, photo.bgr.cols, photo.bgr.rows);
+  std::vector<Candidate> found;
+  for (const Quad& quad : quads) {
+    Candidate candidate;
+    if (!examine(photo.bgr, quad, factor, size, lens, candidate)) continue;
+    const bool copy = std::any_of(found.begin(), found.end(),
+                                  [&](const Candidate& c) { return same(c, candidate); });
+    if (!copy) found.push_back(candidate);
+  }
+  std::stable_sort(found.begin(), found.end(),
+                   [](const Candidate& p, const Candidate& q) { return p.doubt < q.doubt; });
+  // Two outlines that overlap cannot both be cards: the better one counts if clearly better.
+  constexpr double kClearMargin = 6;
+  std::vector<Sighting> sightings;
+  std::vector<Candidate> kept;
+  for (std::size_t i = 0; i < found.size(); ++i) {
+    bool clear = true;
+    for (std::size_t k = 0; k < found.size(); ++k) {
+      if (k == i || !overlap(found[i], found[k])) continue;
+      clear = clear && found[k].doubt - found[i].doubt > kClearMargin;
+    }
+    if (clear) sightings.push_back(sighting_of(found[i], size));
+  }
+  return sightings;
+}
+
+Result<PlainSize> plain_size(const std::string& text) {
+  if (text == "id1") return PlainSize{.name = "id1"};
+  // ISO 216 trims to +-2 mm between 150 and 600 mm; Letter is trimmed alike (common practice).
+  const double paper_sigma_mm = 2 / std::sqrt(3.0);
+  if (text == "a4") return PlainSize{text, 210, 297, 0, 0.1, paper_sigma_mm, paper_sigma_mm};
+  if (text == "letter") {
+    return PlainSize{text, 215.9, 279.4, 0, 0.1, paper_sigma_mm, paper_sigma_mm};
+  }
+  const char* const end = text.data() + text.size();
+  double width = 0, height = 0;
+  const auto [cross, first] = std::from_chars(text.data(), end, width);
+  if (first == std::errc() && cross != end && *cross == 'x') {
+    const auto [rest, second] = std::from_chars(cross + 1, end, height);
+    const bool sane = width >= 20 && height >= 20 && width <= 2000 && height <= 2000;
+    // Sides are measured by the user with a tape: half a graduation of 1 mm, rectangular.
+    const double tape_sigma_mm = 0.5 / std::sqrt(3.0);
+    if (second == std::errc() && rest == end && sane) {
+      return PlainSize{text, width, height, 0, 0.1, tape_sigma_mm, tape_sigma_mm};
+    }
+  }
+  return Error{Code::bad_usage, "plain card '" + text +
+                                    "' is no size: give id1, a4, letter or WIDTHxHEIGHT in mm, "
+                                    "each 20 to 2000, such as 210x148"};
+}
+
+}  // namespace panecard::card

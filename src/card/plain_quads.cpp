@@ -1,0 +1,176 @@
+#include "card/plain_quads.h"
+
+#include <algorithm>
+#include <cmath>
+
+namespace panecard::card {
+namespace {
+
+double cross(Eigen::Vector2d a, Eigen::Vector2d b) { return a.x() * b.y() - a.y() * b.x(); }
+
+/// A segment as a directed side; the inside of the quad lies on its right as seen (y down).
+struct Side {
+  Eigen::Vector2d a, d;
+  double length;
+};
+
+/// The end of side p meets the start of side q at `at`.
+struct Meeting {
+  int next;
+  Eigen::Vector2d at;
+};
+
+constexpr double kMinCross = 0.64;  // sin 40 deg: a right angle seen at up to about 45 deg of tilt
+
+/// How far a seen end may lie from the corner: as far again as the segment is long (the rest of the
+/// side may be hidden), or past it, when the side continues into something collinear.
+bool near_end(double beyond, double length) {
+  return beyond > -0.35 * length - 3 && beyond < 1.2 * length + 6;
+}
+
+class QuadSearch {
+ public:
+  QuadSearch(const std::vector<Segment>& segments, const GradientField& field,
+             const QuadLimits& limits)
+      : field_(field), limits_(limits) {
+    for (const Segment& s : segments) {
+      sides_.push_back({s.a, s.direction(), s.length()});
+      sides_.push_back({s.b, -s.direction(), s.length()});
+    }
+    meetings_.resize(sides_.size());
+    for (int i = 0; i < count(); ++i) {
+      for (int k = 0; k < count(); ++k) meet(i, k);
+    }
+  }
+
+  std::vector<Quad> run() {
+    std::vector<Quad> found;
+    for (int i = 0; i < count(); ++i) {
+      for (const Meeting& ij : meetings_[i]) {
+        for (const Meeting& jk : meetings_[ij.next]) {
+          if (sides_[i].d.dot(sides_[jk.next].d) > -0.9) continue;
+          if ((jk.at - ij.at).norm() < limits_.min_side_px) continue;
+          for (const Meeting& kl : meetings_[jk.next]) close(i, ij, jk, kl, found);
+        }
+      }
+    }
+    return found;
+  }
+
+ private:
+  int count() const { return static_cast<int>(sides_.size()); }
+
+  void meet(int i, int k) {
+    const Side &p = sides_[i], &q = sides_[k];
+    const double turn = cross(p.d, q.d);
+    if (turn < kMinCross) return;
+    const double along = cross(q.a - p.a, q.d) / turn;
+    if (!near_end(along - p.length, p.length)) return;
+    const Eigen::Vector2d at = p.a + along * p.d;
+    if (!near_end((q.a - at).dot(q.d), q.length)) return;
+    meetings_[i].push_back({k, at});
+  }
+
+  void close(int i, const Meeting& ij, const Meeting& jk, const Meeting& kl,
+             std::vector<Quad>& found) const {
+    // Every quad is met once from each of its four sides: keep the first.
+    if (i > ij.next || i > jk.next || i > kl.next) return;
+    if (sides_[ij.next].d.dot(sides_[kl.next].d) > -0.9) return;
+    for (const Meeting& li : meetings_[kl.next]) {
+      if (li.next != i) continue;
+      Quad quad{{li.at, ij.at, jk.at, kl.at}, 0};
+      if (!shape_allowed(quad)) return;
+      quad.support = support(quad);
+      if (quad.support >= 0.5) found.push_back(quad);
+      return;
+    }
+  }
+
+  bool shape_allowed(const Quad& quad) const {
+    std::array<double, 4> side{};
+    for (int e = 0; e < 4; ++e) {
+      const Eigen::Vector2d a = quad.corner[e], b = quad.corner[(e + 1) % 4];
+      const Eigen::Vector2d c = quad.corner[(e + 2) % 4];
+      side[e] = (b - a).norm();
+      if (side[e] < limits_.min_side_px || cross(b - a, c - b) <= 0) return false;
+    }
+    for (int e = 0; e < 2; ++e) {  // opposite sides: a near one is seen larger, not twice as large
+      if (side[e] > 1.6 * side[e + 2] || side[e + 2] > 1.6 * side[e]) return false;
+    }
+    const double p = side[0] + side[2], q = side[1] + side[3];
+    const double ratio = std::max(p, q) / std::min(p, q);
+    return ratio >= limits_.min_side_ratio && ratio <= limits_.max_side_ratio;
+  }
+
+  /// Is there an edge across direction d within a pixel of p?
+  bool edge_at(Eigen::Vector2d p, Eigen::Vector2d d) const {
+    const Eigen::Vector2d normal(-d.y(), d.x());
+    for (const double off : {0.0, -1.0, 1.0}) {
+      const Eigen::Vector2d at = p + off * normal;
+      const int x = static_cast<int>(std::floor(at.x())), y = static_cast<int>(std::floor(at.y()));
+      if (x < 0 || y < 0 || x >= field_.magnitude.cols || y >= field_.magnitude.rows) return false;
+      const double m = field_.magnitude(y, x);
+      if (m < 2.5 * field_.noise) continue;
+      const double across =
+          std::abs(field_.vector(y, x)[0] * normal.x() + field_.vector(y, x)[1] * normal.y());
+      if (across > 0.9 * m) return true;
+    }
+    return false;
+  }
+
+  double support(const Quad& quad) const {
+    double shortest = 1e9;
+    for (int e = 0; e < 4; ++e) {
+      shortest = std::min(shortest, (quad.corner[(e + 1) % 4] - quad.corner[e]).norm());
+    }
+    double least = 1;
+    for (int e = 0; e < 4; ++e) {
+      const Eigen::Vector2d a = quad.corner[e], b = quad.corner[(e + 1) % 4];
+      const double length = (b - a).norm(), margin = limits_.corner_share * shortest + 1;
+      const Eigen::Vector2d d = (b - a) / length;
+      int seen = 0, asked = 0;
+      for (double t = margin; t < length - margin; t += 1, ++asked) seen += edge_at(a + t * d, d);
+      if (asked == 0) return 0;
+      least = std::min(least, static_cast<double>(seen) / asked);
+      if (least < 0.5) return 0;
+    }
+    return least;
+  }
+
+  const GradientField& field_;
+  QuadLimits limits_;
+  std::vector<Side> sides_;
+  std::vector<std::vector<Meeting>> meetings_;
+};
+
+double furthest_corner(const Quad& p, const Quad& q) {
+  double least = 1e9;
+  for (int turn = 0; turn < 4; ++turn) {
+    double worst = 0;
+    for (int c = 0; c < 4; ++c) {
+      worst = std::max(worst, (p.corner[c] - q.corner[(c + turn) % 4]).norm());
+    }
+    least = std::min(least, worst);
+  }
+  return least;
+}
+
+}  // namespace
+
+std::vector<Quad> find_quads(const std::vector<Segment>& segments, const GradientField& field,
+                             const QuadLimits& limits, std::size_t max_count) {
+  std::vector<Quad> all = QuadSearch(segments, field, limits).run();
+  std::stable_sort(all.begin(), all.end(),
+                   [](const Quad& p, const Quad& q) { return p.support > q.support; });
+  std::vector<Quad> kept;
+  for (const Quad& quad : all) {
+    const bool copy = std::any_of(kept.begin(), kept.end(), [&](const Quad& other) {
+      return furthest_corner(quad, other) < 2.0;
+    });
+    if (!copy) kept.push_back(quad);
+    if (kept.size() == max_count) break;
+  }
+  return kept;
+}
+
+}  // namespace panecard::card

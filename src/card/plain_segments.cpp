@@ -1,0 +1,219 @@
+#include "card/plain_segments.h"
+
+#include <algorithm>
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+
+namespace panecard::card {
+namespace {
+
+// A ridge this many times the noise: one pixel in 450 passes by chance (Rayleigh), a chain does
+// not.
+constexpr double kRidgeOverNoise = 3.5;
+constexpr double kLineTolerance_px = 1.2;
+
+double median_magnitude(const cv::Mat_<std::uint16_t>& magnitude) {
+  std::vector<int> histogram(65536, 0);
+  int count = 0;
+  for (int y = 0; y < magnitude.rows; y += 3) {
+    for (int x = 0; x < magnitude.cols; x += 3, ++count) ++histogram[magnitude(y, x)];
+  }
+  int below = 0;
+  for (int m = 0; m < 65536; ++m) {
+    below += histogram[m];
+    if (2 * below >= count) return m;
+  }
+  return 0;
+}
+
+/// Pixels whose gradient is a maximum along its own direction.
+cv::Mat_<std::uint8_t> ridges(const GradientField& field, double threshold) {
+  cv::Mat_<std::uint8_t> mask(field.magnitude.size(), std::uint8_t{0});
+  const auto limit = static_cast<std::uint16_t>(std::clamp(threshold, 1.0, 65535.0));
+  cv::parallel_for_(cv::Range(1, field.magnitude.rows - 1), [&](const cv::Range& rows) {
+    for (int y = rows.start; y < rows.end; ++y) {
+      for (int x = 1; x + 1 < field.magnitude.cols; ++x) {
+        const std::uint16_t m = field.magnitude(y, x);
+        if (m < limit) continue;
+        const int gx = field.vector(y, x)[0], gy = field.vector(y, x)[1];
+        const int ax = std::abs(gx), ay = std::abs(gy);
+        int dx = 1, dy = 0;  // nearest of the eight neighbours: borders at 22.5 deg (tan = 0.414)
+        if (5 * ay > 2 * ax) dy = 1;
+        if (5 * ax < 2 * ay) dx = 0;
+        if ((gx < 0) != (gy < 0)) dy = -dy;
+        mask(y, x) = m > field.magnitude(y - dy, x - dx) && m >= field.magnitude(y + dy, x + dx);
+      }
+    }
+  });
+  return mask;
+}
+
+/// Running least-squares line through the points of a chain.
+class ChainLine {
+ public:
+  void add(Eigen::Vector2d p) {
+    ++count_;
+    sum_ += p;
+    square_ += p * p.transpose();
+  }
+  int count() const { return count_; }
+  Eigen::Vector2d centre() const { return sum_ / count_; }
+  Eigen::Vector2d direction() const {
+    const Eigen::Matrix2d c = square_ / count_ - centre() * centre().transpose();
+    const double turn = 0.5 * std::atan2(2 * c(0, 1), c(0, 0) - c(1, 1));
+    return {std::cos(turn), std::sin(turn)};
+  }
+  double distance(Eigen::Vector2d p) const {
+    const Eigen::Vector2d d = direction(), r = p - centre();
+    return std::abs(d.x() * r.y() - d.y() * r.x());
+  }
+
+ private:
+  int count_ = 0;
+  Eigen::Vector2d sum_ = Eigen::Vector2d::Zero();
+  Eigen::Matrix2d square_ = Eigen::Matrix2d::Zero();
+};
+
+class Chainer {
+ public:
+  Chainer(const GradientField& field, double threshold)
+      : field_(field), open_(ridges(field, threshold)) {}
+
+  std::vector<Segment> run(double min_length_px) {
+    std::vector<Segment> found;
+    for (int y = 1; y + 1 < open_.rows; ++y) {
+      for (int x = 1; x + 1 < open_.cols; ++x) {
+        if (!open_(y, x)) continue;
+        ChainLine line;
+        open_(y, x) = 0;
+        line.add(centre(x, y));
+        const Eigen::Vector2d a = follow(x, y, 1, line), b = follow(x, y, -1, line);
+        if ((b - a).norm() < min_length_px) continue;
+        const Eigen::Vector2d d = line.direction(), c = line.centre();
+        found.push_back({c + d * d.dot(a - c), c + d * d.dot(b - c)});
+      }
+    }
+    return found;
+  }
+
+ private:
+  static Eigen::Vector2d centre(int x, int y) { return {x + 0.5, y + 0.5}; }
+
+  bool alike(int x0, int y0, int x1, int y1) const {  // directions within 30 deg
+    const cv::Vec2s p = field_.vector(y0, x0), q = field_.vector(y1, x1);
+    const double along = p[0] * double{1} * q[0] + p[1] * double{1} * q[1];
+    return along > 0.866 * field_.magnitude(y0, x0) * field_.magnitude(y1, x1);
+  }
+
+  /// Walks the ridge one way along its tangent; returns the last pixel that fits the line.
+  Eigen::Vector2d follow(int x, int y, int way, ChainLine& line) {
+    for (;;) {
+      const cv::Vec2s g = field_.vector(y, x);
+      int best_x = -1, best_y = -1, best = 0;
+      for (int dy = -1; dy <= 1; ++dy) {
+        for (int dx = -1; dx <= 1; ++dx) {
+          if (way * (-g[1] * dx + g[0] * dy) <= 0) continue;  // not ahead
+          const int nx = x + dx, ny = y + dy;
+          if (nx < 1 || ny < 1 || nx + 1 >= open_.cols || ny + 1 >= open_.rows) continue;
+          if (!open_(ny, nx) || field_.magnitude(ny, nx) <= best || !alike(x, y, nx, ny)) continue;
+          best = field_.magnitude(ny, nx);
+          best_x = nx;
+          best_y = ny;
+        }
+      }
+      if (best == 0) return centre(x, y);
+      const Eigen::Vector2d next = centre(best_x, best_y);
+      if (line.count() >= 6 && line.distance(next) > kLineTolerance_px) return centre(x, y);
+      line.add(next);
+      open_(best_y, best_x) = 0;
+      x = best_x;
+      y = best_y;
+    }
+  }
+
+  const GradientField& field_;
+  cv::Mat_<std::uint8_t> open_;
+};
+
+/// The span of both when `q` continues `p`, else nothing.
+bool join(Segment& p, const Segment& q) {
+  const Eigen::Vector2d d = p.direction();
+  const double length = p.length(), other = q.length();
+  const auto off = [&](Eigen::Vector2d v) {
+    return std::abs(d.x() * (v - p.a).y() - d.y() * (v - p.a).x());
+  };
+  const double qa = d.dot(q.a - p.a), qb = d.dot(q.b - p.a);
+  const double gap = std::max(std::min(qa, qb) - length, -std::max(qa, qb));
+  if (gap > std::min(length, other)) return false;
+  // The longer line's direction is known to about a pixel over its length.
+  const double allowed = kLineTolerance_px * (1 + std::max(gap, 0.0) / length);
+  if (std::max(off(q.a), off(q.b)) > allowed + 0.02 * other) return false;
+  const Eigen::Vector2d a = p.a, b = p.b;
+  const bool forward = qb > qa;
+  const Eigen::Vector2d q_low = forward ? q.a : q.b, q_high = forward ? q.b : q.a;
+  p.a = std::min(qa, qb) < 0 ? q_low : a;
+  p.b = std::max(qa, qb) > length ? q_high : b;
+  return true;
+}
+
+}  // namespace
+
+GradientField colour_gradient(const cv::Mat& bgr) {
+  cv::Mat dx, dy;
+  cv::Sobel(bgr, dx, CV_16S, 1, 0);
+  cv::Sobel(bgr, dy, CV_16S, 0, 1);
+  GradientField field;
+  field.vector.create(bgr.size());
+  field.magnitude.create(bgr.size());
+  cv::parallel_for_(cv::Range(0, bgr.rows), [&](const cv::Range& rows) {
+    for (int y = rows.start; y < rows.end; ++y) {
+      const auto* px = dx.ptr<cv::Vec3s>(y);
+      const auto* py = dy.ptr<cv::Vec3s>(y);
+      for (int x = 0; x < bgr.cols; ++x) {
+        int best = -1, gx = 0, gy = 0;
+        for (int c = 0; c < 3; ++c) {
+          const int square = px[x][c] * px[x][c] + py[x][c] * py[x][c];
+          if (square > best) {
+            best = square;
+            gx = px[x][c];
+            gy = py[x][c];
+          }
+        }
+        field.vector(y, x) = {static_cast<short>(gx), static_cast<short>(gy)};
+        field.magnitude(y, x) =
+            static_cast<std::uint16_t>(std::sqrt(static_cast<float>(best)) + 0.5F);
+      }
+    }
+  });
+  field.noise = std::max(median_magnitude(field.magnitude) / 1.1774, 2.0);
+  return field;
+}
+
+std::vector<Segment> find_segments(const GradientField& field, double min_length_px,
+                                   std::size_t max_count) {
+  std::vector<Segment> all =
+      Chainer(field, kRidgeOverNoise * field.noise).run(std::max(min_length_px / 2, 5.0));
+  const auto longer = [](const Segment& p, const Segment& q) { return p.length() > q.length(); };
+  std::sort(all.begin(), all.end(), longer);
+  if (all.size() > 4 * max_count) all.resize(4 * max_count);
+  std::vector<Segment> found;
+  std::vector<bool> used(all.size(), false);
+  for (std::size_t i = 0; i < all.size(); ++i) {
+    if (used[i]) continue;
+    Segment grown = all[i];
+    for (bool again = true; again;) {
+      again = false;
+      for (std::size_t k = i + 1; k < all.size(); ++k) {
+        if (used[k] || !join(grown, all[k])) continue;
+        used[k] = true;
+        again = true;
+      }
+    }
+    if (grown.length() >= min_length_px) found.push_back(grown);
+  }
+  std::sort(found.begin(), found.end(), longer);
+  if (found.size() > max_count) found.resize(max_count);
+  return found;
+}
+
+}  // namespace panecard::card

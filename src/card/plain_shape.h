@@ -1,0 +1,31 @@
+// Could these four corners be a flat rectangle of that size, seen by this lens?
+#pragma once
+
+#include <Eigen/Core>
+#include <array>
+
+#include "card/card.h"
+
+namespace panecard::card {
+
+struct ShapeFit {
+  /// Of the corners, the lens prior and the size tolerance together; two degrees of freedom, since
+  /// four corners give eight numbers and the pose takes six.
+  double chi2 = 1e9;
+  double tilt_deg = 90;    ///< between the card's normal and the line of sight
+  double distance_mm = 0;  ///< camera to the card's centre
+  Eigen::Vector3d normal = {0, 0, 1};
+  std::array<PointMm, 4> corner_mm;  ///< which corner of the body each corner given is
+  bool along_width = true;           ///< the first side given is a `width_mm` side
+};
+
+/// Least squares of pose, lens and size within their priors, and one outward shift common to all
+/// edges (blooming). `corner` is clockwise as seen; sigma_px is of each corner's coordinates.
+ShapeFit fit_rectangle(const std::array<PointPx, 4>& corner, double sigma_px, double sigma_bloom_px,
+                       const PlainSize& size, const photo::Lens& lens);
+
+/// Where a point of the body appears, by the homography from its four corners.
+PointPx px_on_body(const std::array<PointMm, 4>& corner_mm, const std::array<PointPx, 4>& corner,
+                   PointMm p);
+
+}  // namespace panecard::card
