@@ -118,7 +118,7 @@ void instruction(Sheet& sheet, const CardJob& job, double width, double height,
     check = "Corrected for a printer whose bar came out " + to_text(job.printed_bar_mm, 3) +
             " mm: the bar must now be 100.0 mm long.";
   }
-  sheet.text({middle, height - 6.5}, check, line);
+  sheet.text({middle, height - 5.6}, check, line);
 }
 
 void sheet_page(Sheet& sheet, const CardJob& job, double width, double height,
@@ -184,7 +184,7 @@ void cards_page(Sheet& sheet, const CardJob& job, double width, double height,
   sheet.stroke(outlines, {style::kRule, 0.1});
   sheet.stroke(marks, {style::kInk, 0.15});
   sheet.end_group();
-  check_bar(sheet, truth, {width / 2, height - 12});
+  check_bar(sheet, truth, {width / 2, height - 12.4});
 }
 
 Sheet page(const CardJob& job, MarkerBits marker_bits) {

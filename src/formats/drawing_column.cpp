@@ -14,25 +14,23 @@ using outline::Piece;
 
 constexpr double kTop = 16;
 constexpr double kFootTop = 170;
-constexpr double kValueRight = 252;
+constexpr double kValueRight = 248;
 constexpr double kTextSize = 2.8;
 constexpr double kSmallSize = 2.4;
-constexpr std::size_t kSmallColumns = 50;  // characters of small text in the column
 
 struct Row {
   std::string name;
   Said said;
   std::string note;
   bool heading = false;
+  bool seen = true;
 };
 
 Row row(const std::string& name, const Dimension& d, Units u) {
-  return {name, say_length(d, u), u == Units::inch ? to_sixteenths(d.value) : "", false};
+  return {name, say_length(d, u), u == Units::inch ? to_sixteenths(d.value) : ""};
 }
 
 Row heading(const std::string& words) { return {words, {}, "", true}; }
-
-std::string shown(const Piece& p) { return short_name(p.name) + (p.seen ? "" : ", not seen"); }
 
 std::vector<Row> rows(const Outline& o, Units u) {
   std::vector<Row> out;
@@ -43,7 +41,8 @@ std::vector<Row> rows(const Outline& o, Units u) {
   if (!std::all_of(o.pieces.begin(), o.pieces.end(), is_corner)) out.push_back(heading("Edges"));
   for (const Piece& p : o.pieces) {
     if (p.corner) continue;
-    Row r = row(shown(p), p.length_mm, u);
+    Row r = row(short_name(p.name), p.length_mm, u);
+    r.seen = p.seen;
     if (p.kind == outline::PieceKind::arc && u == Units::mm) {
       r.note = "R " + say_length(p.radius, u).both();
     }
@@ -54,7 +53,8 @@ std::vector<Row> rows(const Outline& o, Units u) {
   }
   for (const Piece& p : o.pieces) {
     if (!p.corner) continue;
-    Row r = row(shown(p), p.radius, u);
+    Row r = row(short_name(p.name), p.radius, u);
+    r.seen = p.seen;
     r.note = say(p.angle_deg, 2).both() + "\u00b0";
     out.push_back(r);
   }
@@ -64,7 +64,7 @@ std::vector<Row> rows(const Outline& o, Units u) {
   }
   out.push_back(heading("Whole outline"));
   out.push_back(row("perimeter", o.perimeter_mm, u));
-  out.push_back({"area", say_area(o.area_mm2, u), area_unit(u), false});
+  out.push_back({"area", say_area(o.area_mm2, u), area_unit(u)});
   return out;
 }
 
@@ -92,12 +92,16 @@ double draw_title(Sheet& sheet, const Ruler& ruler, const Measurement& m) {
 }
 
 // Values end at the +- sign, so that they line up whatever their decimals.
-void draw_row(Sheet& sheet, const Row& r, double y) {
+void draw_row(Sheet& sheet, const Ruler& ruler, const Row& r, double y) {
   if (r.heading) {
     sheet.text({kColumnLeft, y}, r.name, {kSmallSize, style::kQuiet});
     return;
   }
   sheet.text({kColumnLeft, y}, r.name, {kTextSize, style::kInk, Anchor::start, true});
+  if (!r.seen) {
+    const double after = kColumnLeft + ruler.width_mm(r.name, kTextSize, true) + 1.2;
+    sheet.text({after, y}, "not seen", {kSmallSize, style::kQuiet});
+  }
   sheet.text({kValueRight, y}, r.said.value, {kTextSize, style::kInk, Anchor::end});
   sheet.text({kValueRight + 1, y}, "\u00b1 " + r.said.u95, {kTextSize, style::kInk});
   if (!r.note.empty()) {
@@ -105,7 +109,8 @@ void draw_row(Sheet& sheet, const Row& r, double y) {
   }
 }
 
-void draw_rows(Sheet& sheet, const std::vector<Row>& all, double top, double bottom) {
+void draw_rows(Sheet& sheet, const Ruler& ruler, const std::vector<Row>& all, double top,
+               double bottom) {
   constexpr double kLoose = 4.7;
   constexpr double kTight = 3.7;
   constexpr double kBeforeHeading = 1.2;
@@ -123,19 +128,28 @@ void draw_rows(Sheet& sheet, const std::vector<Row>& all, double top, double bot
                  {kSmallSize, style::kQuiet});
       return;
     }
-    draw_row(sheet, all[i], y);
+    draw_row(sheet, ruler, all[i], y);
   }
 }
 
-std::vector<std::string> warning_lines(const Measurement& m) {
-  constexpr std::size_t kMostLines = 12;
-  std::vector<std::string> out;
-  for (const Finding& f : m.warnings) {
-    for (const std::string& line : wrap("! " + clean(f.text, 300), kSmallColumns, 4)) {
-      if (out.size() == kMostLines) return out;
-      out.push_back(line);
+struct Note {
+  std::string line;
+  bool bold;
+};
+
+std::vector<Note> notes(const Ruler& ruler, const Measurement& m) {
+  constexpr std::size_t kMostLines = 14;
+  std::vector<Note> out;
+  const auto add = [&](const std::string& text, bool bold) {
+    const auto fits = [&](const std::string& line) {
+      return ruler.width_mm(line, kSmallSize, bold) <= kColumnRight - kColumnLeft;
+    };
+    for (const std::string& line : wrap(clean(text, 300), 4, fits)) {
+      if (out.size() < kMostLines) out.push_back({line, bold});
     }
-  }
+  };
+  if (!m.verdict.empty()) add(m.verdict, true);
+  for (const Finding& f : m.warnings) add("! " + f.text, false);
   return out;
 }
 
@@ -157,11 +171,11 @@ void draw_foot(Sheet& sheet, const Ruler& ruler, const Measurement& m, const Dra
   line("scale", drawn);
   line("\u00b1", "holds for 95 % (k = 2)");
   if (scale.band_times > 0) {
-    line("shading", "\u00b1 of the outline, drawn " + to_text(scale.band_times, 0) +
-                        (scale.band_times > 1 ? " times wider" : " time wide"));
+    line("shading", "\u00b1 of the outline, " + to_text(scale.band_times, 0) + " times its size");
   }
-  line("seen",
-       fixed(100 * m.outline.seen_fraction, 0) + " % of the boundary; dashes were not seen");
+  line("seen", m.outline.seen_fraction < 1
+                   ? fixed(100 * m.outline.seen_fraction, 1) + " % of the boundary; dashes were not"
+                   : "all of the boundary");
   if (!m.lens_text.empty()) line("lens", clean(m.lens_text, 120));
   if (m.photo_width_px > 0) {
     line("photo",
@@ -176,16 +190,16 @@ void draw_column(Sheet& sheet, const Ruler& ruler, const Measurement& m, Units u
   sheet.begin_group("column");
   const double top = draw_title(sheet, ruler, m);
   rule(sheet, top);
-  const std::vector<std::string> warnings = warning_lines(m);
-  constexpr double kLine = 3.3;
-  const double warning_top =
-      kFootTop - (warnings.empty() ? 1 : 4) - kLine * static_cast<double>(warnings.size());
-  draw_rows(sheet, rows(m.outline, units), top, warning_top);
-  double y = warning_top + 3.4;
-  if (!warnings.empty()) rule(sheet, warning_top);
-  for (const std::string& line : warnings) {
+  const std::vector<Note> below = notes(ruler, m);
+  constexpr double kLine = 3.4;
+  const double notes_top =
+      kFootTop - (below.empty() ? 0 : 4) - kLine * static_cast<double>(below.size());
+  draw_rows(sheet, ruler, rows(m.outline, units), top, notes_top - 1);
+  if (!below.empty()) rule(sheet, notes_top);
+  double y = notes_top + 1;
+  for (const Note& note : below) {
     y += kLine;
-    sheet.text({kColumnLeft, y - kLine + 1}, line, {kSmallSize, style::kInk});
+    sheet.text({kColumnLeft, y}, note.line, {kSmallSize, style::kInk, Anchor::start, note.bold});
   }
   draw_foot(sheet, ruler, m, scale);
   sheet.end_group();

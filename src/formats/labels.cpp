@@ -95,11 +95,10 @@ double LabelField::cost_of_line(PagePoint a, PagePoint b) const {
 }
 
 double upright_deg(double turn_deg) {
-  double t = std::remainder(turn_deg, 360);
-  if (t > 90.001) t -= 180;
-  if (t <= -89.999) t += 180;
-  // Texts along a vertical read from the right-hand side (ISO 129-1, common practice).
-  return t > 89.99 ? -90 : t;
+  // Steep texts read from the right-hand side (ISO 129-1, from memory).
+  constexpr double kSteep = 75;
+  const double t = std::remainder(turn_deg, 180);
+  return t > kSteep ? t - 180 : t;
 }
 
 }  // namespace panecard::formats

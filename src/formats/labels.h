@@ -34,7 +34,7 @@ class LabelField {
   std::vector<Label> labels_;
 };
 
-/// Keeps text upright: the same line, turned to (-90, 90] deg.
+/// Keeps text readable from below or from the right: the same line, turned to (-105, 75] deg.
 double upright_deg(double turn_deg);
 
 }  // namespace panecard::formats

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 #include <memory>
 
 #include "formats/formats.h"
@@ -86,64 +87,104 @@ void add_path(const Pencil& p, const Stretch& stretch) {
 }
 
 // Dark casing for bright backgrounds, white for dark ones, the accent between: one of the three
-// contrasts with whatever lies beneath, and with its neighbours.
-void draw_outline(const Pencil& p, const outline::Outline& o) {
-  const Stretches all = split(o);
+// contrasts with whatever lies beneath, and with its neighbours. Where the edge was not seen the
+// white goes and the accent breaks into dashes.
+void draw_outline(const Pencil& p, const Stretches& all) {
   const double w = std::max(1.2, 0.13 * p.em);
+  const std::array<double, 2> dash = {5 * w, 4 * w};
   cairo_set_line_join(p.c, CAIRO_LINE_JOIN_ROUND);
   cairo_set_line_cap(p.c, CAIRO_LINE_CAP_BUTT);
-  const auto both = [&] {
-    for (const Stretch& s : all.seen) add_path(p, s);
-    for (const Stretch& s : all.bridged) add_path(p, s);
+  const auto stroke = [&](const std::vector<Stretch>& stretches, Colour colour, double alpha,
+                          double width) {
+    for (const Stretch& s : stretches) add_path(p, s);
+    p.colour(colour, alpha);
+    cairo_set_line_width(p.c, width);
+    cairo_stroke(p.c);
   };
-  both();
-  p.colour(style::kInk, 0.55);
-  cairo_set_line_width(p.c, 2.6 * w);
-  cairo_stroke(p.c);
-  both();
-  p.colour(style::kPaper);
-  cairo_set_line_width(p.c, 1.8 * w);
-  cairo_stroke(p.c);
-  p.colour(style::kAccent);
-  cairo_set_line_width(p.c, w);
-  for (const Stretch& s : all.seen) add_path(p, s);
-  cairo_stroke(p.c);
-  const std::array<double, 2> dash = {5 * w, 4 * w};
-  cairo_set_line_width(p.c, 1.8 * w);
+  stroke(all.seen, style::kInk, 0.55, 2.6 * w);
+  stroke(all.seen, style::kPaper, 1, 1.8 * w);
+  stroke(all.seen, style::kAccent, 1, w);
+  stroke(all.bridged, style::kPaper, 1, 3.4 * w);
+  stroke(all.bridged, style::kInk, 1, 2.6 * w);
   cairo_set_dash(p.c, dash.data(), 2, 0);
-  p.colour(style::kInk);
-  for (const Stretch& s : all.bridged) add_path(p, s);
-  cairo_stroke(p.c);
+  stroke(all.bridged, style::kAccent, 1, 1.8 * w);
   cairo_set_dash(p.c, nullptr, 0, 0);
 }
 
-void tag(const Pencil& p, double x, double y, const std::string& words) {
+struct Rectangle {
+  double x, y, width, height;
+};
+
+// What a label should not cover.
+class Taken {
+ public:
+  Taken(const Pencil& p, const outline::Outline& o) {
+    for (const PointPx q : o.points_px) points_.push_back({q.x * p.scale, q.y * p.scale});
+  }
+  void add(const Rectangle& r) { labels_.push_back(r); }
+  std::size_t covered_by(const Rectangle& r, double gap) const {
+    const auto hit =
+        static_cast<std::size_t>(std::count_if(points_.begin(), points_.end(), [&](PointPx q) {
+          return q.x > r.x - gap && q.x < r.x + r.width + gap && q.y > r.y - gap &&
+                 q.y < r.y + r.height + gap;
+        }));
+    const auto overlapped = std::any_of(labels_.begin(), labels_.end(), [&](const Rectangle& o) {
+      return r.x < o.x + o.width && o.x < r.x + r.width && r.y < o.y + o.height &&
+             o.y < r.y + r.height;
+    });
+    return hit + (overlapped ? points_.size() : 0);
+  }
+  // The first of the places that covers least; places are centres.
+  Rectangle best(const Pencil& p, const std::vector<PointPx>& places, double width,
+                 double height) const {
+    Rectangle best{};
+    std::size_t least = std::numeric_limits<std::size_t>::max();
+    for (const PointPx c : places) {
+      const Rectangle r{std::clamp(c.x - width / 2, 0.0, std::max(0.0, p.width - width)),
+                        std::clamp(c.y - height / 2, 0.0, std::max(0.0, p.height - height)), width,
+                        height};
+      const std::size_t covered = covered_by(r, 0.4 * p.em);
+      if (covered < least) {
+        least = covered;
+        best = r;
+      }
+    }
+    return best;
+  }
+
+ private:
+  std::vector<PointPx> points_;
+  std::vector<Rectangle> labels_;
+};
+
+void tag(const Pencil& p, Taken& taken, PointPx middle, PointPx reach, const std::string& words) {
   p.font(0.8 * p.em, false);
   const double width = p.text_width(words) + 0.8 * p.em;
   const double height = 1.25 * p.em;
-  x = std::clamp(x - width / 2, 0.0, std::max(0.0, p.width - width));
-  y = std::clamp(y - height / 2, 0.0, std::max(0.0, p.height - height));
-  cairo_rectangle(p.c, x, y, width, height);
+  const double right = reach.x + 0.5 * width + 0.5 * p.em;
+  const double down = reach.y + 0.5 * height + 0.5 * p.em;
+  std::vector<PointPx> places;
+  for (const double further : {0.0, 1.0, 2.0}) {
+    const double dx = right + further * p.em;
+    const double dy = down + further * p.em;
+    for (const auto& [sx, sy] : {std::pair{0, 1}, {0, -1}, {1, 0}, {-1, 0}, {1, 1}, {-1, -1}}) {
+      places.push_back({middle.x + sx * dx, middle.y + sy * dy});
+    }
+  }
+  const Rectangle r = taken.best(p, places, width, height);
+  taken.add(r);
+  cairo_rectangle(p.c, r.x, r.y, r.width, r.height);
   p.colour(style::kInk, 0.8);
   cairo_fill(p.c);
   p.colour(style::kPaper);
-  p.text(x + 0.4 * p.em, y + 0.92 * p.em, words);
+  p.text(r.x + 0.4 * p.em, r.y + 0.92 * p.em, words);
 }
 
-void draw_bridged_tags(const Pencil& p, const outline::Outline& o) {
+void tag_bridged(const Pencil& p, Taken& taken, const std::vector<Stretch>& bridged) {
   constexpr std::size_t kMostTags = 40;
-  const std::vector<Stretch> bridged = split(o).bridged;
-  double cx = 0;
-  double cy = 0;
-  for (const PointPx q : o.points_px) {
-    cx += q.x / static_cast<double>(o.points_px.size());
-    cy += q.y / static_cast<double>(o.points_px.size());
-  }
   for (std::size_t i = 0; i < std::min(bridged.size(), kMostTags); ++i) {
     const PointPx at = bridged[i][bridged[i].size() / 2];
-    const double away = std::max(std::hypot(at.x - cx, at.y - cy), 1e-9);
-    tag(p, at.x * p.scale - (at.x - cx) / away * 3.2 * p.em,
-        at.y * p.scale - (at.y - cy) / away * 1.8 * p.em, "not seen");
+    tag(p, taken, {at.x * p.scale, at.y * p.scale}, {0.3 * p.em, 0.3 * p.em}, "not seen");
   }
 }
 
@@ -156,7 +197,6 @@ std::string card_words(const CardMark& mark) {
 
 void draw_cards(const Pencil& p, const std::vector<CardMark>& cards) {
   for (const CardMark& mark : cards) {
-    if (mark.corners_px.empty()) continue;
     for (const auto& [colour, alpha, width] :
          {std::tuple{style::kInk, 0.6, 0.14}, std::tuple{style::kPaper, 0.95, 0.06}}) {
       add_path(p, mark.corners_px);
@@ -165,54 +205,45 @@ void draw_cards(const Pencil& p, const std::vector<CardMark>& cards) {
       cairo_set_line_width(p.c, std::max(0.8, width * p.em));
       cairo_stroke(p.c);
     }
-    double x = 0;
-    double low = -1e9;
+  }
+}
+
+void tag_cards(const Pencil& p, Taken& taken, const std::vector<CardMark>& cards) {
+  for (const CardMark& mark : cards) {
+    if (mark.corners_px.empty()) continue;
+    PointPx low{1e9, 1e9};
+    PointPx high{-1e9, -1e9};
     for (const PointPx q : mark.corners_px) {
-      x += q.x * p.scale / static_cast<double>(mark.corners_px.size());
-      low = std::max(low, q.y * p.scale);
+      low = {std::min(low.x, q.x * p.scale), std::min(low.y, q.y * p.scale)};
+      high = {std::max(high.x, q.x * p.scale), std::max(high.y, q.y * p.scale)};
     }
-    tag(p, x, low + 1.0 * p.em, card_words(mark));
+    tag(p, taken, {(low.x + high.x) / 2, (low.y + high.y) / 2},
+        {(high.x - low.x) / 2, (high.y - low.y) / 2}, card_words(mark));
   }
 }
 
-// The corner of the picture that covers least of the outline.
-PointPx quiet_corner(const Pencil& p, const outline::Outline& o, double width, double height) {
-  const double gap = p.em;
-  const std::array<PointPx, 4> corners = {{{gap, p.height - height - gap},
-                                           {p.width - width - gap, p.height - height - gap},
-                                           {gap, gap},
-                                           {p.width - width - gap, gap}}};
-  PointPx best = corners[0];
-  std::size_t least = o.points_px.size() + 1;
-  for (const PointPx corner : corners) {
-    const auto covered = static_cast<std::size_t>(
-        std::count_if(o.points_px.begin(), o.points_px.end(), [&](PointPx q) {
-          const double x = q.x * p.scale - corner.x;
-          const double y = q.y * p.scale - corner.y;
-          return x > -gap && x < width + gap && y > -gap && y < height + gap;
-        }));
-    if (covered < least) {
-      least = covered;
-      best = corner;
-    }
-  }
-  return best;
-}
-
-void draw_caption(const Pencil& p, const Measurement& m, Units u) {
+void draw_caption(const Pencil& p, Taken& taken, const Measurement& m, Units u) {
   const outline::Outline& o = m.outline;
   const std::string size = say_length(o.long_mm, u).both() + "  \u00d7  " +
                            say_length(o.short_mm, u).both() + " " + length_unit(u);
   const std::string what = boundary_words(m.boundary) + ", smallest box, 95 %";
-  const std::string seen = o.seen_fraction < 0.9995
-                               ? fixed(100 * o.seen_fraction, 0) + " % seen; dashes were not"
+  const std::string seen = o.seen_fraction < 1
+                               ? fixed(100 * o.seen_fraction, 1) + " % seen; dashes were not"
                                : std::string();
   p.font(1.35 * p.em, true);
   double width = p.text_width(size);
   p.font(0.85 * p.em, false);
   width = std::max({width, p.text_width(what), p.text_width(seen)}) + 1.9 * p.em;
   const double height = (seen.empty() ? 4.0 : 5.2) * p.em;
-  const PointPx at = quiet_corner(p, o, width, height);
+  const double left = p.em + width / 2;
+  const double top = p.em + height / 2;
+  const Rectangle at = taken.best(p,
+                                  {{left, p.height - top},
+                                   {p.width - left, p.height - top},
+                                   {left, top},
+                                   {p.width - left, top}},
+                                  width, height);
+  taken.add(at);
   cairo_rectangle(p.c, at.x, at.y, width, height);
   p.colour(style::kPaper, 0.94);
   cairo_fill(p.c);
@@ -238,10 +269,13 @@ void draw_overlay(const Canvas& canvas, const Measurement& m, Units u) {
   const double em = std::max(9.0, 0.014 * std::max(canvas.width, canvas.height));
   const Pencil p{context.get(), em, canvas.scale, static_cast<double>(canvas.width),
                  static_cast<double>(canvas.height)};
+  const Stretches stretches = split(m.outline);
+  Taken taken(p, m.outline);
   draw_cards(p, m.cards);
-  draw_outline(p, m.outline);
-  draw_bridged_tags(p, m.outline);
-  draw_caption(p, m, u);
+  draw_outline(p, stretches);
+  draw_caption(p, taken, m, u);
+  tag_cards(p, taken, m.cards);
+  tag_bridged(p, taken, stretches.bridged);
   cairo_surface_flush(surface.get());
 }
 

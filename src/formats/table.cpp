@@ -76,8 +76,8 @@ std::string to_table(const Measurement& m, Units u) {
     out += "  " + pad_right(r.name, name) + "  " + pad_left(r.value, value) + " \u00b1 " +
            pad_right(r.u95, u95) + " " + r.note + "\n";
   }
-  out += "\n  " + fixed(100 * o.seen_fraction, 0) + " % of the boundary was seen. \u00b1 holds " +
-         "for 95 % (k = 2).\n";
+  out += "\n  " + fixed(100 * o.seen_fraction, o.seen_fraction < 1 ? 1 : 0) +
+         " % of the boundary was seen. \u00b1 holds " + "for 95 % (k = 2).\n";
   if (!m.lens_text.empty()) out += "  Lens: " + clean(m.lens_text, 120) + "\n";
   for (const Finding& f : m.warnings) {
     out += "  ! " + clean(f.text, 400) + " [" + clean(f.code, 40) + "]\n";

@@ -162,8 +162,8 @@ std::string short_name(const std::string& name) {
   return space == std::string::npos ? text : text.substr(space + 1);
 }
 
-std::vector<std::string> wrap(const std::string& text, std::size_t columns,
-                              std::size_t most_lines) {
+std::vector<std::string> wrap(const std::string& text, std::size_t most_lines,
+                              const std::function<bool(const std::string&)>& fits) {
   std::vector<std::string> lines;
   std::string line;
   std::string word;
@@ -172,18 +172,19 @@ std::vector<std::string> wrap(const std::string& text, std::size_t columns,
     line.clear();
   };
   const auto end_word = [&] {
-    const std::size_t joined = count_characters(line) + (line.empty() ? 0 : 1);
-    if (joined + count_characters(word) > columns) end_line();
-    if (!word.empty()) line += (line.empty() ? "" : " ") + word;
+    if (word.empty()) return;
+    if (!line.empty() && !fits(line + " " + word)) end_line();
+    line += (line.empty() ? "" : " ") + word;
     word.clear();
   };
   for (std::size_t i = 0; i < text.size() && lines.size() <= most_lines;) {
     const std::size_t bytes = decode(std::string_view(text).substr(i)).bytes;
-    if (text[i] == ' ') {
+    const std::string character = text.substr(i, bytes);
+    if (character == " ") {
       end_word();
     } else {
-      if (count_characters(word) == columns) end_word();
-      word += text.substr(i, bytes);
+      if (!word.empty() && !fits(word + character)) end_word();
+      word += character;
     }
     i += bytes;
   }
@@ -191,7 +192,7 @@ std::vector<std::string> wrap(const std::string& text, std::size_t columns,
   end_line();
   if (lines.size() > most_lines) {
     lines.resize(most_lines);
-    if (!lines.empty()) lines.back() += " \u2026";
+    if (!lines.empty()) lines.back() = clean(lines.back(), count_characters(lines.back()) - 1);
   }
   return lines;
 }

@@ -2,6 +2,7 @@
 // harmless here, once.
 #pragma once
 
+#include <functional>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -43,7 +44,8 @@ std::string boundary_words(const std::string& boundary);
 /// "edge 12" -> "12": what a label on a drawing has room for.
 std::string short_name(const std::string& name);
 
-/// Breaks at spaces; a longer word is broken where it must be.
-std::vector<std::string> wrap(const std::string& text, std::size_t columns, std::size_t most_lines);
+/// Breaks at spaces into lines that fit; a word longer than a line is broken where it must be.
+std::vector<std::string> wrap(const std::string& text, std::size_t most_lines,
+                              const std::function<bool(const std::string&)>& fits);
 
 }  // namespace panecard::formats

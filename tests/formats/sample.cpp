@@ -196,7 +196,10 @@ Measurement hostile() {
 
 Measurement porthole() {
   Piece p = arc({150, 0}, {0, 0}, 2 * std::numbers::pi);
-  return finish({p}, 0);
+  Measurement m = finish({p}, 0);
+  m.outline.box = {{0, 0}, 0, 300, 300};
+  m.outline.long_mm.value = m.outline.short_mm.value = 300;
+  return m;
 }
 
 }  // namespace panecard::formats::sample

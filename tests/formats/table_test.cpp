@@ -1,0 +1,55 @@
+#include <doctest/doctest.h>
+
+#include <algorithm>
+#include <sstream>
+
+#include "formats/formats.h"
+#include "formats/sample.h"
+
+using namespace panecard;
+using namespace panecard::formats;
+
+TEST_CASE("the table says what was measured, with every figure's uncertainty") {
+  struct Row {
+    Units units;
+    const char* wanted;
+  };
+  // Inches by hand: 486 / 25.4 = 19.13386 = 19 1/8 (19.125); 412 / 25.4 = 16.22047 = 16 1/4.
+  const Row rows[] = {
+      {Units::mm, "sample-pane.jpg: edge of the visible glass\n"},
+      {Units::mm, "box, long side     486.00 \u00b1 0.62    mm\n"},
+      {Units::mm, "box, short side    412.00 \u00b1 0.48    mm\n"},
+      {Units::mm, "corner A, radius    14.00 \u00b1 0.58    mm   at 90.00 \u00b1 0.12 deg\n"},
+      {Units::mm, "diagonal 2         637.13 \u00b1 0.80    mm\n"},
+      {Units::mm, "100 % of the boundary was seen."},
+      {Units::inch, "19.134 \u00b1 0.024"},
+      {Units::inch, "19 1/8"},
+      {Units::inch, "16 1/4"},
+      {Units::inch, "ft\u00b2"},
+  };
+  for (const Row& row : rows) {
+    CAPTURE(row.wanted);
+    const std::string table = to_table(sample::slider(), row.units);
+    CHECK(table.find(row.wanted) != std::string::npos);
+  }
+}
+
+TEST_CASE("warnings and stretches that were not seen are in the table") {
+  Measurement m = sample::door();
+  m.outline.pieces[2].seen = false;
+  const std::string table = to_table(m, Units::mm);
+  CHECK(table.find("91.0 % of the boundary was seen") != std::string::npos);
+  CHECK(table.find("! Only one card lies on the pane") != std::string::npos);
+  CHECK(table.find("[one_card]") != std::string::npos);
+  CHECK(table.find("radius 3118 \u00b1 63   not seen\n") != std::string::npos);
+}
+
+TEST_CASE("hostile names cannot reach the terminal") {
+  const std::string table = to_table(sample::hostile(), Units::mm);
+  CHECK(std::none_of(table.begin(), table.end(), [](char c) {
+    return (static_cast<unsigned char>(c) < 0x20 && c != '\n') || c == 0x7f;
+  }));
+  std::istringstream lines(table);
+  for (std::string line; std::getline(lines, line);) CHECK(line.size() < 1300);
+  CHECK(table.find("\u202e") == std::string::npos);
+}
