@@ -317,6 +317,24 @@ Response::Response(const Chain& chain, const Samples& samples) {
   inverse_hessian_ = block_inverse(normal);
   dual_.compute(joints_ * apply(inverse_hessian_, joints_.transpose()));
   ok_ = dual_.info() == Eigen::Success;
+  kink_gains_.assign(count, 0.0);
+  if (ok_) {
+    Eigen::VectorXd pull(joints_.cols());
+    for (std::size_t k = 0; k < count; ++k) {
+      pull.segment<6>(static_cast<Eigen::Index>(6 * k)) = normal.pull[k];
+    }
+    const Eigen::VectorXd multiplier =
+        dual_.solve(mismatch - joints_ * apply(inverse_hessian_, pull));
+    const Eigen::MatrixXd inverse =
+        dual_.solve(Eigen::MatrixXd::Identity(joints_.rows(), joints_.rows()));
+    Eigen::Index row = 0;
+    for (std::size_t k = 0; k < count; ++k) {
+      row += 2;
+      if (chain.links[k].kink_after) continue;
+      kink_gains_[k] = multiplier[row] * multiplier[row] / inverse(row, row);
+      row += 1;
+    }
+  }
   gradient_.resize(n);
   normals_.resize(n);
   link_of_.resize(n);

@@ -76,6 +76,9 @@ class Response {
   Eigen::MatrixXd step(const Eigen::MatrixXd& pull) const;
   /// Adds the pull of one sample that moves by `offset_mm` along the left normal of its link.
   void add_pull(std::size_t sample, double offset_mm, Eigen::Ref<Eigen::VectorXd> pull) const;
+  /// Per link: how much chi-square falls, to first order, if the joint after it may kink. The score
+  /// test of that equation, from its multiplier; zero where it may already.
+  std::vector<double> kink_gains() const { return kink_gains_; }
   PointMm left_normal(std::size_t sample) const { return normals_[sample]; }
   std::size_t link_of(std::size_t sample) const { return link_of_[sample]; }
 
@@ -87,6 +90,7 @@ class Response {
   std::vector<Unknowns> gradient_;  ///< per sample: weight times d(offset)/d(unknowns)
   std::vector<PointMm> normals_;
   std::vector<std::size_t> link_of_;
+  std::vector<double> kink_gains_;
 };
 
 }  // namespace panecard::outline

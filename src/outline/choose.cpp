@@ -82,12 +82,11 @@ void bend_chamfers(Chain& chain, const Samples& samples) {
 /// Joints whose neighbours, each fitted alone, differ much in heading start as kinks; the criterion
 /// decides later whether they stay. Where two lines meet at a small angle, the shorter starts as an
 /// arc, or the place of their joint would be anybody's guess.
-void mark_kinks(Chain& chain) {
-  constexpr double kClearKink_rad = 12 * kPi / 180;
+void mark_kinks(Chain& chain, double clear_kink_rad) {
   for (std::size_t k = 0; k < chain.links.size(); ++k) {
     Link& a = chain.links[k];
     Link& b = chain.links[(k + 1) % chain.links.size()];
-    a.kink_after = std::abs(wrapped(start_heading(b) - end_heading(a))) > kClearKink_rad;
+    a.kink_after = std::abs(wrapped(start_heading(b) - end_heading(a))) > clear_kink_rad;
     if (a.kink_after || a.kind != PieceKind::line || b.kind != PieceKind::line) continue;
     (a.length_mm < b.length_mm ? a : b).kind = PieceKind::arc;
   }
@@ -293,6 +292,34 @@ Chain cut_in_two(const Chain& chain, const Samples& samples, std::size_t k, std:
   return result;
 }
 
+/// Lets the joint kink that pulls hardest against being smooth. Tangent curves meet nowhere in
+/// particular, so the shorter neighbour starts from a fit of its own, at one end or at both.
+bool allow_kink(Chain& chain, const Samples& samples, std::set<std::size_t>& tried) {
+  const std::vector<double> gains = Response(chain, samples).kink_gains();
+  const std::size_t count = chain.links.size(), n = samples.points.size();
+  for (std::size_t k = 0; k < count; ++k) {
+    const std::size_t next = (k + 1) % count;
+    if (gains[k] <= samples.cost_per_unknown || !tried.insert(chain.links[next].first).second)
+      continue;
+    const std::size_t shorter = chain.links[k].length_mm < chain.links[next].length_mm ? k : next;
+    const std::size_t many = span(chain, shorter, n);
+    if (many < 5) continue;
+    Chain one = chain;
+    Link& link = one.links[shorter];
+    const bool kink_after = link.kink_after;
+    link = fit_alone(samples, link.kind == PieceKind::line ? link.kind : PieceKind::arc, link.first,
+                     many);
+    link.kink_after = kink_after;
+    one.links[k].kink_after = true;
+    Chain both = one;
+    both.links[shorter].kink_after = true;
+    both.links[(shorter + count - 1) % count].kink_after = true;
+    if (take_if_better(chain, std::move(both), samples)) return true;
+    if (take_if_better(chain, std::move(one), samples)) return true;
+  }
+  return false;
+}
+
 bool enrich(Chain& chain, const Samples& samples, std::set<std::size_t>& tried) {
   const double price = samples.cost_per_unknown;
   for (std::size_t k = 0; k < chain.links.size(); ++k) {
@@ -319,15 +346,23 @@ Chain choose(const Samples& samples) {
   Chain chain = segment(samples);
   if (chain.links.size() < 2) return chain;
   bend_chamfers(chain, samples);
-  mark_kinks(chain);
-  join_straight(chain, samples);
-  const Chain start = chain;
-  refine(chain, samples);
-  if (!chain.converged) chain = repaired(start, samples);
+  const Chain cut = chain;
+  // A cut may sit 9 degrees off at either end, so 30 degrees is a kink for sure; when the joints do
+  // not close that way, fewer or more kinks may.
+  for (const double clear_kink_deg : {30.0, 12.0, 180.0}) {
+    Chain start = cut;
+    mark_kinks(start, clear_kink_deg * kPi / 180);
+    join_straight(start, samples);
+    chain = start;
+    refine(chain, samples);
+    if (!chain.converged) chain = repaired(start, samples);
+    if (chain.converged) break;
+  }
   if (!chain.converged) return chain;
-  std::set<std::size_t> tried_cuts, tried_joins;
+  std::set<std::size_t> tried_cuts, tried_joins, tried_kinks;
   for (int round = 0; round < kMostRounds; ++round) {
-    const bool changed = simplify(chain, samples) || enrich(chain, samples, tried_cuts) ||
+    const bool changed = simplify(chain, samples) || allow_kink(chain, samples, tried_kinks) ||
+                         enrich(chain, samples, tried_cuts) ||
                          join_free(chain, samples, tried_joins);
     if (!changed) break;
   }
