@@ -125,7 +125,7 @@ std::optional<double> crossing(PointMm a, PointMm b, PointMm c, PointMm d) {
 /// Cuts the loops that an offset makes where the edge bends more sharply than its depth: both arms
 /// run on to where they meet.
 std::vector<Raw> without_folds(std::vector<Raw> raw) {
-  constexpr std::size_t kMargin = 12;  // columns: `folded` is known to about two millimetres
+  constexpr std::size_t kMargin = 16;  // columns: `folded` is known to some millimetres
   const std::size_t n = raw.size();
   std::size_t start = 0, clear = 0;
   for (std::size_t k = 0; k < 2 * n && clear < 2 * kMargin; ++k) {
@@ -214,14 +214,19 @@ Result<BandCurve> find_band(const photo::Photo& photo, const card::Plane& plane,
     sights.push_back({strip.depth_mm(sight.row),
                       std::hypot(sight.sigma_rows * strip.row_mm, kSightFloor_mm), sight.seen});
   }
-  const Coverage covered = coverage(sights);
-  const std::string sides = seen_by_side(strip, profiles, sights);
-  if (covered.seen < kLeastSeen || covered.longest_gap > kLongestGap) {
+  const auto enough = [&](const std::vector<BandDepth>& depths) {
+    const Coverage c = coverage(depths);
+    return c.seen >= kLeastSeen && c.longest_gap <= kLongestGap;
+  };
+  std::vector<BandDepth> depths = sights;
+  if (enough(sights)) depths = bridge(sights, strip.columns() * strip.column_mm);
+  const Coverage covered = coverage(depths);
+  const std::string sides = seen_by_side(strip, profiles, depths);
+  if (!enough(depths)) {
     return no_band(std::string(want_dots ? "the dots' inner limit" : "the solid band's edge") +
                    " is seen on " + percent(covered.seen) + " of its length (" + sides +
                    "), too little to carry the rest");
   }
-  const std::vector<BandDepth> depths = bridge(sights, strip.columns() * strip.column_mm);
   const std::vector<Raw> line = without_folds(offset_curve(strip, depths));
   if (line.size() < 8) return no_band("the band leaves no opening in the glass");
 

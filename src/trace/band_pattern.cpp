@@ -180,55 +180,66 @@ std::vector<Extremum> extrema(const BandTemplate& shape, double sign) {
   return found;
 }
 
-/// Pitch of what repeats along the path at `row`, from the mean periodogram of its straight
-/// stretches; nullopt when no frequency stands out.
+/// The light along a row of the print from column `first` on, every `step_mm` of its own arc (which
+/// is shorter than the glass edge's where that bends); empty when a card or a fold is in the way.
+Eigen::ArrayXd light_along(const BandStrip& strip, const BandProfiles& profiles,
+                           const BandTemplate& shape, double row, int first, int count,
+                           double step_mm) {
+  Eigen::ArrayXd line(count);
+  int done = 0;
+  double arc_mm = 0, before_mm = 0, before = 0;
+  PointMm last;
+  for (int c = first; done < count; ++c) {
+    if (c >= strip.columns()) return {};
+    const int block = std::min(c / profiles.block_columns, profiles.blocks() - 1);
+    const double at = shape.path[static_cast<std::size_t>(block)] + row;
+    const int centre = static_cast<int>(std::lround(at));
+    if (centre < 1 || centre + 1 >= strip.rows() || strip.valid.at<uchar>(centre, c) == 0)
+      return {};
+    const double light =
+        strip.light_at(centre - 1, c) + strip.light_at(centre, c) + strip.light_at(centre + 1, c);
+    const PointMm here = strip.at(c, strip.depth_mm(at)),
+                  in = strip.inward[static_cast<std::size_t>(c)];
+    if (c > first) arc_mm += dot(here - last, PointMm{in.y, -in.x});
+    while (done < count && done * step_mm <= arc_mm) {
+      const double f = arc_mm > before_mm ? (done * step_mm - before_mm) / (arc_mm - before_mm) : 1;
+      line(done++) = before + std::clamp(f, 0.0, 1.0) * (light - before);
+    }
+    before_mm = arc_mm;
+    before = light;
+    last = here;
+    if (c - first > 4 * count) return {};  // a bend round which the row hardly moves
+  }
+  return line;
+}
+
+/// Pitch of what repeats along the path at `row`, from the mean periodogram of pieces of it;
+/// nullopt when no frequency stands out.
 std::optional<double> pitch_of(const BandStrip& strip, const BandProfiles& profiles,
                                const BandTemplate& shape, double row) {
-  constexpr double kSegment_mm = 60, kLeast_mm = 1.2, kMost_mm = 12;
+  constexpr double kPiece_mm = 60, kLeast_mm = 1.2, kMost_mm = 12, kStep_mm = 0.5;
   constexpr int kFrequencies = 320;
   constexpr double kStandsOut = 8;  // means of a few exponentials exceed it once in thousands
-  const int length = static_cast<int>(kSegment_mm / strip.column_mm);
-  Eigen::ArrayXXcd wave(length, kFrequencies);
+  const int length = static_cast<int>(kPiece_mm / kStep_mm);
+  Eigen::MatrixXcd wave(kFrequencies, length);
   const auto frequency = [&](int k) {
     return 1 / kMost_mm + (1 / kLeast_mm - 1 / kMost_mm) * k / (kFrequencies - 1);
   };
-  for (int k = 0; k < kFrequencies; ++k) {
-    for (int i = 0; i < length; ++i) {
-      const double taper = 1 - std::cos(2 * std::numbers::pi * (i + 0.5) / length);
-      wave(i, k) = std::polar(
-          taper, -2 * std::numbers::pi * frequency(k) * strip.column_mm * static_cast<double>(i));
+  for (int i = 0; i < length; ++i) {
+    const double taper = 1 - std::cos(2 * std::numbers::pi * (i + 0.5) / length);
+    for (int k = 0; k < kFrequencies; ++k) {
+      wave(k, i) = std::polar(taper, -2 * std::numbers::pi * frequency(k) * kStep_mm * i);
     }
   }
+  const int advance = static_cast<int>(kPiece_mm / 2 / strip.column_mm);
   Eigen::ArrayXd power = Eigen::ArrayXd::Zero(kFrequencies);
-  for (int first = 0; first + length <= strip.columns(); first += length / 2) {
-    Eigen::ArrayXd line(length);
-    bool usable = true;
-    for (int i = 0; i < length && usable; ++i) {
-      const int column = first + i;
-      const int block = std::min(column / profiles.block_columns, profiles.blocks() - 1);
-      const double at = shape.path[static_cast<std::size_t>(block)] + row;
-      const int centre = static_cast<int>(std::lround(at));
-      usable = centre >= 1 && centre + 1 < strip.rows() && strip.valid.at<uchar>(centre, column);
-      if (!usable) break;
-      line(i) = strip.light.at<float>(centre - 1, column) + strip.light.at<float>(centre, column) +
-                strip.light.at<float>(centre + 1, column);
-    }
-    if (!usable) continue;
-    // Where the edge bends, the print's arc is shorter than the glass edge's.
-    const double depth =
-        strip.depth_mm(shape.path[static_cast<std::size_t>(
-                           std::min(first / profiles.block_columns, profiles.blocks() - 1))] +
-                       row);
-    const double outer = distance(strip.at(first, 0), strip.at(first + length - 1, 0));
-    const double inner = distance(strip.at(first, depth), strip.at(first + length - 1, depth));
-    if (std::abs(inner - outer) > 0.03 * outer) continue;
-    const Eigen::VectorXd x = Eigen::VectorXd::LinSpaced(length, -1, 1);
-    line -= line.mean() + x.array() * (line * x.array()).sum() / x.squaredNorm();
+  const Eigen::ArrayXd x = Eigen::ArrayXd::LinSpaced(length, -1, 1);
+  for (int first = 0; first < strip.columns(); first += advance) {
+    Eigen::ArrayXd line = light_along(strip, profiles, shape, row, first, length, kStep_mm);
+    if (line.size() == 0) continue;
+    line -= line.mean() + x * (line * x).sum() / x.square().sum();
     const double size = line.matrix().norm();
-    if (size <= 0) continue;
-    const Eigen::VectorXcd spectrum =
-        wave.matrix().transpose() * (line / size).matrix().cast<std::complex<double>>();
-    power += spectrum.array().abs2() * (outer / inner);
+    if (size > 0) power += (wave * (line / size).matrix()).cwiseAbs2().array();
   }
   Eigen::Index peak = 0;
   const double top = power.maxCoeff(&peak);
@@ -293,13 +304,13 @@ BandProfiles profiles_of(const BandStrip& strip) {
   profiles.valid = profiles.mean;
   Eigen::ArrayXXd whole = profiles.mean;
   for (int r = 0; r < strip.rows(); ++r) {
-    const float* light = strip.light.ptr<float>(r);
+    const uchar* grey = strip.grey.ptr<uchar>(r);
     const uchar* valid = strip.valid.ptr<uchar>(r);
     for (int b = 0; b < blocks; ++b) {
       double sum = 0;
       int count = 0;
       for (int c = b * profiles.block_columns; c < (b + 1) * profiles.block_columns; ++c) {
-        sum += light[c];
+        sum += strip.light[grey[c]];
         count += valid[c];
       }
       profiles.mean(r, b) = sum / profiles.block_columns;
@@ -371,9 +382,8 @@ std::vector<BandSight> locate(const BandProfiles& profiles, const BandTemplate& 
   const int last = 2 * shape.half;
   const int from = std::clamp(static_cast<int>(std::floor(from_row)) + shape.half, 0, last);
   const int to = std::clamp(static_cast<int>(std::ceil(to_row)) + shape.half, 0, last);
-  Eigen::ArrayXXd match = correlate(profiles, shape, from, to);
-  for (int b = 0; b < profiles.blocks(); ++b)
-    match.col(b) *= shape.sign[static_cast<std::size_t>(b)];
+  const Eigen::ArrayXXd match = correlate(profiles, shape, from, to);
+  const Eigen::ArrayXXd whole = correlate(profiles, shape, 0, last);
   std::vector<BandSight> sights(static_cast<std::size_t>(profiles.blocks()));
   for (int b = 0; b < profiles.blocks(); ++b) {
     BandSight& sight = sights[static_cast<std::size_t>(b)];
@@ -382,12 +392,17 @@ std::vector<BandSight> locate(const BandProfiles& profiles, const BandTemplate& 
     const int low = std::max(1, path - kReach), high = std::min(profiles.rows() - 2, path + kReach);
     if (low >= high) continue;
     Eigen::Index best = 0;
-    match.col(b).segment(low, high - low + 1).maxCoeff(&best);
+    const double sign = shape.sign[static_cast<std::size_t>(b)];
+    (sign * match.col(b).segment(low, high - low + 1)).maxCoeff(&best);
     const Eigen::Index r = low + best;
-    const double before = match(r - 1, b), top = match(r, b), after = match(r + 1, b);
+    const double before = sign * match(r - 1, b), top = sign * match(r, b);
+    const double after = sign * match(r + 1, b);
     const double bend = before - 2 * top + after;
-    // A peak at the end of the search is the slope of something else.
-    if (top < kSeenSigmas || before > top || after > top || bend >= 0) continue;
+    // A peak at the end of the search is the slope of something else; so is one that fits a part of
+    // the print only.
+    if (top < kSeenSigmas || sign * whole(r, b) < kSeenSigmas || before > top || after > top ||
+        bend >= 0)
+      continue;
     sight.row = static_cast<double>(r) + (before - after) / (2 * bend) + mark;
     sight.sigma_rows = 1 / std::sqrt(-bend * top);
     sight.seen = true;

@@ -9,8 +9,9 @@
 namespace panecard::trace {
 namespace {
 
-constexpr double kIndex = 1.52;       // soda-lime glass
-constexpr double kDeepest_mm = 62;    // solid part and five rows of dots
+constexpr double kIndex = 1.52;     // soda-lime glass
+constexpr double kDeepest_mm = 62;  // solid part and five rows of dots
+constexpr double kSmooth_mm = 10;
 constexpr double kNormalSpan_mm = 3;  // the edge is good to 0.3 mm: shorter chords would only turn
 constexpr double kCardMargin_mm = 5;  // a card throws a shadow
 constexpr int kNodes = 8;             // exact projections per column; straight lines between them
@@ -20,13 +21,37 @@ double tan_inside(double radius_mm, double height_mm) {
   return sine / std::sqrt(1 - sine * sine);
 }
 
+/// Local parabolas over +-kSmooth_mm (Savitzky & Golay 1964): they keep bends, and drop the traced
+/// edge's noise, which would blur the print's profile when rows of the strip follow it.
+PolygonMm smooth(const PolygonMm& line, double column_mm) {
+  const auto half = static_cast<int>(std::round(kSmooth_mm / column_mm));
+  const int n = static_cast<int>(line.size());
+  double s2 = 0, s4 = 0;
+  for (int k = -half; k <= half; ++k) {
+    s2 += k * k;
+    s4 += static_cast<double>(k) * k * k * k;
+  }
+  const double count = 2 * half + 1, determinant = count * s4 - s2 * s2;
+  PolygonMm result(line.size());
+  for (int i = 0; i < n; ++i) {
+    PointMm sum, squares;
+    for (int k = -half; k <= half; ++k) {
+      const PointMm p = line[static_cast<std::size_t>((i + k + n) % n)];
+      sum = sum + p;
+      squares = squares + static_cast<double>(k * k) * p;
+    }
+    result[static_cast<std::size_t>(i)] = (1 / determinant) * (s4 * sum - s2 * squares);
+  }
+  return result;
+}
+
 /// Radius of the largest circle that touches the edge at each column from inside: beyond it the
 /// offset curve would fold back (the distance to the medial axis; Blum 1967).
 std::vector<double> touching_circles(const PolygonMm& glass, const PolygonMm& inward,
                                      double column_mm) {
   constexpr double kNear_mm = 6;  // nearer points give the edge's noise, not its bend
   const std::size_t n = glass.size();
-  const auto skip = static_cast<std::size_t>(std::max(1.0, std::round(2 / column_mm)));
+  const auto skip = static_cast<std::size_t>(std::max(1.0, std::round(4 / column_mm)));
   std::vector<double> reach(n, kDeepest_mm);
   for (std::size_t i = 0; i < n; i += skip) {
     double least = 1e9;
@@ -87,38 +112,69 @@ void mask_cards(BandStrip& strip, const card::Plane& plane,
   }
 }
 
-cv::Mat linear_light(const cv::Mat& grey) {
-  cv::Mat table(1, 256, CV_32F);
-  for (int i = 0; i < 256; ++i) {  // IEC 61966-2-1, the photo's usual encoding
-    const double c = i / 255.0;
-    table.at<float>(i) =
-        static_cast<float>(c <= 0.04045 ? c / 12.92 : std::pow((c + 0.055) / 1.055, 2.4));
+std::array<float, 256> linear_light() {
+  std::array<float, 256> light{};
+  for (std::size_t i = 0; i < 256; ++i) {  // IEC 61966-2-1, the photo's usual encoding
+    const double c = static_cast<double>(i) / 255;
+    light[i] = static_cast<float>(c <= 0.04045 ? c / 12.92 : std::pow((c + 0.055) / 1.055, 2.4));
   }
-  cv::Mat light;
-  cv::LUT(grey, table, light);
   return light;
 }
 
-/// OpenCV coordinates of every cell: exact at a few depths, straight lines between them.
-void project(const BandStrip& strip, const card::Plane& plane, double thickness_mm, cv::Mat& x,
-             cv::Mat& y) {
+/// OpenCV coordinates at a few depths of every column: nodes x columns, x and y.
+std::array<cv::Mat, 2> project(const BandStrip& strip, const card::Plane& plane,
+                               double thickness_mm) {
+  constexpr float kNowhere = -1000;
   const Eigen::Vector3d camera = card::camera_centre_mm(plane.value);
-  const int rows = x.rows, columns = x.cols;
+  const int columns = static_cast<int>(strip.glass.size());
+  std::array<cv::Mat, 2> nodes = {cv::Mat(kNodes + 1, columns, CV_32F),
+                                  cv::Mat(kNodes + 1, columns, CV_32F)};
   for (int c = 0; c < columns; ++c) {
-    std::array<PointPx, kNodes + 1> node;
     for (int k = 0; k <= kNodes; ++k) {
-      const double row = static_cast<double>(k) * (rows - 1) / kNodes;
-      const PointMm print = strip.at(c, strip.depth_mm(row));
-      const PointMm face = face_from_print(camera, print, thickness_mm);
-      node[static_cast<std::size_t>(k)] = card::px_from_mm(plane, face);
+      const double depth = strip.first_mm + (kDeepest_mm - strip.first_mm) * k / kNodes;
+      const PointMm face = face_from_print(camera, strip.at(c, depth), thickness_mm);
+      const PointPx px = card::px_from_mm(plane, face);
+      const bool there = std::isfinite(px.x) && std::isfinite(px.y);
+      nodes[0].at<float>(k, c) = there ? static_cast<float>(px.x - 0.5) : kNowhere;
+      nodes[1].at<float>(k, c) = there ? static_cast<float>(px.y - 0.5) : kNowhere;
     }
-    for (int r = 0; r < rows; ++r) {
-      const double t = static_cast<double>(r) * kNodes / (rows - 1);
-      const auto k = std::min(static_cast<std::size_t>(t), static_cast<std::size_t>(kNodes - 1));
-      const double f = t - static_cast<double>(k);
-      x.at<float>(r, c) = static_cast<float>(node[k].x + f * (node[k + 1].x - node[k].x) - 0.5);
-      y.at<float>(r, c) = static_cast<float>(node[k].y + f * (node[k + 1].y - node[k].y) - 0.5);
+  }
+  return nodes;
+}
+
+/// Looks the strip up in the photo a few rows at a time, so that the maps stay in the cache.
+void sample(BandStrip& strip, const cv::Mat& photo, const std::array<cv::Mat, 2>& nodes) {
+  constexpr int kRowsAtOnce = 16;
+  const int rows = strip.rows(), columns = strip.columns();
+  const float right = static_cast<float>(photo.cols - 1);
+  const float bottom = static_cast<float>(photo.rows - 1);
+  std::array<cv::Mat, 2> map = {cv::Mat(kRowsAtOnce, columns, CV_32F),
+                                cv::Mat(kRowsAtOnce, columns, CV_32F)};
+  for (int first = 0; first < rows; first += kRowsAtOnce) {
+    const int count = std::min(kRowsAtOnce, rows - first);
+    for (int r = 0; r < count; ++r) {
+      const float t = static_cast<float>((first + r) * kNodes) / static_cast<float>(rows - 1);
+      const int k = std::min(static_cast<int>(t), kNodes - 1);
+      const float f = t - static_cast<float>(k);
+      for (std::size_t axis = 0; axis < 2; ++axis) {
+        const float* low = nodes[axis].ptr<float>(k);
+        const float* high = nodes[axis].ptr<float>(k + 1);
+        float* to = map[axis].ptr<float>(r);
+        for (int c = 0; c < columns; ++c) to[c] = low[c] + f * (high[c] - low[c]);
+      }
+      const float* x = map[0].ptr<float>(r);
+      const float* y = map[1].ptr<float>(r);
+      const float depth = static_cast<float>(strip.depth_mm(first + r));
+      uchar* valid = strip.valid.ptr<uchar>(first + r);
+      for (int c = 0; c < columns; ++c) {
+        const bool inside = x[c] >= 0 && y[c] >= 0 && x[c] <= right && y[c] <= bottom;
+        valid[c] =
+            inside && depth <= static_cast<float>(strip.reach_mm[static_cast<std::size_t>(c)]);
+      }
     }
+    cv::Mat to = strip.grey.rowRange(first, first + count);
+    cv::remap(photo, to, map[0].rowRange(0, count), map[1].rowRange(0, count), cv::INTER_LINEAR,
+              cv::BORDER_REPLICATE);
   }
 }
 
@@ -149,6 +205,7 @@ BandStrip unroll_band(const photo::Photo& photo, const card::Plane& plane,
   if (signed_area_mm2(strip.glass) < 0) std::reverse(strip.glass.begin(), strip.glass.end());
   const std::size_t n = strip.glass.size();
   strip.column_mm = perimeter_mm(strip.glass) / static_cast<double>(n);
+  strip.glass = smooth(strip.glass, strip.column_mm);
   const auto span = static_cast<std::size_t>(std::round(kNormalSpan_mm / strip.column_mm));
   strip.inward.resize(n);
   for (std::size_t i = 0; i < n; ++i) {
@@ -157,22 +214,11 @@ BandStrip unroll_band(const photo::Photo& photo, const card::Plane& plane,
   }
   strip.reach_mm = touching_circles(strip.glass, strip.inward, strip.column_mm);
 
-  const int rows = static_cast<int>((kDeepest_mm - strip.first_mm) / strip.row_mm) + 1;
-  const int columns = static_cast<int>(n);
-  cv::Mat x(rows, columns, CV_32F), y(rows, columns, CV_32F), grey;
-  project(strip, plane, thickness_mm, x, y);
-  cv::remap(photo.grey, grey, x, y, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
-  strip.light = linear_light(grey);
-  strip.valid = cv::Mat(rows, columns, CV_8U);
-  for (int r = 0; r < rows; ++r) {
-    for (int c = 0; c < columns; ++c) {
-      const float u = x.at<float>(r, c), v = y.at<float>(r, c);
-      const bool inside = u >= 0 && v >= 0 && u <= static_cast<float>(photo.grey.cols - 1) &&
-                          v <= static_cast<float>(photo.grey.rows - 1);
-      const bool near = strip.depth_mm(r) <= strip.reach_mm[static_cast<std::size_t>(c)];
-      strip.valid.at<uchar>(r, c) = inside && near ? 1 : 0;
-    }
-  }
+  strip.light = linear_light();
+  const int rows = static_cast<int>(std::round((kDeepest_mm - strip.first_mm) / strip.row_mm)) + 1;
+  strip.grey = cv::Mat(rows, static_cast<int>(n), CV_8U);
+  strip.valid = cv::Mat(rows, static_cast<int>(n), CV_8U);
+  sample(strip, photo.grey, project(strip, plane, thickness_mm));
   mask_cards(strip, plane, cards);
   return strip;
 }

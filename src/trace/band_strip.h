@@ -1,6 +1,7 @@
 // The photo unrolled along the glass edge: what the inner face shows at a depth d inside it.
 #pragma once
 
+#include <array>
 #include <opencv2/core.hpp>
 #include <vector>
 
@@ -20,15 +21,17 @@ PointMm print_shift_per_mm(const Eigen::Vector3d& camera_mm, PointMm face);
 struct BandStrip {
   double column_mm = 0.5;  ///< along the glass edge
   double row_mm = 0.25;
-  double first_mm = 3;           ///< depth of row 0: the seal's shadow is left out
-  PolygonMm glass;               ///< per column
-  PolygonMm inward;              ///< unit normal per column
-  std::vector<double> reach_mm;  ///< per column: deeper, another part of the edge is nearer
-  cv::Mat light;                 ///< CV_32F, linear light
-  cv::Mat valid;                 ///< CV_8U: inside the photo, within reach, no card
+  double first_mm = 3;             ///< depth of row 0: the seal's shadow is left out
+  PolygonMm glass;                 ///< per column
+  PolygonMm inward;                ///< unit normal per column
+  std::vector<double> reach_mm;    ///< per column: deeper, another part of the edge is nearer
+  cv::Mat grey;                    ///< CV_8U
+  std::array<float, 256> light{};  ///< linear light of a grey value
+  cv::Mat valid;                   ///< CV_8U: inside the photo, within reach, no card
 
-  int rows() const { return light.rows; }
-  int columns() const { return light.cols; }
+  int rows() const { return grey.rows; }
+  int columns() const { return grey.cols; }
+  float light_at(int row, int column) const { return light[grey.at<uchar>(row, column)]; }
   double depth_mm(double row) const { return first_mm + row * row_mm; }
   PointMm at(int column, double depth_mm) const {
     const auto i = static_cast<std::size_t>(column);
