@@ -13,6 +13,8 @@
 namespace panecard::card {
 namespace {
 
+/// Full-resolution fits are what costs time; quads come in order of the support of their sides.
+constexpr std::size_t kMaxTraced = 16, kMaxQuads = 300;
 constexpr double kMaxTilt_deg = 50;
 /// A reduced copy about this long shows a card's edges over the noise and is quick to search.
 constexpr int kSearchLong_px = 1008;
@@ -76,15 +78,31 @@ bool measure_radius(const cv::Mat& bgr, const PlainSize& size, Candidate& candid
   return true;
 }
 
-/// Everything the photo says about one rough quad; false when it speaks against a card.
-bool examine(const cv::Mat& bgr, const Quad& quad, double scale, const PlainSize& size,
-             const photo::Lens& lens, Candidate& candidate) {
+std::array<PointPx, 4> corners_in_photo(const Quad& quad, double scale) {
   std::array<PointPx, 4> corner;
   for (int i = 0; i < 4; ++i) {
     corner[i] = {quad.corner[i].x() * scale, quad.corner[i].y() * scale};
   }
-  const ShapeFit rough = fit_rectangle(corner, 1.5 * scale, kBloomSigma_px, size, lens);
-  if (rough.chi2 > kMaxShapeChi2 || rough.tilt_deg > kMaxTilt_deg + 10) return false;
+  return corner;
+}
+
+/// The quads that might be such a rectangle within the precision of the reduced copy.
+std::vector<std::array<PointPx, 4>> plausible(const std::vector<Quad>& quads, double scale,
+                                              const PlainSize& size, const photo::Lens& lens) {
+  std::vector<std::array<PointPx, 4>> out;
+  for (const Quad& quad : quads) {
+    const auto corner = corners_in_photo(quad, scale);
+    const ShapeFit fit = fit_rectangle(corner, 1.5 * scale, kBloomSigma_px, size, lens, true);
+    if (fit.chi2 > kMaxShapeChi2 || fit.tilt_deg > kMaxTilt_deg + 10) continue;
+    out.push_back(corner);
+    if (out.size() == kMaxTraced) break;
+  }
+  return out;
+}
+
+/// Everything the photo says about one rough outline; false when it speaks against a card.
+bool examine(const cv::Mat& bgr, const std::array<PointPx, 4>& corner, double scale,
+             const PlainSize& size, const photo::Lens& lens, Candidate& candidate) {
   const double skip = (size.corner_radius_mm + 0.5) / std::min(size.width_mm, size.height_mm);
   candidate.body = trace_body(bgr, corner, skip, 2 * scale);
   if (!candidate.body.valid || coverage_of(candidate.body) < 0.5) return false;
@@ -151,23 +169,28 @@ std::vector<Sighting> find_plain(const photo::Photo& photo, const PlainSize& siz
   cv::resize(photo.bgr(whole), reduced, {}, 1.0 / factor, 1.0 / factor, cv::INTER_AREA);
   const GradientField field = colour_gradient(reduced);
   const std::vector<Segment> segments = find_segments(field, 10, 400);
-  const std::vector<Quad> quads = find_quads(segments, field, limits_for(size), 40);
+  const std::vector<Quad> quads = find_quads(segments, field, limits_for(size), kMaxQuads);
 
   const photo::Lens lens = photo::lens_from_facts(photo.facts, photo.bgr.cols, photo.bgr.rows);
+  const auto outlines = plausible(quads, factor, size, lens);
+  std::vector<Candidate> tried(outlines.size());
+  std::vector<char> passed(outlines.size(), 0);
+  cv::parallel_for_(cv::Range(0, static_cast<int>(outlines.size())), [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      passed[i] = examine(photo.bgr, outlines[i], factor, size, lens, tried[i]);
+    }
+  });
   std::vector<Candidate> found;
-  for (const Quad& quad : quads) {
-    Candidate candidate;
-    if (!examine(photo.bgr, quad, factor, size, lens, candidate)) continue;
+  for (std::size_t i = 0; i < tried.size(); ++i) {
     const bool copy = std::any_of(found.begin(), found.end(),
-                                  [&](const Candidate& c) { return same(c, candidate); });
-    if (!copy) found.push_back(candidate);
+                                  [&](const Candidate& c) { return same(c, tried[i]); });
+    if (passed[i] && !copy) found.push_back(tried[i]);
   }
   std::stable_sort(found.begin(), found.end(),
                    [](const Candidate& p, const Candidate& q) { return p.doubt < q.doubt; });
   // Two outlines that overlap cannot both be cards: the better one counts if clearly better.
   constexpr double kClearMargin = 6;
   std::vector<Sighting> sightings;
-  std::vector<Candidate> kept;
   for (std::size_t i = 0; i < found.size(); ++i) {
     bool clear = true;
     for (std::size_t k = 0; k < found.size(); ++k) {

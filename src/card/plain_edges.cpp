@@ -294,6 +294,7 @@ double step_all(Body& body) {
       for (const Pixel& p : w.pixel) {
         const Vector3d basis = body.edge[e].basis(p.t);
         const double z = (p.u - body.edge[e].c.dot(basis)) / blur;
+        if (std::abs(z) > 4) continue;  // says nothing about the place of the edge
         double slope = 0, unused = 0;
         const double q = normal_cdf(z);
         const double r = (w.axis.dot(p.code - w.out) - look_up(w.model, q, &slope)) / w.sigma;
@@ -483,7 +484,7 @@ BodyTrace trace_body(const cv::Mat& bgr, const std::array<PointPx, 4>& corner, d
   for (int pass = 0; pass < 2; ++pass) {
     const double blur = std::max(body.blur[0], body.blur[1]);
     gather(bgr, body, skip_px(body, skip_share), std::clamp(3 * blur + 3, 5.0, 14.0));
-    for (int turn = 0; turn < 8; ++turn) {
+    for (int turn = 0; turn < (pass == 0 ? 4 : 6); ++turn) {
       describe(body);
       if (step_all(body) < 2e-3) break;
     }

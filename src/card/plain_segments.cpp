@@ -194,24 +194,30 @@ std::vector<Segment> find_segments(const GradientField& field, double min_length
   std::vector<Segment> all =
       Chainer(field, kRidgeOverNoise * field.noise).run(std::max(min_length_px / 2, 5.0));
   const auto longer = [](const Segment& p, const Segment& q) { return p.length() > q.length(); };
-  std::sort(all.begin(), all.end(), longer);
+  std::stable_sort(all.begin(), all.end(), longer);
   if (all.size() > 4 * max_count) all.resize(4 * max_count);
   std::vector<Segment> found;
   std::vector<bool> used(all.size(), false);
+  std::vector<std::size_t> parts;  // a join may be wrong: what was joined stays in play as well
   for (std::size_t i = 0; i < all.size(); ++i) {
     if (used[i]) continue;
     Segment grown = all[i];
+    bool joined = false;
     for (bool again = true; again;) {
       again = false;
       for (std::size_t k = i + 1; k < all.size(); ++k) {
         if (used[k] || !join(grown, all[k])) continue;
-        used[k] = true;
-        again = true;
+        used[k] = again = joined = true;
       }
     }
     if (grown.length() >= min_length_px) found.push_back(grown);
+    if (joined) parts.push_back(i);
   }
-  std::sort(found.begin(), found.end(), longer);
+  for (std::size_t i = 0; i < all.size(); ++i) {
+    const bool joined = used[i] || std::binary_search(parts.begin(), parts.end(), i);
+    if (joined && all[i].length() >= min_length_px) found.push_back(all[i]);
+  }
+  std::stable_sort(found.begin(), found.end(), longer);
   if (found.size() > max_count) found.resize(max_count);
   return found;
 }

@@ -113,10 +113,10 @@ class Model {
   photo::LensMatrix lens_factor_;
 };
 
-Parameters solve(const Model& model, Parameters p) {
+Parameters solve(const Model& model, Parameters p, int max_turns) {
   Rows r = model.residuals(p);
   double damping = 1e-6;
-  for (int turn = 0; turn < 25; ++turn) {
+  for (int turn = 0; turn < max_turns; ++turn) {
     Eigen::MatrixXd jacobian(kRows, kParameters);  // sized at run time: builds much faster
     for (int k = 0; k < kParameters; ++k) {
       const double step = k < 3 ? 1e-6 : k < kPose ? 1e-4 : 1e-3;
@@ -146,9 +146,16 @@ Parameters solve(const Model& model, Parameters p) {
 }  // namespace
 
 ShapeFit fit_rectangle(const std::array<PointPx, 4>& corner, double sigma_px, double sigma_bloom_px,
-                       const PlainSize& size, const photo::Lens& lens) {
+                       const PlainSize& size, const photo::Lens& lens, bool rough) {
   ShapeFit best;
+  const auto side = [&](int e) {
+    return std::hypot(corner[(e + 1) % 4].x - corner[e].x, corner[(e + 1) % 4].y - corner[e].y);
+  };
+  const double ratio = (side(0) + side(2)) / (side(1) + side(3)) * size.height_mm / size.width_mm;
+  const double turned = (side(1) + side(3)) / (side(0) + side(2)) * size.height_mm / size.width_mm;
   for (const bool along_width : {true, false}) {
+    // Tilt shortens either side; beyond a factor 1.7 (54 deg) this way round is out of question.
+    if (std::abs(std::log(along_width ? ratio : turned)) > std::log(1.7)) continue;
     const Model model(corner, sigma_px, sigma_bloom_px, size, lens, along_width);
     const Parameters start = model.start();
     if (!start.allFinite()) continue;
@@ -161,8 +168,9 @@ ShapeFit fit_rectangle(const std::array<PointPx, 4>& corner, double sigma_px, do
     const Eigen::Quaterniond turn = Eigen::Quaterniond::FromTwoVectors(r.col(2), flipped);
     const Eigen::AngleAxisd other(turn.toRotationMatrix() * r);
     mirrored.head<3>() = other.angle() * other.axis();
-    for (const Parameters& from : {start, mirrored}) {
-      const Parameters p = solve(model, from);
+    const int starts = rough ? 1 : 2;
+    for (int k = 0; k < starts; ++k) {
+      const Parameters p = solve(model, k == 0 ? start : mirrored, rough ? 6 : 25);
       const double chi2 = model.residuals(p).squaredNorm();
       if (!(chi2 < best.chi2) || p(5) <= 0) continue;
       best.chi2 = chi2;

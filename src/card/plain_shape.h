@@ -21,8 +21,9 @@ struct ShapeFit {
 
 /// Least squares of pose, lens and size within their priors, and one outward shift common to all
 /// edges (blooming). `corner` is clockwise as seen; sigma_px is of each corner's coordinates.
+/// `rough` stops early and tries one of the two tilts that a small card cannot tell apart.
 ShapeFit fit_rectangle(const std::array<PointPx, 4>& corner, double sigma_px, double sigma_bloom_px,
-                       const PlainSize& size, const photo::Lens& lens);
+                       const PlainSize& size, const photo::Lens& lens, bool rough = false);
 
 /// Where a point of the body appears, by the homography from its four corners.
 PointPx px_on_body(const std::array<PointMm, 4>& corner_mm, const std::array<PointPx, 4>& corner,
