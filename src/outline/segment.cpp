@@ -215,6 +215,24 @@ std::size_t calm_start(const PolygonMm& points, const std::vector<std::size_t>& 
   return best;
 }
 
+/// All points from the candidate before each cut to the one after it, and the seam.
+std::vector<std::size_t> around(const Search::Pieces& pieces, const std::vector<std::size_t>& cuts,
+                                std::size_t seam, std::size_t n) {
+  std::vector<bool> wanted(n, false);
+  wanted[seam] = true;
+  for (const auto& piece : pieces) {
+    const auto at = std::find(cuts.begin(), cuts.end(), piece.first) - cuts.begin();
+    const std::size_t m = cuts.size(), k = static_cast<std::size_t>(at);
+    const std::size_t from = cuts[(k + m - 1) % m], to = cuts[(k + 1) % m];
+    for (std::size_t i = from; i != to; i = (i + 1) % n) wanted[i] = true;
+  }
+  std::vector<std::size_t> result;
+  for (std::size_t i = 0; i < n; ++i) {
+    if (wanted[i]) result.push_back(i);
+  }
+  return result;
+}
+
 }  // namespace
 
 Link fit_alone(const Samples& samples, PieceKind kind, std::size_t first, std::size_t count) {
@@ -265,8 +283,14 @@ Chain segment(const Samples& samples) {
   const std::size_t n = samples.points.size();
   const std::vector<std::size_t> cuts = candidates(samples.points);
   if (n < 12 || cuts.size() < 4) return chain;
-  const Search search(samples, cuts, calm_start(samples.points, cuts));
-  const auto pieces = search.solve();
+  const std::size_t start = calm_start(samples.points, cuts);
+  const Search::Pieces coarse = Search(samples, cuts, start).solve();
+  if (coarse.size() < 2) return chain;
+  // Once more with every point near a cut as a candidate: a cut that sits a few points off splits a
+  // tight corner in two when the noise is low.
+  const std::vector<std::size_t> fine = around(coarse, cuts, cuts[start], n);
+  const auto seam = std::find(fine.begin(), fine.end(), cuts[start]) - fine.begin();
+  const Search::Pieces pieces = Search(samples, fine, static_cast<std::size_t>(seam)).solve();
   if (pieces.size() < 2) return chain;
   for (std::size_t k = 0; k < pieces.size(); ++k) {
     const std::size_t next = pieces[(k + 1) % pieces.size()].first;
