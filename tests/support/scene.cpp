@@ -238,6 +238,8 @@ Scene random_scene(std::uint64_t seed, const Wish& wish) {
   Scene scene;
   scene.seed = dice.bits();
   scene.family = wish.family.value_or(static_cast<Family>(dice.below(4)));
+  const bool page = wish.cards == CardKind::sheet_a4 || wish.cards == CardKind::sheet_letter;
+  if (page && !wish.family && scene.family == Family::vent) scene.family = Family::slider;
   scene.vertices = random_vertices(scene.family, dice);
   const PaneShape shape(scene.vertices);
   const Extent e = extent_of(shape.polygon(0, 0.1));

@@ -1,0 +1,50 @@
+#!/usr/bin/env bash
+# From a fresh clone on Debian 12 to measured panes: installs what is missing, builds, measures the
+# sample photos and leaves the results in samples/out.
+set -euo pipefail
+cd "$(dirname "$0")/.."
+out=samples/out
+panecard=build/release/panecard
+samples/install.sh run
+
+mkdir -p build "$out"
+echo "Building panecard (log: build/release.log) ..."
+{ cmake --preset release && cmake --build --preset release -j "$(nproc)"; } >build/release.log 2>&1 || {
+  tail -n 30 build/release.log >&2
+  echo "The build failed; the whole log is build/release.log" >&2
+  exit 1
+}
+
+not_measured=0
+measure() { # case, boundary, further options
+  local case=$1 boundary=$2
+  shift 2
+  mkdir -p "$out/$case"
+  local to=$out/$case/$boundary
+  printf '\n%s, %s\n' "$case" "$boundary"
+  "$panecard" measure "samples/$case/photo.jpg" --boundary "$boundary" "$@" --json "$to.json" \
+    --svg "$to.svg" --dxf "$to.dxf" --overlay "$to-overlay.jpg" --drawing "$to-drawing.pdf" ||
+    not_measured=$((not_measured + 1))
+}
+
+rm -rf "${out:?}"/*
+mkdir -p "$out/cards"
+"$panecard" card --page sheet --paper a4 --out "$out/cards/sheet-a4.pdf"
+"$panecard" card --page sheet --paper letter --out "$out/cards/sheet-letter.pdf"
+"$panecard" card --page cards --paper a4 --out "$out/cards/cards-a4.pdf"
+
+measure door-front-four-cards glass
+measure door-rear-sheet glass
+measure quarter-daylight-cards glass
+measure quarter-daylight-cards dots
+measure rear-fixed-blue-card glass --plain id1
+measure rear-fixed-blue-card solid --plain id1
+measure slider-inside-sheet glass
+measure vent-small-card glass
+
+printf '\nIn %s:\n' "$out"
+(cd "$out" && find . -type f | sort | sed 's|^\./|  |')
+if ((not_measured)); then
+  echo "$not_measured of the photos could not be measured; the reasons stand above." >&2
+  exit 1
+fi
