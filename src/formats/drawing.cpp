@@ -214,48 +214,58 @@ void draw_box(Drawing& d) {
   d.sheet.end_group();
 }
 
-// Where the edges beside a rounded corner would meet; the joint where there is no rounding.
-std::vector<PointMm> corner_points(const Outline& o) {
-  std::vector<PointMm> out;
-  const std::size_t n = o.pieces.size();
-  for (std::size_t i = 0; i < n; ++i) {
-    const Piece& p = o.pieces[i];
-    if (!p.corner) {
-      if (!o.pieces[(i + 1) % n].corner) out.push_back(p.end);
-      continue;
+// The rounding between two edges, or the one point where they meet at an angle.
+std::vector<PolygonMm> corners_of(const Outline& o) {
+  constexpr double kLeastKink = 10 / kDegrees;
+  std::vector<PolygonMm> out;
+  const std::size_t n = o.points.size();
+  for (std::size_t k = 0; k < o.pieces.size() && n > 0; ++k) {
+    const Piece& p = o.pieces[k];
+    const std::size_t last = p.last % n;
+    if (p.corner) {
+      out.push_back({p.start});
+      for (std::size_t i = p.first % n; i != last; i = (i + 1) % n) {
+        out.back().push_back(o.points[i]);
+      }
+      out.back().push_back(p.end);
+    } else if (!o.pieces[(k + 1) % o.pieces.size()].corner) {
+      const PointMm in = o.points[last] - o.points[(last + n - 1) % n];
+      const PointMm after = o.points[(last + 1) % n] - o.points[last];
+      if (std::abs(std::atan2(cross(in, after), dot(in, after))) > kLeastKink) {
+        out.push_back({p.end});
+      }
     }
-    const PointMm arm = p.start - p.centre;
-    const double half = p.sweep_rad / 2;
-    const double c = std::cos(half);
-    const double s = std::sin(half);
-    const PointMm middle{c * arm.x - s * arm.y, s * arm.x + c * arm.y};
-    out.push_back(c > 0.1 ? p.centre + 1 / c * middle : 0.5 * (p.start + p.end));
   }
   return out;
 }
 
+// A diagonal is the longest that a tape reads from one rounding to the opposite one.
+std::pair<PointMm, PointMm> farthest(const PolygonMm& from, const PolygonMm& to) {
+  std::pair<PointMm, PointMm> best{from.front(), to.front()};
+  for (const PointMm a : from) {
+    for (const PointMm b : to) {
+      if (distance(a, b) > distance(best.first, best.second)) best = {a, b};
+    }
+  }
+  return best;
+}
+
 void draw_diagonals(Drawing& d) {
   const Outline& o = d.m.outline;
-  const std::vector<PointMm> corners = corner_points(o);
+  const std::vector<PolygonMm> corners = corners_of(o);
   if (o.diagonals_mm.size() != 2 || corners.size() != 4) return;
-  std::array<double, 2> drawn = {distance(corners[0], corners[2]),
-                                 distance(corners[1], corners[3])};
-  const double straight =
-      std::abs(drawn[0] - o.diagonals_mm[0].value) + std::abs(drawn[1] - o.diagonals_mm[1].value);
-  const double swapped =
-      std::abs(drawn[0] - o.diagonals_mm[1].value) + std::abs(drawn[1] - o.diagonals_mm[0].value);
   d.sheet.begin_group("diagonals");
   std::array<std::pair<PagePoint, PagePoint>, 2> ends;
   Path lines;
   for (std::size_t i = 0; i < 2; ++i) {
-    ends[i] = {d.place(corners[i]), d.place(corners[i + 2])};
+    const auto [a, b] = farthest(corners[i], corners[i + 2]);
+    ends[i] = {d.place(a), d.place(b)};
     lines.move(ends[i].first).line(ends[i].second);
     d.field.add_line(ends[i].first, ends[i].second, kCrossQuiet);
   }
   d.sheet.stroke(lines, {style::kRule, 0.18, {3, 1, 0.5, 1}});
   for (std::size_t i = 0; i < 2; ++i) {
-    const std::size_t k = straight <= swapped ? i : 1 - i;
-    const std::string words = say_length(o.diagonals_mm[k], d.units).both();
+    const std::string words = say_length(o.diagonals_mm[i], d.units).both();
     const auto [a, b] = ends[i];
     Label label = size_of(d, "", words, kLabelSize);
     label.turn_deg = upright_deg(std::atan2(b.y - a.y, b.x - a.x) * kDegrees);

@@ -150,7 +150,8 @@ Measurement slider() {
     pieces[i].angle_deg.value = 90;
   }
   Measurement m = finish(pieces, 0);
-  const double diagonal = std::hypot(w, h);
+  // Between the centres of opposite roundings, and a radius at each end.
+  const double diagonal = std::hypot(w - 2 * r, h - 2 * r) + 2 * r;
   m.outline.diagonals_mm = {{diagonal, 0.7}, {diagonal, 0.8}};
   return m;
 }
@@ -171,7 +172,7 @@ Measurement door() {
   }
   Measurement m = finish(pieces, 0.12);
   Outline& o = m.outline;
-  o.diagonals_mm = {{1010.4, 0.9}, {742.9, 0.8}};
+  o.diagonals_mm = {{742.9, 0.8}, {1010.4, 0.9}};
   for (std::size_t i = 48 * 4 + 10; i < 48 * 4 + 30; ++i) o.seen[i] = false;
   for (std::size_t i = 20; i < 27; ++i) o.seen[i] = false;
   o.seen_fraction = 0.91;
