@@ -89,13 +89,17 @@ std::array<PointPx, 4> corners_in_photo(const Quad& quad, double scale) {
 /// The quads that might be such a rectangle within the precision of the reduced copy.
 std::vector<std::array<PointPx, 4>> plausible(const std::vector<Quad>& quads, double scale,
                                               const PlainSize& size, const photo::Lens& lens) {
+  std::vector<char> passed(quads.size(), 0);
+  cv::parallel_for_(cv::Range(0, static_cast<int>(quads.size())), [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      const ShapeFit fit = fit_rectangle(corners_in_photo(quads[i], scale), 1.5 * scale,
+                                         kBloomSigma_px, size, lens, true);
+      passed[i] = fit.chi2 <= kMaxShapeChi2 && fit.tilt_deg <= kMaxTilt_deg + 10;
+    }
+  });
   std::vector<std::array<PointPx, 4>> out;
-  for (const Quad& quad : quads) {
-    const auto corner = corners_in_photo(quad, scale);
-    const ShapeFit fit = fit_rectangle(corner, 1.5 * scale, kBloomSigma_px, size, lens, true);
-    if (fit.chi2 > kMaxShapeChi2 || fit.tilt_deg > kMaxTilt_deg + 10) continue;
-    out.push_back(corner);
-    if (out.size() == kMaxTraced) break;
+  for (std::size_t i = 0; i < quads.size() && out.size() < kMaxTraced; ++i) {
+    if (passed[i]) out.push_back(corners_in_photo(quads[i], scale));
   }
   return out;
 }
@@ -111,9 +115,12 @@ bool examine(const cv::Mat& bgr, const std::array<PointPx, 4>& corner, double sc
   if (candidate.shape.chi2 > kMaxShapeChi2 || candidate.shape.tilt_deg > kMaxTilt_deg) return false;
   if (!measure_radius(bgr, size, candidate)) return false;
   const double part = size.corner_radius_mm > 0 ? kSigmaRadius_mm : 0.3;
+  // Where a rounded corner could not be told from a sharp one, nothing speaks for a card.
+  const bool told = size.corner_radius_mm == 0 ||
+                    size.corner_radius_mm > 3 * std::hypot(part, candidate.radius_sigma_mm);
   const double z =
       (candidate.radius_mm - size.corner_radius_mm) / std::hypot(part, candidate.radius_sigma_mm);
-  if (std::abs(z) > 4) return false;
+  if (!told || std::abs(z) > 4) return false;
   candidate.doubt = candidate.shape.chi2 + z * z + 20 * (1 - coverage_of(candidate.body));
   return true;
 }

@@ -241,6 +241,7 @@ void gather(const cv::Mat& bgr, Body& body, double skip, double reach) {
     const int n = std::clamp(static_cast<int>((t1 - t0) / 8), 6, 200);
     std::vector<Window>& windows = body.window[e];
     windows.assign(static_cast<std::size_t>(n), {});
+    for (Window& w : windows) w.pixel.reserve(static_cast<std::size_t>(24 * reach));
     for (int i = 0; i < n; ++i) windows[i].t_mid = t0 + (i + 0.5) * (t1 - t0) / n;
     visit_band(bgr, edge, t0, t1, reach, [&](int x, int y, double t, double u) {
       const int i = std::min(n - 1, static_cast<int>((t - t0) / (t1 - t0) * n));

@@ -15,7 +15,7 @@ struct Quad {
 };
 
 struct QuadLimits {
-  double min_side_px = 18;
+  double min_side_px = 24;
   double min_side_ratio = 1, max_side_ratio = 2;  ///< mean of the long sides over the short ones
   double corner_share = 0.06;  ///< of the short side, at each end: rounded, so not counted as side
 };

@@ -99,23 +99,25 @@ class Chainer {
  private:
   static Eigen::Vector2d centre(int x, int y) { return {x + 0.5, y + 0.5}; }
 
-  bool alike(int x0, int y0, int x1, int y1) const {  // directions within 30 deg
-    const cv::Vec2s p = field_.vector(y0, x0), q = field_.vector(y1, x1);
-    const double along = p[0] * double{1} * q[0] + p[1] * double{1} * q[1];
-    return along > 0.866 * field_.magnitude(y0, x0) * field_.magnitude(y1, x1);
+  /// Edge direction; its sign means nothing, since the channel that changes most, and what lies
+  /// beside a card, may change along its edge.
+  Eigen::Vector2d tangent(int x, int y) const {
+    const cv::Vec2s g = field_.vector(y, x);
+    return Eigen::Vector2d(-g[1], g[0]) / std::max<double>(1, field_.magnitude(y, x));
   }
 
   /// Walks the ridge one way along its tangent; returns the last pixel that fits the line.
   Eigen::Vector2d follow(int x, int y, int way, ChainLine& line) {
+    Eigen::Vector2d ahead = way * tangent(x, y);
     for (;;) {
-      const cv::Vec2s g = field_.vector(y, x);
       int best_x = -1, best_y = -1, best = 0;
       for (int dy = -1; dy <= 1; ++dy) {
         for (int dx = -1; dx <= 1; ++dx) {
-          if (way * (-g[1] * dx + g[0] * dy) <= 0) continue;  // not ahead
           const int nx = x + dx, ny = y + dy;
+          if (ahead.x() * dx + ahead.y() * dy <= 0) continue;
           if (nx < 1 || ny < 1 || nx + 1 >= open_.cols || ny + 1 >= open_.rows) continue;
-          if (!open_(ny, nx) || field_.magnitude(ny, nx) <= best || !alike(x, y, nx, ny)) continue;
+          if (!open_(ny, nx) || field_.magnitude(ny, nx) <= best) continue;
+          if (std::abs(ahead.dot(tangent(nx, ny))) < 0.866) continue;  // turns by over 30 deg
           best = field_.magnitude(ny, nx);
           best_x = nx;
           best_y = ny;
@@ -128,6 +130,8 @@ class Chainer {
       open_(best_y, best_x) = 0;
       x = best_x;
       y = best_y;
+      const Eigen::Vector2d here = tangent(x, y);
+      ahead = ahead.dot(here) < 0 ? Eigen::Vector2d(-here) : here;
     }
   }
 
