@@ -427,7 +427,9 @@ Result<Outline> fit(const Contour& contour) {
   }
   start_lower_left(chain);
   const double noise_scale = rougher * std::sqrt(std::max(1.0, chain.chi2 / freedom));
-  return outline_of(contour, chain, unknown_modes(contour, chain, samples, noise_scale));
+  const Eigen::MatrixXd unknowns = unknown_modes(contour, chain, samples, noise_scale);
+  if (unknowns.rows() == 0) return free_outline(contour, perimeter, observation);
+  return outline_of(contour, chain, unknowns);
 }
 
 }  // namespace panecard::outline
