@@ -1,1 +1,35 @@
-#include "base/base.h"
+#include "app/app.h"
+
+namespace panecard::app {
+
+int exit_status(Code code) {
+  constexpr int kWrongInput = 2, kNotMeasurable = 3;
+  switch (code) {
+    case Code::bad_usage:
+    case Code::unreadable_file:
+    case Code::too_large:
+    case Code::unwritable_file:
+      return kWrongInput;
+    case Code::card_not_found:
+    case Code::card_cut_off:
+    case Code::cards_disagree:
+    case Code::too_blurred:
+    case Code::plane_too_uncertain:
+    case Code::boundary_not_seen:
+    case Code::degenerate_shape:
+    case Code::poses_too_alike:
+    case Code::too_few_photos:
+      return kNotMeasurable;
+  }
+  return kNotMeasurable;
+}
+
+std::string one_line(std::string text) {
+  for (char& c : text) {
+    if (static_cast<unsigned char>(c) < ' ' || c == '\x7f') c = ' ';
+  }
+  while (!text.empty() && text.back() == ' ') text.pop_back();
+  return text;
+}
+
+}  // namespace panecard::app

@@ -1,0 +1,53 @@
+// The commands behind `panecard`: options into calls of the rooms, results into files and text.
+// Only here anything is printed, and only main() exits.
+#pragma once
+
+#include <functional>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "base/base.h"
+
+namespace CLI {
+class App;
+}
+
+namespace panecard::app {
+
+/// What a command ends with: nothing, or why it failed.
+using Outcome = std::optional<Error>;
+
+/// Each adds one subcommand that leaves its outcome in `outcome` when it was asked for.
+void add_measure(CLI::App& root, Outcome& outcome);
+void add_card(CLI::App& root, Outcome& outcome);
+void add_lens(CLI::App& root, Outcome& outcome);
+
+/// 2: the command or a file is wrong. 3: the photo cannot be measured.
+int exit_status(Code code);
+
+/// Control characters and line ends as blanks: names and library texts may hold anything.
+std::string one_line(std::string text);
+
+/// Files of one command: all are written or none is.
+class Outputs {
+ public:
+  /// Plans a file. @retval unwritable_file when it is clear already that it can't be written.
+  /// @param input  a file that must not be overwritten; may be empty.
+  Outcome plan(const std::string& path, const std::string& input);
+  /// What a planned file shall hold.
+  void set(const std::string& path, std::string bytes);
+  /// Writes all aside, then `stdout_text`, then puts all in place.
+  Outcome write(const std::string& stdout_text);
+
+ private:
+  struct File {
+    std::string path, bytes;
+  };
+  std::vector<File> files_;
+};
+
+/// The lower-case ending of a file's name that chooses its format: ".pdf".
+std::string ending(const std::string& path);
+
+}  // namespace panecard::app

@@ -1,0 +1,114 @@
+#include <unistd.h>
+
+#include <algorithm>
+#include <cctype>
+#include <cstdio>
+#include <filesystem>
+
+#include "app/app.h"
+
+namespace panecard::app {
+namespace {
+
+namespace fs = std::filesystem;
+
+Error unwritable(const std::string& path, const std::string& why) {
+  return {Code::unwritable_file, "cannot write '" + path + "': " + why};
+}
+
+/// Removes what was written aside, unless it has been put in place.
+class Asides {
+ public:
+  Asides() = default;
+  Asides(const Asides&) = delete;
+  Asides& operator=(const Asides&) = delete;
+  ~Asides() {
+    std::error_code ignored;
+    for (const fs::path& path : paths_) fs::remove(path, ignored);
+  }
+  void add(const fs::path& path) { paths_.push_back(path); }
+  void keep() { paths_.clear(); }
+
+ private:
+  std::vector<fs::path> paths_;
+};
+
+/// A pipe or device is written straight through: it can be neither renamed nor taken back.
+bool replaceable(const std::string& path) {
+  std::error_code ignored;
+  const fs::file_status status = fs::status(path, ignored);
+  return !fs::exists(status) || fs::is_regular_file(status);
+}
+
+Outcome print(const std::string& text) {
+  if (std::fwrite(text.data(), 1, text.size(), stdout) == text.size() && std::fflush(stdout) == 0) {
+    return std::nullopt;
+  }
+  return unwritable("standard output", "it is closed or full");
+}
+
+}  // namespace
+
+std::string ending(const std::string& path) {
+  std::string text = fs::path(path).extension().string();
+  for (char& c : text) c = static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
+  return text;
+}
+
+Outcome Outputs::plan(const std::string& path, const std::string& input) {
+  std::error_code ignored;
+  const fs::path folder = fs::absolute(path, ignored).parent_path();
+  if (fs::is_directory(path, ignored)) return unwritable(path, "it is a folder; name a file in it");
+  if (!fs::is_directory(folder, ignored)) {
+    return unwritable(path, "there is no folder '" + folder.string() + "'; make it first");
+  }
+  if (replaceable(path) && ::access(folder.c_str(), W_OK) != 0) {
+    return unwritable(path, "its folder may not be written to; choose another");
+  }
+  if (!input.empty() && fs::equivalent(path, input, ignored)) {
+    return Error{Code::bad_usage,
+                 "'" + path + "' is the photo itself; give the result another name"};
+  }
+  const auto same = [&](const File& file) {
+    std::error_code none;
+    return fs::weakly_canonical(file.path, none) == fs::weakly_canonical(path, none);
+  };
+  if (std::any_of(files_.begin(), files_.end(), same)) {
+    return Error{Code::bad_usage, "'" + path + "' is named for two results; give each its own"};
+  }
+  files_.push_back({path, {}});
+  return std::nullopt;
+}
+
+void Outputs::set(const std::string& path, std::string bytes) {
+  for (File& file : files_) {
+    if (file.path == path) file.bytes = std::move(bytes);
+  }
+}
+
+Outcome Outputs::write(const std::string& stdout_text) {
+  const std::string suffix = ".unfinished" + std::to_string(::getpid());
+  Asides asides;
+  for (const File& file : files_) {
+    if (!replaceable(file.path)) continue;
+    asides.add(file.path + suffix);
+    const auto written = write_file(file.path + suffix, file.bytes);
+    if (!written.ok()) return written.error();
+  }
+  if (auto failed = print(stdout_text)) return failed;
+  for (const File& file : files_) {
+    if (!replaceable(file.path)) {
+      const auto written = write_file(file.path, file.bytes);
+      if (!written.ok()) return written.error();
+      continue;
+    }
+    std::error_code trouble;
+    fs::rename(file.path + suffix, file.path, trouble);
+    if (trouble) return unwritable(file.path, trouble.message());
+    asides.add(file.path);
+  }
+  asides.keep();
+  return std::nullopt;
+}
+
+}  // namespace panecard::app

@@ -1,0 +1,241 @@
+// Runs the built program: what a script sees is the exit status, the files and standard error.
+#include <doctest/doctest.h>
+#include <fcntl.h>
+#include <sys/wait.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <opencv2/imgcodecs.hpp>
+#include <opencv2/imgproc.hpp>
+#include <string>
+#include <vector>
+
+#include "support/folder.h"
+#include "support/render.h"
+
+using panecard::support::bytes_of;
+using panecard::support::Folder;
+namespace support = panecard::support;
+
+namespace {
+
+struct Run {
+  int status = -1;
+  std::string out, err;
+};
+
+/// In an environment without the profiles of whoever runs the tests.
+Run panecard_with(std::vector<std::string> arguments) {
+  const Folder log;
+  const std::string out = log / "out", err = log / "err";
+  arguments.insert(arguments.begin(), PANECARD_PROGRAM);
+  std::vector<char*> argv;
+  for (std::string& argument : arguments) argv.push_back(argument.data());
+  argv.push_back(nullptr);
+  const pid_t child = ::fork();
+  REQUIRE(child >= 0);
+  if (child == 0) {
+    ::setenv("XDG_DATA_HOME", log.path().c_str(), 1);
+    ::alarm(300);  // a hang is a failure, not a stuck build
+    ::dup2(::open(out.c_str(), O_CREAT | O_WRONLY, 0600), STDOUT_FILENO);
+    ::dup2(::open(err.c_str(), O_CREAT | O_WRONLY, 0600), STDERR_FILENO);
+    ::execv(PANECARD_PROGRAM, argv.data());
+    ::_exit(127);
+  }
+  int state = 0;
+  ::waitpid(child, &state, 0);
+  return {WIFEXITED(state) ? WEXITSTATUS(state) : -1, bytes_of(out), bytes_of(err)};
+}
+
+void check_fails(const Run& run, int status) {
+  CAPTURE(run.err);
+  CHECK(run.status == status);
+  CHECK(run.out.empty());
+  CHECK(run.err.starts_with("panecard: "));
+  CHECK(std::count(run.err.begin(), run.err.end(), '\n') == 1);
+  CHECK(run.err.ends_with('\n'));
+}
+
+/// Grey with a little noise.
+std::string photo_without_card(const Folder& folder) {
+  cv::Mat picture(480, 640, CV_8UC3);
+  cv::RNG random(3);
+  random.fill(picture, cv::RNG::NORMAL, 120, 4);
+  cv::imwrite(folder / "grey.png", picture);
+  return folder / "grey.png";
+}
+
+support::Scene scene_with_sheet() {
+  support::Wish wish;
+  wish.width_px = 2016;
+  wish.family = support::Family::quarter;
+  wish.cards = support::CardKind::sheet_a4;
+  wish.max_tilt_deg = 10;
+  return support::random_scene(5, wish);
+}
+
+/// A good photo, rendered once.
+const cv::Mat& good_picture() {
+  static const cv::Mat picture = support::render(scene_with_sheet()).bgr;
+  return picture;
+}
+
+std::string good_photo(const Folder& folder) {
+  cv::imwrite(folder / "pane.jpg", good_picture(), {cv::IMWRITE_JPEG_QUALITY, 95});
+  return folder / "pane.jpg";
+}
+
+/// The same photo, cut through the middle of its sheet.
+std::string photo_with_cut_card(const Folder& folder) {
+  const support::Scene scene = scene_with_sheet();
+  const auto middle = support::project(scene.camera, scene.cards.at(0).centre);
+  const int left = static_cast<int>(middle.x);
+  const cv::Mat& whole = good_picture();
+  REQUIRE(left > 0);
+  REQUIRE(left < whole.cols);
+  cv::imwrite(folder / "cut.png", whole.colRange(left, whole.cols));
+  return folder / "cut.png";
+}
+
+}  // namespace
+
+TEST_CASE("wrong usage ends with status 2 and one line, and writes nothing") {
+  const Folder folder;
+  const std::string photo = photo_without_card(folder);
+  const std::string text = folder.write("wrong.json", "{\"format\": 1}");
+  const std::size_t before = folder.entries();
+  const std::vector<std::vector<std::string>> rows = {
+      {},
+      {"mesure"},
+      {"measure"},
+      {"measure", photo, "--boundary", "rubber"},
+      {"measure", photo, "--near", "here"},
+      {"measure", photo, "--near", "10"},
+      {"measure", photo, "--near", "10,20,30"},
+      {"measure", photo, "--near", "10,nan"},
+      {"measure", photo, "--near", ""},
+      {"measure", photo, "--near", "10,20 700,20"},  // outside the photo
+      {"measure", photo, "--plain", "napkin"},
+      {"measure", photo, "--plain", "0x0"},
+      {"measure", photo, "--lens", folder / "missing.json"},
+      {"measure", photo, "--lens", text},
+      {"measure", photo, "--overlay", folder / "a.gif"},
+      {"measure", photo, "--drawing", folder / "a.dwg"},
+      {"measure", photo, "--json", folder / "a", "--svg", folder / "a"},
+      {"measure", photo, "--svg", photo},  // would overwrite the photo
+      {"measure", photo, "--colour", "red"},
+      {"measure", photo, "and-another.jpg"},
+      {"card", "--out", folder / "page.png"},
+      {"card", "--page", "poster", "--out", folder / "page.pdf"},
+      {"card", "--first", "40", "--out", folder / "page.pdf"},
+      {"card", "--first", "-1", "--out", folder / "page.pdf"},
+      {"card", "--printed-bar", "10", "--out", folder / "page.pdf"},
+      {"card", "--printed-bar", "nan", "--out", folder / "page.pdf"},
+      {"card"},
+      {"lens", "--out", folder / "lens.json"},
+      {"lens", photo}};
+  for (const auto& row : rows) {
+    CAPTURE(row);
+    check_fails(panecard_with(row), 2);
+    CHECK(folder.entries() == before);
+  }
+}
+
+TEST_CASE("unreadable photos end with status 2 and one line, and write nothing") {
+  const Folder folder;
+  const std::string whole = bytes_of(photo_without_card(folder));
+  const std::vector<std::string> photos = {
+      folder.write("zero.jpg", ""),
+      folder.write("text.jpg", "a shopping list\n"),
+      folder.write("half.png", std::string_view(whole).substr(0, whole.size() / 2)),
+      folder.path().string(),
+      folder / "missing.jpg",
+      folder / "new\nline.jpg",
+      "/dev/zero"};
+  const std::size_t before = folder.entries();
+  for (const std::string& photo : photos) {
+    CAPTURE(photo);
+    check_fails(panecard_with({"measure", photo, "--json", folder / "o.json"}), 2);
+    check_fails(panecard_with({"lens", photo, "--out", folder / "l.json"}), 2);
+    CHECK(folder.entries() == before);
+  }
+}
+
+TEST_CASE("an output that cannot be written ends with status 2 and one line") {
+  const Folder folder;
+  const std::string photo = good_photo(folder);
+  const std::string file = folder.write("file", "");
+  const std::size_t before = folder.entries();
+  for (const std::string& path : {folder / "missing/o.svg", file + "/o.svg", folder.path().string(),
+                                  std::string("/proc/o.svg"), std::string("/dev/full")}) {
+    CAPTURE(path);
+    check_fails(panecard_with({"measure", photo, "--json", folder / "o.json", "--svg", path}), 2);
+    check_fails(panecard_with({"lens", photo, "--out", path}), path == "/dev/full" ? 3 : 2);
+    CHECK(folder.entries() == before);
+  }
+  check_fails(panecard_with({"card", "--out", folder / "missing/page.pdf"}), 2);
+  CHECK(folder.entries() == before);
+}
+
+TEST_CASE("photos that cannot be measured end with status 3 and one line, and write nothing") {
+  const Folder folder;
+  const std::string grey = photo_without_card(folder), cut = photo_with_cut_card(folder);
+  const std::size_t before = folder.entries();
+  for (const std::string& photo : {grey, cut}) {
+    CAPTURE(photo);
+    const Run run =
+        panecard_with({"measure", photo, "--json", folder / "o.json", "--svg", folder / "o.svg"});
+    check_fails(run, 3);
+    CHECK(run.err.find(photo) != std::string::npos);
+    CHECK(folder.entries() == before);
+  }
+  check_fails(panecard_with({"lens", grey, "--out", folder / "l.json"}), 3);
+  CHECK(folder.entries() == before);
+}
+
+TEST_CASE("a good photo ends with status 0, a table, every file asked for and silence") {
+  const Folder folder;
+  const std::string photo = good_photo(folder);
+  const Run run = panecard_with({"measure", photo, "--json", folder / "o.json", "--svg",
+                                 folder / "o.svg", "--dxf", folder / "o.dxf", "--overlay",
+                                 folder / "o.png", "--drawing", folder / "o.pdf", "--inches"});
+  CAPTURE(run.err);
+  CHECK(run.status == 0);
+  CHECK(run.err.empty());
+  CHECK(run.out.find("pane.jpg") != std::string::npos);
+  CHECK(folder.entries() == 6);
+  CHECK(bytes_of(folder / "o.json").find("\"panecard-outline\"") != std::string::npos);
+  CHECK(bytes_of(folder / "o.svg").find("<svg") != std::string::npos);
+  CHECK(bytes_of(folder / "o.dxf").find("OUTLINE") != std::string::npos);
+  CHECK(bytes_of(folder / "o.pdf").starts_with("%PDF"));
+  CHECK(cv::imread(folder / "o.png").cols == 2016);
+
+  const Run json = panecard_with({"measure", photo, "--json", "-"});
+  CHECK(json.status == 0);
+  CHECK(json.err.empty());
+  CHECK(json.out == bytes_of(folder / "o.json"));
+}
+
+TEST_CASE("card writes its page as PDF and as SVG") {
+  const Folder folder;
+  for (const char* name : {"page.pdf", "page.svg"}) {
+    const Run run = panecard_with({"card", "--page", "cards", "--first", "8", "--paper", "letter",
+                                   "--printed-bar", "99.4", "--out", folder / name});
+    CAPTURE(run.err);
+    CHECK(run.status == 0);
+    CHECK(run.err.empty());
+  }
+  CHECK(bytes_of(folder / "page.pdf").starts_with("%PDF"));
+  CHECK(bytes_of(folder / "page.svg").find("<svg") != std::string::npos);
+  CHECK(folder.entries() == 2);
+}
+
+TEST_CASE("help and version go to standard output with status 0") {
+  for (const std::vector<std::string>& row :
+       {std::vector<std::string>{"--help"}, {"--version"}, {"measure", "--help"}}) {
+    const Run run = panecard_with(row);
+    CHECK(run.status == 0);
+    CHECK(run.err.empty());
+    CHECK_FALSE(run.out.empty());
+  }
+}
