@@ -17,7 +17,9 @@ namespace {
 constexpr double kLeastSeen = 0.3;   // of the length
 constexpr double kLongestGap = 0.4;  // of the length: beyond, one side's depth speaks for another
 constexpr double kNearSigma_mm = 5;  // a finger's or a click's accuracy
-constexpr double kPoint_mm = 1;      // spacing of the result
+constexpr double kRounding_mm = 4;   // of a print's corner where the offset has none (a guess)
+constexpr double kCornerSigma_mm = 0.6;
+constexpr double kPoint_mm = 1;          // spacing of the result
 constexpr double kSightFloor_mm = 0.05;  // the glass edge that depths count from is no better
 
 /// Depths of the user's rough points as strip rows per block; NaN where there are none.
@@ -135,6 +137,7 @@ std::vector<Raw> without_folds(std::vector<Raw> raw) {
   if (clear < 2 * kMargin) return {};
   std::rotate(raw.begin(), raw.begin() + static_cast<std::ptrdiff_t>(start), raw.end());
   std::vector<bool> cut(n, false);
+  PolygonMm corners;
   for (std::size_t k = 0; k < n; ++k) {
     if (!raw[k].folded) continue;
     std::size_t end = k;
@@ -147,6 +150,7 @@ std::vector<Raw> without_folds(std::vector<Raw> raw) {
         if (!t) continue;
         met = true;
         raw[i + 1].at = raw[i].at + *t * (raw[i + 1].at - raw[i].at);
+        corners.push_back(raw[i + 1].at);
         for (std::size_t c = first; c <= last; ++c) cut[c] = c > i + 1 && c < j;
       }
     }
@@ -154,7 +158,15 @@ std::vector<Raw> without_folds(std::vector<Raw> raw) {
   }
   std::vector<Raw> kept;
   for (std::size_t k = 0; k < n; ++k) {
-    if (!cut[k]) kept.push_back(raw[k]);
+    if (cut[k]) continue;
+    kept.push_back(raw[k]);
+    for (const PointMm corner : corners) {
+      // Rounded by some millimetres, the print leaves a square corner by 0.4 of that radius.
+      const double part = 1 - distance(corner, raw[k].at) / kRounding_mm;
+      if (part <= 0) continue;
+      kept.back().sigma_mm = std::hypot(kept.back().sigma_mm, part * kCornerSigma_mm);
+      kept.back().seen = false;
+    }
   }
   return kept;
 }
