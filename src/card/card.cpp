@@ -151,6 +151,7 @@ Result<std::vector<Sighting>> find_cards(const photo::Photo& photo, const photo:
     }
     return cards;
   }
+  if (!coded.cut_off.empty() && options.cut_off_too) return std::move(coded.cut_off);
   if (!coded.cut_off.empty()) {
     return Error{Code::card_cut_off,
                  card_name(coded.cut_off.front()) +
@@ -205,12 +206,9 @@ Result<Plane> fit_plane(const std::vector<Sighting>& cards, const photo::Lens& l
   for (std::size_t i = 0; i < cards.size(); ++i) {
     plane.card_pose.emplace_back(fit->value.segment<3>(card_index(i, kX)));
   }
-  const auto curved = check_flatness(problem, cards, flat);
-  if (curved) {
-    plane.findings.push_back(*curved);
-  } else if (auto disagree = check_agreement(problem, cards, flat)) {
-    return *disagree;
-  }
+  const Doubt doubt = check_cards(problem, cards, flat);
+  if (doubt.disagrees) return *doubt.disagrees;
+  if (doubt.curved) plane.findings.push_back(*doubt.curved);
   const PlaneMatrix covariance = fit->covariance.topLeftCorner<kPlaneSize, kPlaneSize>();
   plane.factor = square_root(covariance);
   add_findings(cards, lens, covariance, plane);

@@ -57,6 +57,8 @@ struct Sighting {
 struct FindOptions {
   std::optional<PlainSize>
       plain;  ///< asked for by the user; else ID-1 is tried when no coded card is seen
+  bool cut_off_too =
+      false;  ///< lens calibration: a coded card that leaves the photo serves as well
 };
 
 /// All cards in the photo, most trustworthy first. Never empty.

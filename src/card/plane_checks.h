@@ -12,12 +12,14 @@ namespace panecard::card {
 /// "sheet", "card 3", "plain card": as messages name it.
 std::string card_name(const Sighting& card);
 
-/// Whether a curved pane explains the residuals far better than a flat one.
-std::optional<Finding> check_flatness(const PlaneProblem& problem,
-                                      const std::vector<Sighting>& cards, const Fit& flat);
+struct Doubt {
+  std::optional<Finding>
+      curved;  ///< a curved pane explains the residuals far better than a flat one
+  std::optional<Error>
+      disagrees;  ///< one card contradicts the others: its scale, or that it lies flat
+};
 
-/// Whether one card contradicts the others: its scale, its aspect, or that it lies flat.
-std::optional<Error> check_agreement(const PlaneProblem& problem,
-                                     const std::vector<Sighting>& cards, const Fit& flat);
+/// At most one of them: the one that explains more.
+Doubt check_cards(const PlaneProblem& problem, const std::vector<Sighting>& cards, const Fit& flat);
 
 }  // namespace panecard::card

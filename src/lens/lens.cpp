@@ -1,1 +1,155 @@
 #include "lens/lens.h"
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+
+#include "lens/bundle.h"
+
+namespace panecard::lens {
+
+namespace {
+
+constexpr std::size_t kMinViews = 6, kMinCorners = 12;
+constexpr double kMaxFocalSigma = 0.02;    // relative: beyond, the views hardly differ in tilt
+constexpr double kPoorFocalSigma = 0.002;  // 2 mm of 1000: worth another photo
+constexpr double kDisagreeing = 3;         // times the median photo's residual
+constexpr double kCovered = 0.75;          // of the half diagonal that corners should reach
+
+// Falls of chi-square that happen by chance once in a thousand, for one and two parameters.
+constexpr double kSignificant1 = 10.8, kSignificant2 = 13.8;
+
+double median(std::vector<double> v) {
+  std::nth_element(v.begin(), v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2), v.end());
+  return v[v.size() / 2];
+}
+
+/// Adds parameters while they explain more than chance would: a lens rarely needs all of them, and
+/// one that is not needed makes the edge of the photo uncertain.
+std::optional<Solved> choose_model(const Bundle& from, const std::vector<View>& views) {
+  std::vector<int> free = {photo::kF, photo::kCx, photo::kCy, photo::kK1, photo::kK2};
+  auto best = solve(from, views, free);
+  if (!best) return std::nullopt;
+  struct Step {
+    std::vector<int> more;
+    double significant;
+  };
+  for (const Step& step :
+       {Step{{photo::kP1, photo::kP2}, kSignificant2}, Step{{photo::kK3}, kSignificant1}}) {
+    std::vector<int> wider = free;
+    wider.insert(wider.end(), step.more.begin(), step.more.end());
+    auto trial = solve(best->bundle, views, wider);
+    if (!trial) continue;
+    const double unexplained = std::max(1e-12, trial->cost / trial->freedom);
+    if ((best->cost - trial->cost) / unexplained > step.significant) {
+      best = std::move(trial);
+      free = wider;
+    }
+  }
+  return best;
+}
+
+std::optional<Finding> check_coverage(const std::vector<View>& views, const photo::Lens& lens) {
+  const double half_diagonal = 0.5 * std::hypot(lens.width_px, lens.height_px);
+  std::array<double, 4> reach{};  // per quarter of the photo
+  for (const View& view : views) {
+    for (const card::Corner& corner : view.corners) {
+      const double x = corner.seen.x - 0.5 * lens.width_px,
+                   y = corner.seen.y - 0.5 * lens.height_px;
+      double& r = reach[(x > 0 ? 1U : 0U) + (y > 0 ? 2U : 0U)];
+      r = std::max(r, std::hypot(x, y) / half_diagonal);
+    }
+  }
+  const auto least = std::min_element(reach.begin(), reach.end());
+  if (*least >= kCovered) return std::nullopt;
+  constexpr std::array<const char*, 4> kNames = {"top left", "top right", "bottom left",
+                                                 "bottom right"};
+  return Finding{"edges_not_covered",
+                 "towards the " +
+                     std::string(kNames[static_cast<std::size_t>(least - reach.begin())]) +
+                     " corner the sheet was seen only out to " + to_text(100 * *least, 0) +
+                     " % of the way from the middle: take one more photo with the sheet there"};
+}
+
+}  // namespace
+
+Result<Calibration> calibrate(const std::vector<View>& given, int width_px, int height_px) {
+  Calibration result;
+  std::vector<View> views;
+  std::vector<std::size_t> place;
+  for (std::size_t i = 0; i < given.size(); ++i) {
+    if (given[i].corners.size() < kMinCorners) continue;
+    views.push_back(given[i]);
+    place.push_back(i);
+  }
+  const auto too_few = [&](std::size_t usable) {
+    return Error{Code::too_few_photos,
+                 std::to_string(usable) + " of " + std::to_string(given.size()) +
+                     " photos show enough of the sheet, " + std::to_string(kMinViews) +
+                     " are needed: take more, tilted in different directions"};
+  };
+  if (views.size() < kMinViews) return too_few(views.size());
+  const Error alike{
+      Code::poses_too_alike,
+      "the photos are too much alike to tell the lens from the distance: take some with the sheet "
+      "tilted by about 30 deg to the left, right, top and bottom"};
+
+  const auto first = start(views, width_px, height_px);
+  if (!first) return alike;
+  auto solved = choose_model(*first, views);
+  if (!solved) return alike;
+
+  const double limit = kDisagreeing * median(solved->view_rms_px);
+  std::vector<View> agreeing;
+  std::vector<std::size_t> agreeing_place;
+  for (std::size_t i = 0; i < views.size(); ++i) {
+    if (solved->view_rms_px[i] <= limit) {
+      agreeing.push_back(views[i]);
+      agreeing_place.push_back(place[i]);
+      continue;
+    }
+    result.findings.push_back(
+        {"photo_disagrees", views[i].name + " does not fit the others (" +
+                                to_text(solved->view_rms_px[i], 2) + " px, usual " +
+                                to_text(limit / kDisagreeing, 2) +
+                                " px) and was left out: blurred, zoomed or a bent sheet"});
+  }
+  if (agreeing.size() < kMinViews) return too_few(agreeing.size());
+  if (agreeing.size() < views.size()) {
+    views = std::move(agreeing);
+    place = std::move(agreeing_place);
+    const auto again = start(views, width_px, height_px);
+    solved = again ? choose_model(*again, views) : std::nullopt;
+    if (!solved) return alike;
+  }
+
+  photo::Lens& lens = result.lens;
+  lens.width_px = width_px, lens.height_px = height_px;
+  lens.value = solved->bundle.lens;
+  lens.covariance =
+      solved->covariance * std::max(1.0, solved->cost / std::max(1.0, solved->freedom));
+  lens.calibrated = true;
+  lens.photos = static_cast<int>(views.size());
+  double sum = 0, corners = 0;
+  result.view_rms_px.assign(given.size(), 0);
+  for (std::size_t i = 0; i < views.size(); ++i) {
+    const double n = static_cast<double>(views[i].corners.size());
+    sum += n * solved->view_rms_px[i] * solved->view_rms_px[i];
+    corners += n;
+    result.view_rms_px[place[i]] = solved->view_rms_px[i];
+  }
+  lens.rms_px = std::sqrt(sum / corners);
+
+  const double focal_sigma =
+      std::sqrt(lens.covariance(photo::kF, photo::kF)) / lens.value[photo::kF];
+  if (!(focal_sigma < kMaxFocalSigma)) return alike;
+  if (focal_sigma > kPoorFocalSigma) {
+    result.findings.push_back(
+        {"poses_alike", "the focal length is known to " + to_text(200 * focal_sigma, 2) +
+                            " % only: add photos with the sheet tilted more"});
+  }
+  if (const auto coverage = check_coverage(views, lens)) result.findings.push_back(*coverage);
+  return result;
+}
+
+}  // namespace panecard::lens

@@ -22,7 +22,8 @@ struct Calibration {
   std::vector<Finding> findings;  ///< "poses_alike", "edges_not_covered", "photo_disagrees"
 };
 
-/// Bundle adjustment over all views (Zhang 2000), covariance from the Jacobian scaled by the residuals.
+/// Bundle adjustment over all views (Zhang 2000), covariance from the Jacobian scaled by the
+/// residuals.
 /// @retval too_few_photos   fewer than six usable views
 /// @retval poses_too_alike  the views cannot tell focal length from distance
 Result<Calibration> calibrate(const std::vector<View>& views, int width_px, int height_px);
