@@ -1,0 +1,339 @@
+#include "trace/edge.h"
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+
+namespace panecard::trace {
+namespace {
+
+constexpr double kHalf_mm = 2.6, kStep_mm = 0.1, kRow_mm = 1.0;
+constexpr double kAlong_mm = 1.5;  // averaging along the edge: corners are rounder than this
+
+// Median of the change away from the middle of the strip, over some rows before and after.
+std::vector<float> local_noise(const cv::Mat& size) {
+  constexpr int kAround = 12, kEvery = 4;
+  const int rows = size.rows, columns = size.cols;
+  const int off = static_cast<int>(std::lround(0.9 / kStep_mm)), middle = columns / 2;
+  std::vector<float> out(rows);
+  for (int start = 0; start < rows; start += kEvery) {
+    std::vector<float> sample;
+    for (int k = -kAround; k <= kAround; k += 2) {
+      const auto* row = size.ptr<float>(((start + k) % rows + rows) % rows);
+      for (int j = 2; j + 2 < columns; j += 2) {
+        if (std::abs(j - middle) > off) sample.push_back(row[j]);
+      }
+    }
+    std::nth_element(sample.begin(), sample.begin() + sample.size() / 2, sample.end());
+    const float noise = std::max(sample[sample.size() / 2], 1e-6F);
+    std::fill(out.begin() + start, out.begin() + std::min(start + kEvery, rows), noise);
+  }
+  return out;
+}
+
+// How strongly the picture changes across the curve, and the noise of that figure.
+struct Change {
+  cv::Mat across;            // CV_32FC3, per step
+  cv::Mat size;              // CV_32F
+  std::vector<float> noise;  // per row: the usual change off the edge, in its neighbourhood
+};
+
+Change change_across(const Strip& strip, double blur_mm) {
+  const int wrap = 8, rows = strip.root.rows, columns = strip.root.cols;
+  cv::Mat soft;
+  cv::copyMakeBorder(strip.root, soft, wrap, wrap, 0, 0, cv::BORDER_WRAP);
+  cv::GaussianBlur(soft, soft, {0, 0}, blur_mm / kStep_mm, kAlong_mm / kRow_mm,
+                   cv::BORDER_REPLICATE);
+  Change out{cv::Mat(rows, columns, CV_32FC3, cv::Scalar::all(0)),
+             cv::Mat(rows, columns, CV_32F, cv::Scalar(0))};
+  for (int i = 0; i < rows; ++i) {
+    const auto* from = soft.ptr<cv::Vec3f>(i + wrap);
+    auto* to = out.across.ptr<cv::Vec3f>(i);
+    auto* size = out.size.ptr<float>(i);
+    for (int j = 1; j + 1 < columns; ++j) {
+      to[j] = 0.5F * (from[j + 1] - from[j - 1]);
+      size[j] = std::sqrt(to[j].dot(to[j]));
+    }
+  }
+  out.noise = local_noise(out.size);
+  return out;
+}
+
+// Viterbi round the closed strip: strong edges, near the middle, without jumps.
+std::vector<int> follow(const Change& change, const Strip& strip) {
+  const int rows = strip.root.rows, columns = strip.root.cols, laps = rows + rows / 2;
+  constexpr int kMaxStep = 2;
+  constexpr float kStepCost = 0.15F;
+  cv::Mat back(laps, columns, CV_8S);
+  std::vector<float> from(columns, 0.0F), to(columns);
+  for (int lap = 0; lap < laps; ++lap) {
+    const auto* size = change.size.ptr<float>(lap % rows);
+    const auto* blind = strip.blind.ptr<unsigned char>(lap % rows);
+    auto* to_back = back.ptr<signed char>(lap);
+    for (int j = 0; j < columns; ++j) {
+      float best = from[j];
+      int step = 0;
+      for (int k = -kMaxStep; k <= kMaxStep; ++k) {
+        if (k == 0 || j - k < 0 || j - k >= columns) continue;
+        const float v = from[j - k] - kStepCost * static_cast<float>(std::abs(k));
+        if (v > best) {
+          best = v;
+          step = k;
+        }
+      }
+      const float ratio = size[j] / (2 * change.noise[lap % rows]);
+      // The rough curve is good to about a millimetre: a normal belief of that width.
+      const auto off = static_cast<float>(strip.offset_mm(j));
+      to[j] = best - 0.5F * off * off +
+              (blind[j] != 0 ? 0.0F : std::min(6.0F, std::log1p(ratio * ratio)));
+      to_back[j] = static_cast<signed char>(step);
+    }
+    std::swap(from, to);
+  }
+  int j = static_cast<int>(std::max_element(from.begin(), from.end()) - from.begin());
+  std::vector<int> all(laps), path(rows);
+  for (int lap = laps - 1; lap >= 0; --lap) {
+    all[lap] = j;
+    j -= back.at<signed char>(lap, j);
+  }
+  for (int lap = rows / 4; lap < rows / 4 + rows; ++lap) path[lap % rows] = all[lap];
+  return path;
+}
+
+struct Samples {
+  std::vector<double> offset_mm;
+  std::vector<bool> seen;
+};
+
+// Vertex of the parabola through three samples of the change, taken along the colour direction of
+// the edge itself, so that noise in other directions cannot pull it.
+Samples locate(const Change& change, const Strip& strip, const std::vector<int>& path) {
+  // The median of three noisy channels' length is about 1.5 of their sigma: this is nearly 4 sigma,
+  // and a stretch counts only when most of its rows pass.
+  constexpr float kClear = 2.5F;
+  const int rows = strip.root.rows, columns = strip.root.cols;
+  Samples out{std::vector<double>(rows), std::vector<bool>(rows)};
+  for (int i = 0; i < rows; ++i) {
+    const int j = std::clamp(path[i], 2, columns - 3);
+    const cv::Vec3f u = change.across.at<cv::Vec3f>(i, j);
+    const double a = u.dot(change.across.at<cv::Vec3f>(i, j - 1)), b = u.dot(u),
+                 c = u.dot(change.across.at<cv::Vec3f>(i, j + 1));
+    const double bend = a - 2 * b + c;
+    const double shift = bend < 0 ? std::clamp(0.5 * (a - c) / bend, -1.0, 1.0) : 0;
+    out.offset_mm[i] = strip.offset_mm(j + shift);
+    const bool peak = change.size.at<float>(i, j) >= change.size.at<float>(i, j - 2) &&
+                      change.size.at<float>(i, j) >= change.size.at<float>(i, j + 2);
+    out.seen[i] = peak && strip.blind.at<unsigned char>(i, j) == 0 &&
+                  change.size.at<float>(i, j) > kClear * change.noise[i];
+  }
+  return out;
+}
+
+// A run of rows without an edge shorter than this is as good as seen: the smoothing spans it.
+constexpr int kShortRun = 6;
+
+void settle_seen(std::vector<bool>& seen) {
+  const int n = static_cast<int>(seen.size());
+  // An isolated glimpse within a dark stretch is chance as often as not.
+  std::vector<double> share(n);
+  for (int i = 0; i < n; ++i) {
+    int count = 0;
+    for (int k = -kShortRun; k <= kShortRun; ++k) count += seen[(i + k + n) % n] ? 1 : 0;
+    share[i] = count / (2.0 * kShortRun + 1);
+  }
+  for (int i = 0; i < n; ++i) seen[i] = seen[i] && share[i] > 0.4;
+}
+
+struct Smoothed {
+  double value = 0, spread = 0;  // spread: weighted sd of the residuals
+  double span = 0;               // effective number of rows used
+};
+
+// Robust local quadratic (Cleveland 1979): value at row i from the seen rows within `reach`.
+Smoothed local_fit(const Samples& s, int i, int reach, double scale) {
+  const int n = static_cast<int>(s.offset_mm.size());
+  Eigen::Vector3d beta(s.offset_mm[i], 0, 0);
+  Smoothed out{s.offset_mm[i], 0, 0};
+  for (int round = 0; round < 4; ++round) {
+    Eigen::Matrix3d a = Eigen::Matrix3d::Zero();
+    Eigen::Vector3d b = Eigen::Vector3d::Zero();
+    double sum = 0, sum_r2 = 0, sum_w2 = 0;
+    for (int k = -reach; k <= reach; ++k) {
+      const int row = ((i + k) % n + n) % n;
+      if (!s.seen[row]) continue;
+      const double t = static_cast<double>(k) / reach;
+      double w = std::pow(1 - std::abs(t * t * t) * 0.999, 3);
+      const double r = s.offset_mm[row] - (beta[0] + beta[1] * t + beta[2] * t * t);
+      if (round > 0) {
+        const double z = r / (4 * scale);
+        w *= std::abs(z) < 1 ? (1 - z * z) * (1 - z * z) : 0;
+        sum_r2 += w * r * r;
+      }
+      const Eigen::Vector3d x(1, t, t * t);
+      a += w * x * x.transpose();
+      b += w * x * s.offset_mm[row];
+      sum += w;
+      sum_w2 += w * w;
+    }
+    if (sum < 3.5) return {s.offset_mm[i], scale, 0};
+    a.diagonal().array() += 1e-9 * sum;
+    beta = a.ldlt().solve(b);
+    out = {beta[0], std::sqrt(sum_r2 / sum), sum * sum / std::max(sum_w2, 1e-12)};
+  }
+  return out;
+}
+
+double robust_scale(const Samples& s) {
+  std::vector<double> step;
+  const int n = static_cast<int>(s.offset_mm.size());
+  for (int i = 0; i < n; ++i) {
+    const int j = (i + 6) % n, k = (i + 12) % n;
+    if (s.seen[i] && s.seen[j] && s.seen[k]) {
+      step.push_back(std::abs(s.offset_mm[i] - 2 * s.offset_mm[j] + s.offset_mm[k]));
+    }
+  }
+  if (step.size() < 20) return 0.2;
+  std::nth_element(step.begin(), step.begin() + step.size() / 2, step.end());
+  // Second difference of independent values: variance 6.
+  return std::max(0.02, 1.48 * step[step.size() / 2] / std::sqrt(6.0));
+}
+
+struct Run {
+  int first, length;
+};
+
+std::vector<Run> unseen_runs(const std::vector<bool>& seen) {
+  const int n = static_cast<int>(seen.size());
+  const auto start = std::find(seen.begin(), seen.end(), true);
+  if (start == seen.end()) return {{0, n}};
+  const int s0 = static_cast<int>(start - seen.begin());
+  std::vector<Run> runs;
+  for (int k = 0; k < n; ++k) {
+    const int i = (s0 + k) % n;
+    if (seen[i]) continue;
+    if (!runs.empty() && (runs.back().first + runs.back().length) % n == i && k > 0) {
+      ++runs.back().length;
+    } else {
+      runs.push_back({i, 1});
+    }
+  }
+  return runs;
+}
+
+// Offset of another closed curve from each point of this one, along this one's normals; both run
+// alongside each other, so that only the neighbourhood of the same share of the way is searched.
+std::vector<double> offsets_to(const PolygonMm& curve, const PolygonMm& normals,
+                               const PolygonMm& other) {
+  const int n = static_cast<int>(curve.size()), m = static_cast<int>(other.size());
+  int first = 0;
+  for (int j = 1; j < m; ++j) {
+    if (distance(other[j], curve[0]) < distance(other[first], curve[0])) first = j;
+  }
+  const int reach = std::max(20, m / 20);
+  std::vector<double> out(n, std::nan(""));
+  for (int i = 0; i < n; ++i) {
+    const int middle = first + static_cast<int>(static_cast<double>(i) * m / n);
+    for (int k = -reach; k <= reach; ++k) {
+      const PointMm a = other[((middle + k) % m + m) % m] - curve[i];
+      const PointMm b = other[((middle + k + 1) % m + m) % m] - curve[i];
+      const double ca = cross(normals[i], a), cb = cross(normals[i], b);
+      if ((ca > 0) == (cb > 0)) continue;
+      const double along = dot(normals[i], a + ca / (ca - cb) * (b - a));
+      if (std::isnan(out[i]) || std::abs(along) < std::abs(out[i])) out[i] = along;
+    }
+  }
+  return out;
+}
+
+double mean_width(const std::vector<double>& width, const std::vector<bool>& seen, int row,
+                  int step) {
+  const int n = static_cast<int>(width.size());
+  constexpr int kLook = 12;
+  double sum = 0;
+  int count = 0;
+  for (int k = 0; k < kLook; ++k) {
+    const int i = ((row + step * k) % n + n) % n;
+    if (!seen[i] || std::isnan(width[i])) continue;
+    sum += width[i];
+    ++count;
+  }
+  return count > 0 ? sum / count : std::nan("");
+}
+
+// Across a gap the glass edge keeps its distance from the seal's outer edge.
+void bridge(const Run& run, const Strip& strip, const std::vector<double>& outer_mm, Edge& edge) {
+  const int n = static_cast<int>(edge.points.size());
+  std::vector<double> width(n, std::nan(""));
+  for (int i = 0; i < n; ++i) {
+    if (edge.seen[i])
+      width[i] = outer_mm[i] - dot(strip.normals[i], edge.points[i] - strip.curve[i]);
+  }
+  const double before = mean_width(width, edge.seen, run.first - 1, -1);
+  const double after = mean_width(width, edge.seen, run.first + run.length, 1);
+  if (std::isnan(before) || std::isnan(after)) return;
+  for (int k = 0; k < run.length; ++k) {
+    const int i = (run.first + k) % n;
+    const double t = (k + 1.0) / (run.length + 1.0);
+    // A seal's apparent width changes by some millimetre between one side of a pane and the next;
+    // over a shorter gap by as much less.
+    const double away = 4 * t * (1 - t) * std::min(1.0, run.length * kRow_mm / 200);
+    edge.sigma_mm[i] = std::hypot(0.3, std::hypot(0.7 * away, 0.25 * (after - before)));
+    if (!std::isnan(outer_mm[i])) {
+      edge.points[i] =
+          strip.curve[i] + (outer_mm[i] - (1 - t) * before - t * after) * strip.normals[i];
+    }
+  }
+}
+
+}  // namespace
+
+Edge place_edge(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
+                const Ribbon& ribbon) {
+  PolygonMm curve = resample(smooth_closed(resample(inner_curve(ribbon), 1.0), 3.0), kRow_mm);
+  const PolygonMm outer = resample(smooth_closed(resample(outer_curve(ribbon), 1.0), 4.0), kRow_mm);
+  Edge edge;
+  // The second round starts from a curve good to a tenth of a millimetre and is not led by the
+  // first one's grid.
+  for (int round = 0; round < 2; ++round) {
+    const Strip strip = unwrap(photo, sight, cards, curve, kHalf_mm, kStep_mm);
+    const double px_mm = 1 / sight.px_per_mm(strip.curve.front());
+    const Change change = change_across(strip, std::max(0.2, 0.8 * px_mm));
+    Samples samples = locate(change, strip, follow(change, strip));
+    const std::vector<double> outer_mm = offsets_to(strip.curve, strip.normals, outer);
+    settle_seen(samples.seen);
+    const double scale = robust_scale(samples);
+    const int n = static_cast<int>(strip.curve.size());
+    edge.points.resize(n);
+    edge.sigma_mm.assign(n, 0);
+    edge.seen = samples.seen;
+    for (int i = 0; i < n; ++i) {
+      const Smoothed fit = local_fit(samples, i, 6, scale);
+      edge.points[i] = strip.curve[i] + fit.value * strip.normals[i];
+      // Rows share blurred pixels: about 2 sqrt(pi) sigma of them count as one.
+      const double independent = std::max(1.0, fit.span * kRow_mm / (3.5 * kAlong_mm));
+      edge.sigma_mm[i] =
+          std::max(scale, local_fit(samples, i, 20, scale).spread) / std::sqrt(independent);
+    }
+    edge.normals = strip.normals;
+    for (const Run& run : unseen_runs(edge.seen)) {
+      if (run.length >= n / 2) continue;
+      if (run.length > kShortRun) {
+        bridge(run, strip, outer_mm, edge);
+      } else {
+        for (int k = 0; k < run.length; ++k) edge.seen[(run.first + k) % n] = true;
+      }
+    }
+    if (round == 0) curve = resample(smooth_closed(edge.points, 1.5), kRow_mm);
+  }
+  const int n = static_cast<int>(edge.points.size());
+  const int m = static_cast<int>(ribbon.outer_seen.size());
+  edge.lost.resize(n);
+  for (int i = 0; i < n; ++i) {
+    edge.lost[i] = !edge.seen[i] && !ribbon.outer_seen[static_cast<std::size_t>(i) * m / n];
+  }
+  edge.correlation_mm = 6;
+  return edge;
+}
+
+}  // namespace panecard::trace

@@ -1,0 +1,26 @@
+// The final place of the glass edge: a fraction of a pixel, with what it is worth.
+#pragma once
+
+#include <vector>
+
+#include "geom/geom.h"
+#include "trace/ribbon.h"
+#include "trace/strip.h"
+
+namespace panecard::trace {
+
+struct Edge {
+  PolygonMm points;  ///< counter-clockwise, about 1 mm apart
+  PolygonMm normals;
+  std::vector<double> sigma_mm;  ///< standard uncertainty along the normal: noise of the edge
+  std::vector<bool> seen;        ///< false where there was no edge to be seen and a bridge stands
+  std::vector<bool> lost;        ///< neither the edge nor the seal's outer edge is to be seen
+  double correlation_mm = 6;
+};
+
+/// Places the glass edge near the ribbon's inner side. Where the edge cannot be seen, a bridge
+/// keeps the seal's width between what it is at both ends, measured from the seal's outer edge.
+Edge place_edge(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
+                const Ribbon& ribbon);
+
+}  // namespace panecard::trace

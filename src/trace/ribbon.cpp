@@ -1,0 +1,306 @@
+#include "trace/ribbon.h"
+
+#include <algorithm>
+#include <cmath>
+#include <functional>
+#include <opencv2/imgproc.hpp>
+
+namespace panecard::trace {
+namespace {
+
+// Seals of vehicle panes are 4 to 24 mm wide as seen (common practice).
+constexpr int kMinWidth = 4, kMaxWidth = 24, kWidths = kMaxWidth - kMinWidth + 1;
+constexpr double kRow_mm = 2.0;
+constexpr float kImpossible = -1e6F;
+
+// Weights of the pieces of evidence; each is a log-likelihood ratio of an edge or of its absence,
+// and less than 1 because neighbours that repeat the same news should not count twice.
+constexpr float kEdgeWithinSeal = 0.7F, kEdgeBeyondBody = 1.0F, kEdgeWithinGlass = 0.7F;
+constexpr float kChangeAlongSeal = 1.0F, kChangeAlongBody = 0.5F, kChangeAlongGlass = 0.5F;
+
+// Per row (curve point) and millimetre of offset: how sure it is that the picture changes across
+// the curve here, and along it.
+struct Evidence {
+  cv::Mat across, along;  // CV_32F, rows x whole millimetres
+  double first_mm = 0;    // offset of column 0's middle
+};
+
+cv::Mat log_ratio(const cv::Mat& derivative, float cap) {
+  cv::Mat size(derivative.size(), CV_32F);
+  for (int i = 0; i < derivative.rows; ++i) {
+    const auto* from = derivative.ptr<cv::Vec3f>(i);
+    auto* to = size.ptr<float>(i);
+    for (int j = 0; j < derivative.cols; ++j) {
+      to[j] = std::sqrt(from[j].dot(from[j]));
+    }
+  }
+  const float unit = 2 * std::max(sampled_median(size), 1e-6F);
+  for (int i = 0; i < size.rows; ++i) {
+    auto* to = size.ptr<float>(i);
+    for (int j = 0; j < size.cols; ++j) {
+      to[j] = std::min(cap, std::log1p(to[j] * to[j] / (unit * unit)));
+    }
+  }
+  return size;
+}
+
+cv::Mat blurred(const cv::Mat& root, double sigma_rows, double sigma_columns) {
+  const int wrap = static_cast<int>(std::ceil(4 * sigma_rows));
+  cv::Mat out;
+  cv::copyMakeBorder(root, out, wrap, wrap, 0, 0, cv::BORDER_WRAP);
+  cv::GaussianBlur(out, out, {0, 0}, sigma_columns, sigma_rows, cv::BORDER_REPLICATE);
+  return out.rowRange(wrap, wrap + root.rows).clone();
+}
+
+Evidence evidence(const Strip& strip, double sigma_mm, float cap) {
+  const int rows = strip.root.rows, columns = strip.root.cols;
+  const cv::Mat sharp = blurred(strip.root, 1.5, sigma_mm / strip.step_mm);
+  cv::Mat across(rows, columns, CV_32FC3, cv::Scalar::all(0));
+  for (int i = 0; i < rows; ++i) {
+    const auto* from = sharp.ptr<cv::Vec3f>(i);
+    auto* to = across.ptr<cv::Vec3f>(i);
+    for (int j = 1; j + 1 < columns; ++j) to[j] = from[j + 1] - from[j - 1];
+  }
+  const cv::Mat soft = blurred(strip.root, 1.0, 1.0 / strip.step_mm);
+  cv::Mat along(rows, columns, CV_32FC3);
+  constexpr int kApart = 2;
+  for (int i = 0; i < rows; ++i) {
+    const auto* before = soft.ptr<cv::Vec3f>((i + rows - kApart) % rows);
+    const auto* after = soft.ptr<cv::Vec3f>((i + kApart) % rows);
+    auto* to = along.ptr<cv::Vec3f>(i);
+    for (int j = 0; j < columns; ++j) to[j] = after[j] - before[j];
+  }
+  const cv::Mat edge = log_ratio(across, cap), change = log_ratio(along, 4);
+
+  const int per_mm = static_cast<int>(std::lround(1 / strip.step_mm));
+  const int cells = columns / per_mm;
+  Evidence out{cv::Mat(rows, cells, CV_32F), cv::Mat(rows, cells, CV_32F),
+               strip.first_mm + 0.5 - strip.step_mm / 2};
+  for (int i = 0; i < rows; ++i) {
+    for (int c = 0; c < cells; ++c) {
+      float most = 0, sum = 0;
+      for (int k = 0; k < per_mm; ++k) {
+        most = std::max(most, edge.at<float>(i, c * per_mm + k));
+        sum += change.at<float>(i, c * per_mm + k);
+      }
+      // A card's own edges say nothing of the pane.
+      const bool blind = strip.blind.at<unsigned char>(i, c * per_mm) != 0;
+      out.across.at<float>(i, c) = blind ? 0 : most;
+      out.along.at<float>(i, c) = blind ? 0 : sum / static_cast<float>(per_mm);
+    }
+  }
+  return out;
+}
+
+// What is believed of offset and width before this strip is looked at.
+struct Belief {
+  double outer_from_mm = -1e9, outer_to_mm = 1e9;  // of the seal's outer edge
+  double width_mm = 0;                             // 0: anything
+  double inner_within_mm = 1e9;                    // of the reference curve
+  std::vector<double> near_mm;                     // per row: where the user pointed, or NaN
+};
+
+// Evidence for every pair (glass edge, seal width) of one row, as [cell * kWidths + width].
+void row_evidence(const Evidence& e, const Belief& belief, int row, std::vector<float>& out) {
+  const int cells = e.across.cols;
+  const auto* edge = e.across.ptr<float>(row);
+  const auto* change = e.along.ptr<float>(row);
+  std::vector<float> sum(cells + 1, 0.0F);
+  for (int c = 0; c < cells; ++c) sum[c + 1] = sum[c] + change[c];
+  const auto mean = [&](int a, int b) { return (sum[b] - sum[a]) / static_cast<float>(b - a); };
+  std::fill(out.begin(), out.end(), kImpossible);
+  for (int b = 6; b + kMinWidth + 9 < cells; ++b) {
+    float within_glass = 0;
+    for (int c = b - 6; c <= b - 2; ++c) within_glass = std::max(within_glass, edge[c]);
+    const double inner_mm = e.first_mm + b;
+    float base = edge[b] - kEdgeWithinGlass * within_glass + kChangeAlongGlass * mean(b - 6, b - 1);
+    if (std::abs(inner_mm) > belief.inner_within_mm) base -= 4;
+    if (!belief.near_mm.empty() && !std::isnan(belief.near_mm[row])) {
+      const double off = std::abs(inner_mm - belief.near_mm[row]);
+      base -= static_cast<float>(2 * std::clamp(off - 3, 0.0, 5.0));
+    }
+    float within_seal = 0;
+    for (int c = b + 2; c < b + kMinWidth - 1; ++c) within_seal = std::max(within_seal, edge[c]);
+    for (int w = kMinWidth; w <= kMaxWidth && b + w + 9 < cells; ++w) {
+      const int a = b + w;
+      if (w > kMinWidth) within_seal = std::max(within_seal, edge[a - 2]);
+      float beyond = 0;
+      for (int c = a + 3; c < std::min(a + 15, cells); ++c) beyond = std::max(beyond, edge[c]);
+      float sure = base + edge[a] - kEdgeWithinSeal * within_seal - kEdgeBeyondBody * beyond -
+                   kChangeAlongSeal * mean(b + 2, std::max(a - 1, b + 3)) -
+                   kChangeAlongBody * mean(a + 2, a + 8);
+      const double outer_mm = inner_mm + w;
+      if (outer_mm < belief.outer_from_mm || outer_mm > belief.outer_to_mm) sure -= 4;
+      if (belief.width_mm > 0) {
+        const double z = (w - belief.width_mm) / 2.0;
+        sure -= static_cast<float>(0.5 * std::min(z * z, 9.0));
+      }
+      out[b * kWidths + (w - kMinWidth)] = sure;
+    }
+  }
+}
+
+// The best closed path through (offset, width); steps of either cost a little each.
+struct PairPath {
+  std::vector<int> cell, width;
+  double score = 0;
+};
+
+PairPath best_path(const Evidence& e, const Belief& belief, int max_step, float step_cost,
+                   float width_cost) {
+  const int rows = e.across.rows, cells = e.across.cols, states = cells * kWidths;
+  std::vector<std::vector<float>> sure(rows, std::vector<float>(states));
+  cv::parallel_for_({0, rows}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) row_evidence(e, belief, i, sure[i]);
+  });
+  const int laps = rows + rows / 2;
+  cv::Mat back_cell(laps, states, CV_8S), back_width(laps, states, CV_8S);
+  std::vector<float> from(states, 0.0F), moved(states), to(states);
+  std::vector<int> step(states);
+  for (int lap = 0; lap < laps; ++lap) {
+    // The two penalties add up, so the best move is found one direction at a time.
+    auto* bc = back_cell.ptr<signed char>(lap);
+    auto* bw = back_width.ptr<signed char>(lap);
+    std::copy(from.begin(), from.end(), moved.begin());
+    std::fill(step.begin(), step.end(), 0);
+    for (int k = -max_step; k <= max_step; ++k) {
+      if (k == 0) continue;
+      const float cost = step_cost * static_cast<float>(std::abs(k));
+      const int lo = std::max(0, k) * kWidths, hi = states + std::min(0, k) * kWidths;
+      for (int s = lo; s < hi; ++s) {
+        const float v = from[s - k * kWidths] - cost;
+        step[s] = v > moved[s] ? k : step[s];
+        moved[s] = v > moved[s] ? v : moved[s];
+      }
+    }
+    for (int s = 0; s < states; ++s) bc[s] = static_cast<signed char>(step[s]);
+    for (int c = 0; c < cells; ++c) {
+      for (int w = 0; w < kWidths; ++w) {
+        const int s = c * kWidths + w;
+        float best = moved[s];
+        int move = 0;
+        if (w > 0 && moved[s - 1] - width_cost > best) {
+          best = moved[s - 1] - width_cost;
+          move = 1;
+        }
+        if (w + 1 < kWidths && moved[s + 1] - width_cost > best) {
+          best = moved[s + 1] - width_cost;
+          move = -1;
+        }
+        bw[s] = static_cast<signed char>(move);
+        to[s] = std::max(best + sure[lap % rows][s], 2 * kImpossible);
+      }
+    }
+    std::swap(from, to);
+  }
+  const auto end = std::max_element(from.begin(), from.end());
+  int s = static_cast<int>(end - from.begin());
+  PairPath path;
+  path.score = *end / static_cast<float>(laps);
+  std::vector<int> all(laps);
+  for (int lap = laps - 1; lap >= 0; --lap) {
+    all[lap] = s;
+    s -= back_width.at<signed char>(lap, s);
+    s -= back_cell.at<signed char>(lap, s) * kWidths;
+    s = std::clamp(s, 0, states - 1);
+  }
+  path.cell.resize(rows);
+  path.width.resize(rows);
+  for (int lap = rows / 4; lap < rows / 4 + rows; ++lap) {
+    path.cell[lap % rows] = all[lap] / kWidths;
+    path.width[lap % rows] = all[lap] % kWidths + kMinWidth;
+  }
+  return path;
+}
+
+double median_width(const PairPath& path) {
+  std::vector<int> w = path.width;
+  std::nth_element(w.begin(), w.begin() + w.size() / 2, w.end());
+  return w[w.size() / 2];
+}
+
+// Where each row's normal passes the user's rough points, NaN where there is none close by.
+std::vector<double> near_offsets(const Strip& strip, const PolygonMm& near) {
+  if (near.empty()) return {};
+  constexpr double kReach_mm = 15;
+  std::vector<double> out(strip.curve.size(), std::nan(""));
+  for (std::size_t i = 0; i < strip.curve.size(); ++i) {
+    double closest = kReach_mm;
+    for (const PointMm& p : near) {
+      const PointMm v = p - strip.curve[i];
+      const double aside = std::abs(cross(strip.normals[i], v));
+      if (aside < closest) {
+        closest = aside;
+        out[i] = dot(strip.normals[i], v);
+      }
+    }
+  }
+  return out;
+}
+
+PolygonMm shifted(const Ribbon& ribbon, bool outer) {
+  PolygonMm out = ribbon.curve;
+  for (std::size_t i = 0; i < out.size(); ++i) {
+    const double offset = ribbon.inner_mm[i] + (outer ? ribbon.width_mm[i] : 0);
+    out[i] = out[i] + offset * ribbon.normals[i];
+  }
+  return out;
+}
+
+}  // namespace
+
+PolygonMm inner_curve(const Ribbon& ribbon) { return shifted(ribbon, false); }
+PolygonMm outer_curve(const Ribbon& ribbon) { return shifted(ribbon, true); }
+
+Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
+                   const PolygonMm& ring, const PolygonMm& near) {
+  struct Pass {
+    double half_mm, step_mm, sigma_mm;
+    float cap;
+    double smooth_mm;
+  };
+  // Coarse and wide first, then about the seal's outer edge, then sharp about the glass edge: the
+  // straighter the edges lie in the strip, the sharper they may be looked at.
+  constexpr Pass kPasses[] = {{32, 0.5, 0.6, 4, 6}, {28, 0.5, 0.5, 5, 5}, {24, 0.25, 0.3, 6, 4}};
+  PolygonMm curve = ring;
+  Ribbon ribbon;
+  Belief belief;
+  belief.outer_from_mm = -4;
+  belief.outer_to_mm = 12;
+  for (int i = 0; i < 3; ++i) {
+    const Pass& pass = kPasses[i];
+    curve = resample(smooth_closed(resample(curve, 1.0), pass.smooth_mm), kRow_mm);
+    Strip strip = unwrap(photo, sight, cards, std::move(curve), pass.half_mm, pass.step_mm);
+    const Evidence e = evidence(strip, pass.sigma_mm, pass.cap);
+    belief.near_mm = near_offsets(strip, near);
+    const PairPath path =
+        best_path(e, belief, i == 2 ? 1 : 2, i == 0 ? 0.15F : 0.3F, i == 0 ? 0.4F : 0.6F);
+    belief = {};
+    belief.width_mm = median_width(path);
+    if (i == 0) {
+      belief.outer_from_mm = -6;
+      belief.outer_to_mm = 6;
+    } else {
+      belief.inner_within_mm = 4;
+    }
+    ribbon.score = path.score;
+    ribbon.inner_mm.clear();
+    ribbon.width_mm.clear();
+    ribbon.outer_seen.clear();
+    curve.clear();
+    for (std::size_t k = 0; k < strip.curve.size(); ++k) {
+      const double inner = e.first_mm + path.cell[k];
+      ribbon.inner_mm.push_back(inner);
+      ribbon.width_mm.push_back(path.width[k]);
+      // An edge of twice the usual change: log(1 + 1).
+      ribbon.outer_seen.push_back(
+          e.across.at<float>(static_cast<int>(k), path.cell[k] + path.width[k]) > 0.7F);
+      curve.push_back(strip.curve[k] + (i == 0 ? inner + path.width[k] : inner) * strip.normals[k]);
+    }
+    ribbon.curve = std::move(strip.curve);
+    ribbon.normals = std::move(strip.normals);
+  }
+  return ribbon;
+}
+
+}  // namespace panecard::trace

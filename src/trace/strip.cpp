@@ -1,0 +1,157 @@
+#include "trace/strip.h"
+
+#include <Eigen/Geometry>
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+
+namespace panecard::trace {
+
+Sight::Sight(const card::Plane& plane) {
+  const Eigen::Vector3d turn = plane.value.head<3>();
+  const double angle = turn.norm();
+  const Eigen::Matrix3d rotation = angle > 0
+                                       ? Eigen::AngleAxisd(angle, turn / angle).toRotationMatrix()
+                                       : Eigen::Matrix3d::Identity().eval();
+  x_axis_ = rotation.col(0);
+  y_axis_ = rotation.col(1);
+  shift_ = plane.value.segment<3>(3);
+  lens_ = plane.value.tail<photo::kLensSize>();
+}
+
+PointPx Sight::px(PointMm p) const {
+  const Eigen::Vector3d at = x_axis_ * p.x + y_axis_ * p.y + shift_;
+  // A point behind the camera has no pixel; far outside the photo is what every caller wants.
+  if (at.z() < 1.0) return {-1e6, -1e6};
+  return photo::distort(lens_, at.x() / at.z(), at.y() / at.z());
+}
+
+bool Sight::in_front(PointMm p) const {
+  return x_axis_.z() * p.x + y_axis_.z() * p.y + shift_.z() > 1.0;
+}
+
+double Sight::px_per_mm(PointMm p) const {
+  const PointPx a = px(p), b = px({p.x + 1, p.y}), c = px({p.x, p.y + 1});
+  return std::sqrt(std::abs((b.x - a.x) * (c.y - a.y) - (b.y - a.y) * (c.x - a.x)));
+}
+
+Pyramid::Pyramid(const cv::Mat& bgr, int levels) {
+  levels_.push_back(bgr);
+  for (int i = 1; i < levels; ++i) {
+    cv::Mat half;
+    cv::resize(levels_.back(), half, {}, 0.5, 0.5, cv::INTER_AREA);
+    levels_.push_back(half);
+  }
+}
+
+cv::Mat Pyramid::sample(const cv::Mat& x, const cv::Mat& y, double px_per_sample) const {
+  const int level =
+      std::clamp(static_cast<int>(std::lround(std::log2(std::max(px_per_sample, 1.0)))), 0,
+                 static_cast<int>(levels_.size()) - 1);
+  const double scale = std::ldexp(1.0, -level);
+  cv::Mat map_x, map_y, out;
+  x.convertTo(map_x, CV_32F, scale, -0.5);
+  y.convertTo(map_y, CV_32F, scale, -0.5);
+  cv::remap(levels_[level], out, map_x, map_y, cv::INTER_LINEAR, cv::BORDER_CONSTANT);
+  return out;
+}
+
+cv::Mat root_intensity(const cv::Mat& bgr) {
+  static const std::array<float, 256> kRoot = [] {
+    std::array<float, 256> table{};
+    // The offset keeps the slope finite where read noise outweighs shot noise.
+    for (int i = 0; i < 256; ++i) table[i] = std::sqrt(static_cast<float>(i) + 3.0F);
+    return table;
+  }();
+  cv::Mat out(bgr.size(), CV_32FC3);
+  for (int row = 0; row < bgr.rows; ++row) {
+    const auto* from = bgr.ptr<unsigned char>(row);
+    auto* to = out.ptr<float>(row);
+    for (int i = 0; i < bgr.cols * 3; ++i) to[i] = kRoot[from[i]];
+  }
+  return out;
+}
+
+namespace {
+
+void mark_blind(const PolygonMm& card, double half_mm, Strip& strip) {
+  PointMm middle{};
+  for (const PointMm& p : card) middle = middle + 1.0 / static_cast<double>(card.size()) * p;
+  double radius = 0;
+  for (const PointMm& p : card) radius = std::max(radius, distance(p, middle));
+  for (int i = 0; i < strip.blind.rows; ++i) {
+    if (distance(strip.curve[i], middle) > radius + half_mm) continue;
+    for (int j = 0; j < strip.blind.cols; ++j) {
+      if (contains(card, strip.curve[i] + strip.offset_mm(j) * strip.normals[i])) {
+        strip.blind.at<unsigned char>(i, j) = 1;
+      }
+    }
+  }
+}
+
+}  // namespace
+
+Strip unwrap(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
+             PolygonMm curve, double half_mm, double step_mm) {
+  Strip strip;
+  strip.normals = outward_normals(curve);
+  strip.curve = std::move(curve);
+  strip.first_mm = -half_mm;
+  strip.step_mm = step_mm;
+  const int rows = static_cast<int>(strip.curve.size());
+  const int columns = static_cast<int>(std::lround(2 * half_mm / step_mm)) + 1;
+  cv::Mat x(rows, columns, CV_32F), y(rows, columns, CV_32F);
+  cv::parallel_for_({0, rows}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      auto* to_x = x.ptr<float>(i);
+      auto* to_y = y.ptr<float>(i);
+      for (int j = 0; j < columns; ++j) {
+        const PointPx at = sight.px(strip.curve[i] + strip.offset_mm(j) * strip.normals[i]);
+        to_x[j] = static_cast<float>(at.x);
+        to_y[j] = static_cast<float>(at.y);
+      }
+    }
+  });
+  PointMm middle{};
+  for (const PointMm& p : strip.curve) middle = middle + p;
+  middle = (1.0 / rows) * middle;
+  strip.root = root_intensity(photo.sample(x, y, sight.px_per_mm(middle) * step_mm));
+  strip.blind = cv::Mat::zeros(rows, columns, CV_8U);
+  for (const PolygonMm& card : cards) mark_blind(card, half_mm, strip);
+  return strip;
+}
+
+PolygonMm smooth_closed(const PolygonMm& curve, double sigma) {
+  const int n = static_cast<int>(curve.size());
+  const int reach = std::min(n / 2, static_cast<int>(std::ceil(4 * sigma)));
+  std::vector<double> weight(2 * reach + 1);
+  double sum = 0;
+  for (int k = -reach; k <= reach; ++k) {
+    sum += weight[k + reach] = std::exp(-0.5 * k * k / (sigma * sigma));
+  }
+  PolygonMm out(n);
+  for (int i = 0; i < n; ++i) {
+    PointMm p{};
+    for (int k = -reach; k <= reach; ++k) {
+      p = p + weight[k + reach] / sum * curve[((i + k) % n + n) % n];
+    }
+    out[i] = p;
+  }
+  return out;
+}
+
+float sampled_median(const cv::Mat& values) {
+  std::vector<float> sample;
+  const std::size_t total = values.total();
+  const std::size_t stride = std::max<std::size_t>(1, total / 20000);
+  for (std::size_t i = 0; i < total; i += stride) {
+    sample.push_back(
+        values.at<float>(static_cast<int>(i / values.cols), static_cast<int>(i % values.cols)));
+  }
+  if (sample.empty()) return 0;
+  std::nth_element(sample.begin(), sample.begin() + sample.size() / 2, sample.end());
+  return sample[sample.size() / 2];
+}
+
+}  // namespace panecard::trace

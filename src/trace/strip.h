@@ -1,0 +1,65 @@
+// The photo sampled along curves on the pane: rings around a centre and strips along a closed
+// curve.
+#pragma once
+
+#include <Eigen/Core>
+#include <opencv2/core.hpp>
+#include <vector>
+
+#include "card/card.h"
+#include "geom/geom.h"
+#include "photo/photo.h"
+
+namespace panecard::trace {
+
+/// px_from_mm for many points of the face z = 0: the rotation is worked out once.
+class Sight {
+ public:
+  explicit Sight(const card::Plane& plane);
+  PointPx px(PointMm p) const;
+  bool in_front(PointMm p) const;
+  /// Photo pixels per millimetre at a point, the geometric mean of the two directions.
+  double px_per_mm(PointMm p) const;
+
+ private:
+  Eigen::Vector3d x_axis_, y_axis_, shift_;
+  photo::LensVector lens_;
+};
+
+/// The photo at full, half, quarter ... size, made once.
+class Pyramid {
+ public:
+  Pyramid(const cv::Mat& bgr, int levels);
+  /// Samples at photo pixels `x`, `y` (centre of the first pixel at 0.5), 8-bit BGR, averaged to
+  /// about `px_per_sample` pixels; samples outside the photo are black.
+  cv::Mat sample(const cv::Mat& x, const cv::Mat& y, double px_per_sample) const;
+  cv::Size size() const { return levels_.front().size(); }
+
+ private:
+  std::vector<cv::Mat> levels_;
+};
+
+/// Square root of the 8-bit intensities (shot noise becomes alike everywhere), 32-bit, 3 channels.
+cv::Mat root_intensity(const cv::Mat& bgr);
+
+/// A strip along a closed curve: row i belongs to curve point i, column j to the offset
+/// first_mm + j * step_mm along the outward normal.
+struct Strip {
+  cv::Mat root;   ///< CV_32FC3, see root_intensity
+  cv::Mat blind;  ///< CV_8U: a card lies here
+  PolygonMm curve, normals;
+  double first_mm = 0, step_mm = 0;
+  double offset_mm(double column) const { return first_mm + column * step_mm; }
+};
+
+/// `curve` must be counter-clockwise and evenly spaced; `cards` are what must not be looked at.
+Strip unwrap(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
+             PolygonMm curve, double half_mm, double step_mm);
+
+/// Gaussian smoothing of a closed, evenly spaced curve; `sigma` in points.
+PolygonMm smooth_closed(const PolygonMm& curve, double sigma);
+
+/// Median of a sample of the values (deterministic, at most ~20 000 of them).
+float sampled_median(const cv::Mat& values);
+
+}  // namespace panecard::trace
