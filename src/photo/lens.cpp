@@ -64,14 +64,6 @@ LensMatrix turn_matrix(int quarter_turns) {
   return turn;
 }
 
-/// Clockwise quarter turns from the sensor to the upright photo; mirrored ones say nothing.
-std::optional<int> quarter_turns(int orientation) {
-  constexpr std::array<int, 9> kTurns = {-1, 0, -1, 2, -1, -1, 1, -1, 3};
-  if (orientation < 1 || orientation > 8) return std::nullopt;
-  const int turns = kTurns[static_cast<std::size_t>(orientation)];
-  return turns < 0 ? std::nullopt : std::optional(turns);
-}
-
 /// About the frame's centre, so that turning and scaling are linear maps.
 LensVector frame_centre(int width_px, int height_px) {
   LensVector centre = LensVector::Zero();
@@ -138,6 +130,13 @@ Lens lens_from_facts(const Facts& facts, int width_px, int height_px) {
       0, kSigmaTangential, kSigmaTangential;
   lens.covariance = sigma.cwiseAbs2().asDiagonal();
   return lens;
+}
+
+std::optional<int> quarter_turns(int orientation) {
+  constexpr std::array<int, 9> kTurns = {-1, 0, -1, 2, -1, -1, 1, -1, 3};
+  if (orientation < 1 || orientation > 8) return std::nullopt;
+  const int turns = kTurns[static_cast<std::size_t>(orientation)];
+  return turns < 0 ? std::nullopt : std::optional(turns);
 }
 
 std::optional<Lens> lens_for(const Lens& profile, int width_px, int height_px, int orientation) {

@@ -76,6 +76,8 @@ std::string lens_to_json(const Lens& lens);
 /// @param orientation  EXIF, of the photo. When it and the shapes contradict each other (a photo
 ///                     turned by an editor), both turns are allowed for in the covariance.
 std::optional<Lens> lens_for(const Lens& profile, int width_px, int height_px, int orientation = 1);
+/// Clockwise quarter turns from the sensor's frame to the upright photo; nullopt for mirrored ones.
+std::optional<int> quarter_turns(int orientation);
 /// The first profile for this make and model that serves the size and whose focal length the
 /// photo's EXIF does not contradict (a zoomed photo has the same size but not the same lens).
 std::optional<Lens> find_lens(const Facts& facts, int width_px, int height_px,
