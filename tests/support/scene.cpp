@@ -70,7 +70,7 @@ void fill_light(Scene& scene, const Extent& e, Dice& dice) {
   scene.lamp_mm = dice.uniform(150, 600);
   scene.lamp_gain = dice.uniform(0.2, 2);
   scene.body_patches = surroundings(e, scene.seal_mm, dice);
-  scene.cabin = tinted(dice, 0.005, 0.1);
+  scene.cabin = tinted(dice, 0.003, 0.04);  // unlit, behind tinted glass
   for (int i = 3 + dice.below(5); i > 0; --i) {
     const bool bright = dice.chance(0.3);
     scene.cabin_patches.push_back(patch_on(

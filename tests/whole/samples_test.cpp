@@ -4,6 +4,7 @@
 #include <cmath>
 #include <fstream>
 #include <nlohmann/json.hpp>
+#include <string>
 
 #include "support/curve_match.h"
 #include "whole/pipeline.h"
@@ -46,8 +47,8 @@ TEST_CASE("samples: sides lie within their stated U95 and the curve close to the
   constexpr double kMedian_mm = 0.5, kP95_mm = 1.5;
   int sides = 0, inside = 0;
   for (const Row& row : kRows) {
-    CAPTURE(row.name);
-    CAPTURE(row.truth_key);
+    const std::string what = std::string(row.name) + " " + row.truth_key;
+    CAPTURE(what);
     const auto photo = photo::load(std::string(PANECARD_SAMPLES) + "/" + row.name + "/photo.jpg");
     CHECK(photo.ok());
     if (!photo.ok()) continue;
@@ -73,9 +74,9 @@ TEST_CASE("samples: sides lie within their stated U95 and the curve close to the
     CHECK(short_ratio <= 1.5);
     sides += 2;
     inside += (long_ratio <= 1 ? 1 : 0) + (short_ratio <= 1 ? 1 : 0);
-    MESSAGE(row.name, " ", row.truth_key, ": long ", outline->long_mm.value - box.long_mm, " of ",
-            outline->long_mm.u95, ", short ", outline->short_mm.value - box.short_mm, " of ",
-            outline->short_mm.u95, ", median ", match.median_mm, ", p95 ", match.p95_mm);
+    MESSAGE("long ", outline->long_mm.value - box.long_mm, " of ", outline->long_mm.u95, ", short ",
+            outline->short_mm.value - box.short_mm, " of ", outline->short_mm.u95, ", median ",
+            match.median_mm, ", p95 ", match.p95_mm);
   }
   CHECK(sides == 2 * static_cast<int>(std::size(kRows)));
   CHECK(inside >= sides - 3);  // four or more of 20 beyond 95 %: one chance in 60
