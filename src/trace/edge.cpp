@@ -46,7 +46,8 @@ Change change_across(const Strip& strip, double blur_mm) {
   cv::GaussianBlur(soft, soft, {0, 0}, blur_mm / kStep_mm, kAlong_mm / kRow_mm,
                    cv::BORDER_REPLICATE);
   Change out{cv::Mat(rows, columns, CV_32FC3, cv::Scalar::all(0)),
-             cv::Mat(rows, columns, CV_32F, cv::Scalar(0))};
+             cv::Mat(rows, columns, CV_32F, cv::Scalar(0)),
+             {}};
   for (int i = 0; i < rows; ++i) {
     const auto* from = soft.ptr<cv::Vec3f>(i + wrap);
     auto* to = out.across.ptr<cv::Vec3f>(i);

@@ -9,7 +9,7 @@
 namespace panecard::trace {
 namespace {
 
-constexpr int kRays = 1080;
+constexpr int kRays = 1440;
 constexpr double kTurn =
     2 * std::numbers::pi / kRays;  // also the step of ln r: the map is conformal
 constexpr double kInner_mm = 25, kOuter_mm = 1800;
@@ -349,6 +349,33 @@ void add_body_cost(const Ring& ring, const std::vector<Body>& body, cv::Mat& cos
   });
 }
 
+// Extra cost for a path with a clear edge a little way outside it: the seal's outer edge is the
+// last before the body, while reflections and what is behind the glass lie within it.
+void add_beyond_cost(const Ring& ring, const Gradient& g, cv::Mat& cost) {
+  constexpr float kWeight = 0.25F;
+  constexpr double kFrom_mm = 4, kTo_mm = 30;
+  const int columns = ring.columns();
+  const float half = 1 / (kHalfEdge * kHalfEdge * g.noise * g.noise);
+  cv::parallel_for_({0, kRays}, [&](const cv::Range& range) {
+    std::vector<float> edge(columns);
+    for (int ray = range.start; ray < range.end; ++ray) {
+      const auto* rr = g.rr.ptr<float>(ray);
+      const auto* tt = g.tt.ptr<float>(ray);
+      auto* to = cost.ptr<float>(ray);
+      for (int c = 0; c < columns; ++c) {
+        const float across = (rr[c] + tt[c]) * half;
+        edge[c] = ring.valid.at<unsigned char>(ray, c) != 0 ? across / (1 + across) : 0;
+      }
+      for (int c = ring.first[ray]; c < columns; ++c) {
+        const double cell_mm = ring.radius_mm[c] * kTurn;
+        const int a = c + static_cast<int>(std::ceil(kFrom_mm / cell_mm)) + 1;
+        const int b = std::min(columns, c + static_cast<int>(std::ceil(kTo_mm / cell_mm)) + 2);
+        if (a < b) to[c] += kWeight * *std::max_element(edge.begin() + a, edge.begin() + b);
+      }
+    }
+  });
+}
+
 }  // namespace
 
 Result<PolygonMm> find_ring(const Pyramid& photo, const Sight& sight,
@@ -364,6 +391,7 @@ Result<PolygonMm> find_ring(const Pyramid& photo, const Sight& sight,
     if (body.empty()) break;
     cv::Mat cost = fixed.clone();
     add_body_cost(ring, body, cost);
+    add_beyond_cost(ring, g, cost);
     path = closed_path(ring, g, cost);
   }
   int outside = 0;
