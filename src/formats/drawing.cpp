@@ -160,7 +160,9 @@ void put(Drawing& d, const Label& label, const std::string& name, const std::str
   if (!words.empty()) {
     d.sheet.text(at, words, {size, style::kInk, Anchor::start, false, label.turn_deg});
   }
-  d.field.add_label(label);
+  Label kept_clear = label;
+  kept_clear.width += size;
+  d.field.add_label(kept_clear);
 }
 
 Label size_of(const Drawing& d, const std::string& name, const std::string& words, double size) {

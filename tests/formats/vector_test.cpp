@@ -147,6 +147,19 @@ TEST_CASE("GDAL reads the DXF: layers, extent, arcs and every curve on the outli
     double worst = 0;
     for (const PointMm p : drawn) worst = std::max(worst, off_outline(p - shift, m.outline.points));
     CHECK(worst <= kTolerance);
+    // And back: no stretch of the outline is missing or cut short by a chord.
+    double missed = 0;
+    for (const PointMm p : m.outline.points) {
+      double best = std::numeric_limits<double>::infinity();
+      for (const Feature& f : features) {
+        if (f.layer == "BOX") continue;
+        for (std::size_t i = 1; i < f.points.size(); ++i) {
+          best = std::min(best, off_line(p + shift, f.points[i - 1], f.points[i]));
+        }
+      }
+      missed = std::max(missed, best);
+    }
+    CHECK(missed <= kTolerance);
     CHECK(std::abs(perimeter - m.outline.perimeter_mm.value) <= 0.1);
     CHECK((not_seen > 100) == (m.outline.seen_fraction < 1));
   }
