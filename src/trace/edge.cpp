@@ -34,6 +34,7 @@ std::vector<float> local_noise(const cv::Mat& size) {
 
 // How strongly the picture changes across the curve, and the noise of that figure.
 struct Change {
+  cv::Mat shade;             // CV_32F: mean of the channels, as blurred
   cv::Mat across;            // CV_32FC3, per step
   cv::Mat size;              // CV_32F
   std::vector<float> noise;  // per row: the usual change off the edge, in its neighbourhood
@@ -45,13 +46,16 @@ Change change_across(const Strip& strip, double blur_mm) {
   cv::copyMakeBorder(strip.root, soft, wrap, wrap, 0, 0, cv::BORDER_WRAP);
   cv::GaussianBlur(soft, soft, {0, 0}, blur_mm / kStep_mm, kAlong_mm / kRow_mm,
                    cv::BORDER_REPLICATE);
-  Change out{cv::Mat(rows, columns, CV_32FC3, cv::Scalar::all(0)),
+  Change out{cv::Mat(rows, columns, CV_32F),
+             cv::Mat(rows, columns, CV_32FC3, cv::Scalar::all(0)),
              cv::Mat(rows, columns, CV_32F, cv::Scalar(0)),
              {}};
   for (int i = 0; i < rows; ++i) {
     const auto* from = soft.ptr<cv::Vec3f>(i + wrap);
     auto* to = out.across.ptr<cv::Vec3f>(i);
     auto* size = out.size.ptr<float>(i);
+    auto* shade = out.shade.ptr<float>(i);
+    for (int j = 0; j < columns; ++j) shade[j] = (from[j][0] + from[j][1] + from[j][2]) / 3;
     for (int j = 1; j + 1 < columns; ++j) {
       to[j] = 0.5F * (from[j + 1] - from[j - 1]);
       size[j] = std::sqrt(to[j].dot(to[j]));
@@ -107,9 +111,35 @@ struct Samples {
   std::vector<bool> seen;
 };
 
+// Light hardly reaches the line where a rounded seal touches the glass. Where that crevice can be
+// looked into there is a dark line between two steps, and the stronger step may be the one on the
+// glass's side of it; the contact is then as much further out as the line is wider than blur alone
+// would make the foot of one step. Column of the contact, given the stronger step's.
+double contact(const float* shade, int columns, double step_column, double blur_mm) {
+  const auto cells = [](double mm) { return static_cast<int>(std::lround(mm / kStep_mm)); };
+  const int around = cells(0.9), shoulder = cells(1.2);
+  const int middle = static_cast<int>(std::lround(step_column));
+  const int lo = std::max(1, middle - around), hi = std::min(columns - 2, middle + around);
+  if (lo >= hi) return step_column;
+  const int v = static_cast<int>(std::min_element(shade + lo, shade + hi + 1) - shade);
+  if (v == lo || v == hi) return step_column;
+  const float left = *std::max_element(shade + std::max(0, v - shoulder), shade + v) - shade[v];
+  const float right =
+      *std::max_element(shade + v + 1, shade + std::min(columns, v + shoulder + 1)) - shade[v];
+  // A third of the higher side: less could be the blur of a step onto an uneven pane.
+  constexpr float kDeep = 0.33F;
+  if (std::min(left, right) < kDeep * std::max(left, right)) return step_column;
+  const float a = shade[v - 1], b = shade[v], c = shade[v + 1], bend = a - 2 * b + c;
+  const double darkest =
+      v + (bend > 0 ? std::clamp(0.5 * static_cast<double>((a - c) / bend), -0.5, 0.5) : 0.0);
+  const double foot = 1.1 * blur_mm / kStep_mm, away = darkest - step_column;
+  return step_column + std::copysign(std::max(0.0, std::abs(away) - foot), away);
+}
+
 // Vertex of the parabola through three samples of the change, taken along the colour direction of
 // the edge itself, so that noise in other directions cannot pull it.
-Samples locate(const Change& change, const Strip& strip, const std::vector<int>& path) {
+Samples locate(const Change& change, const Strip& strip, const std::vector<int>& path,
+               double blur_mm) {
   // The median of three noisy channels' length is about 1.5 of their sigma: this is nearly 4 sigma,
   // and a stretch counts only when most of its rows pass.
   constexpr float kClear = 2.5F;
@@ -122,7 +152,8 @@ Samples locate(const Change& change, const Strip& strip, const std::vector<int>&
                  c = u.dot(change.across.at<cv::Vec3f>(i, j + 1));
     const double bend = a - 2 * b + c;
     const double shift = bend < 0 ? std::clamp(0.5 * (a - c) / bend, -1.0, 1.0) : 0;
-    out.offset_mm[i] = strip.offset_mm(j + shift);
+    out.offset_mm[i] =
+        strip.offset_mm(contact(change.shade.ptr<float>(i), columns, j + shift, blur_mm));
     const bool peak = change.size.at<float>(i, j) >= change.size.at<float>(i, j - 2) &&
                       change.size.at<float>(i, j) >= change.size.at<float>(i, j + 2);
     out.seen[i] = peak && strip.blind.at<unsigned char>(i, j) == 0 &&
@@ -299,8 +330,11 @@ Edge place_edge(const Pyramid& photo, const Sight& sight, const std::vector<Poly
   for (int round = 0; round < 2; ++round) {
     const Strip strip = unwrap(photo, sight, cards, curve, kHalf_mm, kStep_mm);
     const double px_mm = 1 / sight.px_per_mm(strip.curve.front());
-    const Change change = change_across(strip, std::max(0.2, 0.8 * px_mm));
-    Samples samples = locate(change, strip, follow(change, strip));
+    const double blur_mm = std::max(0.2, 0.8 * px_mm);
+    const Change change = change_across(strip, blur_mm);
+    // Optics and demosaicing blur by some 0.7 px besides.
+    Samples samples =
+        locate(change, strip, follow(change, strip), std::hypot(blur_mm, 0.7 * px_mm));
     const std::vector<double> outer_mm = offsets_to(strip.curve, strip.normals, outer);
     settle_seen(samples.seen);
     const double scale = robust_scale(samples);
@@ -333,7 +367,6 @@ Edge place_edge(const Pyramid& photo, const Sight& sight, const std::vector<Poly
   for (int i = 0; i < n; ++i) {
     edge.lost[i] = !edge.seen[i] && !ribbon.outer_seen[static_cast<std::size_t>(i) * m / n];
   }
-  edge.correlation_mm = 6;
   return edge;
 }
 

@@ -15,7 +15,6 @@ struct Edge {
   std::vector<double> sigma_mm;  ///< standard uncertainty along the normal: noise of the edge
   std::vector<bool> seen;        ///< false where there was no edge to be seen and a bridge stands
   std::vector<bool> lost;        ///< neither the edge nor the seal's outer edge is to be seen
-  double correlation_mm = 6;
 };
 
 /// Places the glass edge near the ribbon's inner side. Where the edge cannot be seen, a bridge

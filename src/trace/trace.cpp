@@ -176,13 +176,35 @@ void report_unseen(const Unseen& unseen, std::vector<Finding>& findings) {
                           unseen.where + "); check these stretches on the glass"});
 }
 
-Contour to_contour(PolygonMm points, std::vector<double> sigma_mm, std::vector<bool> seen,
-                   double correlation_mm) {
+// Edge noise is local and stays with the contour, where the outline's fit weighs it. What a bridge
+// may be off by is alike along the whole bridge: it becomes shared modes, and the fit is free to
+// trust the bridge's shape.
+Contour to_contour(PolygonMm points, const std::vector<double>& sigma_mm, std::vector<bool> seen) {
+  constexpr double kEdgeCorrelation_mm = 6, kBridgeCorrelation_mm = 80, kMostEdgeNoise_mm = 0.1;
+  constexpr std::size_t kMostBumps = 60;
   Contour contour;
   contour.points = std::move(points);
-  contour.sigma_mm = std::move(sigma_mm);
   contour.seen = std::move(seen);
-  contour.correlation_mm = correlation_mm;
+  const std::size_t n = contour.points.size();
+  contour.sigma_mm.assign(n, 0);
+  contour.correlation_mm = kBridgeCorrelation_mm;
+  for (std::size_t i = 0; i < n; ++i) {
+    const double local = std::min(sigma_mm[i], kMostEdgeNoise_mm);
+    contour.sigma_mm[i] = std::sqrt(sigma_mm[i] * sigma_mm[i] - local * local);
+  }
+  const PolygonMm normals = outward_normals(contour.points);
+  for (const NoiseBump& bump : noise_bumps(contour, kMostBumps)) {
+    PolygonMm mode(n);
+    for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
+      const std::size_t i = (bump.first + k) % n;
+      mode[i] = bump.along_normal_mm[k] * normals[i];
+    }
+    add_mode(contour, std::move(mode), "bridge");
+  }
+  for (std::size_t i = 0; i < n; ++i) {
+    contour.sigma_mm[i] = std::min(sigma_mm[i], kMostEdgeNoise_mm);
+  }
+  contour.correlation_mm = kEdgeCorrelation_mm;
   return contour;
 }
 
@@ -229,8 +251,7 @@ Result<Traced> trace(const photo::Photo& photo, const card::Plane& plane,
 
   Traced traced;
   if (!band) {
-    traced.contour = to_contour(std::move(edge.points), std::move(edge.sigma_mm),
-                                std::move(edge.seen), edge.correlation_mm);
+    traced.contour = to_contour(std::move(edge.points), edge.sigma_mm, std::move(edge.seen));
     traced.contour.points_px = to_px(sight, traced.contour.points);
     add_plane_modes(plane, traced.contour.points_px, traced.contour);
     constexpr double kDefinition_mm = 0.12;
@@ -247,8 +268,7 @@ Result<Traced> trace(const photo::Photo& photo, const card::Plane& plane,
   for (std::size_t i = 0; i < apparent.size(); ++i) {
     apparent[i] = apparent[i] - options.glass_thickness_mm * curve.per_mm_thickness[i];
   }
-  traced.contour = to_contour(std::move(curve.points), std::move(curve.sigma_mm),
-                              std::move(curve.seen), curve.correlation_mm);
+  traced.contour = to_contour(std::move(curve.points), curve.sigma_mm, std::move(curve.seen));
   traced.contour.points_px = to_px(sight, apparent);
   add_plane_modes(plane, traced.contour.points_px, traced.contour);
   add_definition_modes(curve.definition_sigma_mm, outward_normals(traced.contour.points),

@@ -16,14 +16,14 @@ enum class Boundary { glass, solid, dots };
 
 struct Options {
   Boundary boundary = Boundary::glass;
-  std::vector<PointPx> near;           ///< rough pixels along the wanted boundary, may be empty
-  double glass_thickness_mm = 4.0;     ///< for solid and dots, seen through the glass
+  std::vector<PointPx> near;        ///< rough pixels along the wanted boundary, may be empty
+  double glass_thickness_mm = 4.0;  ///< for solid and dots, seen through the glass
   double sigma_glass_thickness_mm = 0.5;
 };
 
 struct Traced {
-  Contour contour;                 ///< modes filled from the plane and the edge
-  std::vector<Finding> findings;   ///< "stretch_not_seen" with where, ...
+  Contour contour;                ///< modes filled from the plane and the edge
+  std::vector<Finding> findings;  ///< "stretch_not_seen" with where, ...
 };
 
 /// @retval boundary_not_seen  with where and what to do about the light
