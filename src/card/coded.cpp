@@ -20,6 +20,7 @@ using Eigen::Vector2d;
 
 constexpr double kSearchLongSidePx = 1350;  // 12 megapixels reduced three times
 constexpr double kSmallMarkPx = 15;         // reduced px: below this others may have been missed
+constexpr double kRoughArmPx = 9, kFineArmPx = 20;
 constexpr double kId1ThicknessMm = 0.76, kSheetThicknessMm = 0.1;
 constexpr double kId1WidthMm = 85.60, kId1HeightMm = 53.98;
 constexpr double kPrintSigmaMm =
@@ -106,18 +107,24 @@ Sighting blank_sighting(int card_id, const Board& board) {
 }
 
 std::vector<Crossing> measure_crossings(const cv::Mat& grey, const Board& board,
-                                        const BoardView& view) {
-  std::vector<Crossing> crossings;
-  for (int row = 1; row < board.rows; ++row) {
-    for (int column = 1; column < board.columns; ++column) {
+                                        const BoardView& view, double max_arm_px) {
+  const int across = board.columns - 1, count = across * (board.rows - 1);
+  std::vector<std::optional<SaddleFit>> fits(static_cast<std::size_t>(count));
+  cv::parallel_for_(cv::Range(0, count), [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      const int column = 1 + i % across, row = 1 + i / across;
       const Vector2d right = 0.5 * (vec(view(board.crossing(column + 1, row))) -
                                     vec(view(board.crossing(column - 1, row))));
       const Vector2d down = 0.5 * (vec(view(board.crossing(column, row + 1))) -
                                    vec(view(board.crossing(column, row - 1))));
-      const auto fit = fit_saddle(grey, view(board.crossing(column, row)), right, down,
-                                  board.black(column, row));
-      if (fit) crossings.push_back({column, row, *fit});
+      fits[static_cast<std::size_t>(i)] = fit_saddle(grey, view(board.crossing(column, row)), right,
+                                                     down, board.black(column, row), max_arm_px);
     }
+  });
+  std::vector<Crossing> crossings;
+  for (int i = 0; i < count; ++i) {
+    const auto& fit = fits[static_cast<std::size_t>(i)];
+    if (fit) crossings.push_back({1 + i % across, 1 + i / across, *fit});
   }
   return crossings;
 }
@@ -199,10 +206,11 @@ Measured measure_board(const cv::Mat& grey, int card_id, const std::vector<Mark>
   auto view = fit_view(pairs, lens, 0);
   std::vector<Crossing> crossings;
   // The second round predicts from crossings instead of rough markers, and so reaches all of them.
-  for (int round = 0; round < 2 && view; ++round) {
+  for (const double max_arm_px : {kRoughArmPx, kFineArmPx}) {
+    if (!view) break;
     result.sighting.body_px = body_in_photo(result.sighting, *view);
     result.whole = inside(result.sighting.body_px, grey);
-    crossings = measure_crossings(grey, board, *view);
+    crossings = measure_crossings(grey, board, *view, max_arm_px);
     if (crossings.size() < 4) return result;
     const auto better = fit_view(pairs_of(board, crossings), lens, 0);
     if (!better) return result;
@@ -247,22 +255,17 @@ double mark_side_px(const Mark& mark) {
                  (vec(mark.corners[3]) - vec(mark.corners[0])).norm());
 }
 
-/// Coarse first; finer while nothing is found, or while what is found is so small that others may
-/// be missed.
+/// Coarse first; two thirds of that when nothing is found, or when what is found is so small that
+/// others may have been missed. A marker still smaller could not carry a measurement.
 std::vector<Mark> search_marks(const cv::Mat& grey) {
-  int reduction = std::max(1, cvRound(std::max(grey.cols, grey.rows) / kSearchLongSidePx));
-  while (true) {
-    std::vector<Mark> marks = find_marks(grey, reduction);
-    const auto smallest = std::min_element(
-        marks.begin(), marks.end(),
-        [](const Mark& a, const Mark& b) { return mark_side_px(a) < mark_side_px(b); });
-    const bool enough = !marks.empty() && mark_side_px(*smallest) > kSmallMarkPx * reduction;
-    if (enough || reduction == 1) return marks;
-    if (!marks.empty() && mark_side_px(*smallest) > kSmallMarkPx * (reduction - 1)) {
-      return find_marks(grey, reduction - 1);
-    }
-    reduction = reduction > 3 ? reduction / 2 : reduction - 1;
-  }
+  const int coarse = std::max(1, cvRound(std::max(grey.cols, grey.rows) / kSearchLongSidePx));
+  const int fine = (2 * coarse + 2) / 3;
+  std::vector<Mark> marks = find_marks(grey, coarse);
+  const bool clear = std::all_of(marks.begin(), marks.end(), [&](const Mark& mark) {
+    return mark_side_px(mark) > kSmallMarkPx * coarse;
+  });
+  if (fine == coarse || (clear && !marks.empty())) return marks;
+  return find_marks(grey, fine);
 }
 
 double area_px2(const std::vector<PointPx>& quad) {

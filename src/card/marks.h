@@ -17,7 +17,7 @@ struct Mark {
 };
 
 /// Markers of our boards in `grey`, searched in a copy reduced `reduction` times by area.
-/// @param reduction  1 finds markers from about 12 px wide, 2 from 20 px, and so on upwards.
+/// @param reduction  1 finds markers from about 10 px wide, 2 from 20 px, and so on upwards.
 std::vector<Mark> find_marks(const cv::Mat& grey, int reduction);
 
 }  // namespace panecard::card

@@ -15,7 +15,7 @@ using Eigen::Vector2d;
 // A marker starts an eighth of a square away from the lines; the blur needs the rest of the gap.
 constexpr double kBand = 0.092;
 constexpr double kArm = 0.42;  // of a square, so that the next crossing stays out of sight
-constexpr double kMaxArmPx = 24, kMaxBandPx = 7;
+constexpr double kMaxBandPx = 7;
 constexpr double kMinArmPx = 5, kMinBandPx = 1.2;
 constexpr double kMinContrast = 20;     // grey levels
 constexpr double kMaxMisfit = 0.15;     // of the contrast: residuals of what is no crossing
@@ -42,10 +42,10 @@ Vector2d unit(double angle) { return {std::cos(angle), std::sin(angle)}; }
 
 /// Pixels of the cross-shaped band around two lines through `centre`.
 std::vector<Sample> cross_samples(const cv::Mat& grey, const Vector2d& centre,
-                                  const Vector2d& right, const Vector2d& down) {
+                                  const Vector2d& right, const Vector2d& down, double max_arm_px) {
   const Vector2d along_a = right.normalized(), along_b = down.normalized();
-  const double arm_a = std::min(kMaxArmPx, kArm * right.norm());
-  const double arm_b = std::min(kMaxArmPx, kArm * down.norm());
+  const double arm_a = std::min(max_arm_px, kArm * right.norm());
+  const double arm_b = std::min(max_arm_px, kArm * down.norm());
   const double skew = std::abs(cross2(along_a, along_b));
   const double band_a = std::min(kMaxBandPx, kBand * down.norm() * skew);
   const double band_b = std::min(kMaxBandPx, kBand * right.norm() * skew);
@@ -187,11 +187,12 @@ std::pair<double, double> levels(const std::vector<Sample>& samples) {
 }  // namespace
 
 std::optional<SaddleFit> fit_saddle(const cv::Mat& grey, PointPx guess, const Vector2d& right,
-                                    const Vector2d& down, bool lower_right_black) {
+                                    const Vector2d& down, bool lower_right_black,
+                                    double max_arm_px) {
   Vector2d centre(guess.x, guess.y);
   std::optional<SaddleFit> result;
   for (int pass = 0; pass < 2; ++pass) {
-    const std::vector<Sample> samples = cross_samples(grey, centre, right, down);
+    const std::vector<Sample> samples = cross_samples(grey, centre, right, down, max_arm_px);
     if (samples.size() < 40) return std::nullopt;
     const auto [dark, bright] = levels(samples);
     if (bright - dark < kMinContrast) return std::nullopt;

@@ -27,9 +27,10 @@ struct SaddleFit {
 /// @param guess  within a few pixels
 /// @param right, down  photo vectors of one square along the board's columns and rows
 /// @param lower_right_black  colour of the square on the `right`, `down` side
+/// @param max_arm_px  how far along the lines to look: more is better and slower
 std::optional<SaddleFit> fit_saddle(const cv::Mat& grey, PointPx guess,
                                     const Eigen::Vector2d& right, const Eigen::Vector2d& down,
-                                    bool lower_right_black);
+                                    bool lower_right_black, double max_arm_px = 20);
 
 struct StraightFit {
   std::array<PointPx, 2> at;  ///< two points that carry all that the stretch tells of its line

@@ -346,6 +346,12 @@ TEST_CASE("errors of lengths on OpenCV's chessboard photos are as large as state
               right = exact_lens(537.211, 328.086, 249.382);
   left.value.tail<5>() << -0.28088, 0.02518, 0.16343, 0.001217, -0.000136;
   right.value.tail<5>() << -0.29755, 0.14968, -0.06601, -0.000760, 0.000326;
+  for (photo::Lens* lens :
+       {&left, &right}) {  // OpenCV's standard deviations of the same calibrations
+    lens->covariance(photo::kF, photo::kF) = 0.65 * 0.65;
+    lens->covariance(photo::kCx, photo::kCx) = 0.68 * 0.68;
+    lens->covariance(photo::kCy, photo::kCy) = 0.75 * 0.75;
+  }
   double squares = 0, beyond = 0, count = 0;
   for (const auto& [name, corners] : photos) {
     CAPTURE(name);
@@ -386,7 +392,7 @@ TEST_CASE("errors of lengths on OpenCV's chessboard photos are as large as state
                                              << " lengths: " << std::sqrt(squares / count));
   CHECK(std::sqrt(squares / count) > 0.8);  // the bounds of check section 3.1 for these photos
   CHECK(std::sqrt(squares / count) < 1.5);
-  CHECK(beyond / count < 0.15);
+  CHECK(beyond / count < 0.18);  // what a normal variable of standard deviation 1.5 leaves beyond 2
 }
 
 }  // namespace panecard::card
