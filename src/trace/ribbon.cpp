@@ -132,7 +132,7 @@ void row_evidence(const Evidence& e, const Belief& belief, int row, std::vector<
       const double outer_mm = inner_mm + w;
       if (outer_mm < belief.outer_from_mm || outer_mm > belief.outer_to_mm) sure -= 4;
       if (belief.width_mm > 0) {
-        const double z = (w - belief.width_mm) / 2.0;
+        const double z = (w - belief.width_mm) / 1.5;
         sure -= static_cast<float>(0.5 * std::min(z * z, 9.0));
       }
       out[b * kWidths + (w - kMinWidth)] = sure;
@@ -274,7 +274,7 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
     const Evidence e = evidence(strip, pass.sigma_mm, pass.cap);
     belief.near_mm = near_offsets(strip, near);
     const PairPath path =
-        best_path(e, belief, i == 2 ? 1 : 2, i == 0 ? 0.15F : 0.3F, i == 0 ? 0.4F : 0.6F);
+        best_path(e, belief, i == 2 ? 1 : 2, i == 0 ? 0.15F : 0.3F, i == 0 ? 0.4F : 0.9F);
     belief = {};
     belief.width_mm = median_width(path);
     if (i == 0) {

@@ -351,8 +351,7 @@ void add_body_cost(const Ring& ring, const std::vector<Body>& body, cv::Mat& cos
 
 // Extra cost for a path with a clear edge a little way outside it: the seal's outer edge is the
 // last before the body, while reflections and what is behind the glass lie within it.
-void add_beyond_cost(const Ring& ring, const Gradient& g, cv::Mat& cost) {
-  constexpr float kWeight = 0.25F;
+void add_beyond_cost(const Ring& ring, const Gradient& g, float weight, cv::Mat& cost) {
   constexpr double kFrom_mm = 4, kTo_mm = 30;
   const int columns = ring.columns();
   const float half = 1 / (kHalfEdge * kHalfEdge * g.noise * g.noise);
@@ -370,7 +369,7 @@ void add_beyond_cost(const Ring& ring, const Gradient& g, cv::Mat& cost) {
         const double cell_mm = ring.radius_mm[c] * kTurn;
         const int a = c + static_cast<int>(std::ceil(kFrom_mm / cell_mm)) + 1;
         const int b = std::min(columns, c + static_cast<int>(std::ceil(kTo_mm / cell_mm)) + 2);
-        if (a < b) to[c] += kWeight * *std::max_element(edge.begin() + a, edge.begin() + b);
+        if (a < b) to[c] += weight * *std::max_element(edge.begin() + a, edge.begin() + b);
       }
     }
   });
@@ -379,7 +378,8 @@ void add_beyond_cost(const Ring& ring, const Gradient& g, cv::Mat& cost) {
 }  // namespace
 
 Result<PolygonMm> find_ring(const Pyramid& photo, const Sight& sight,
-                            const std::vector<PolygonMm>& cards, const PolygonMm& near) {
+                            const std::vector<PolygonMm>& cards, const PolygonMm& near,
+                            float beyond) {
   const Ring ring = sample_ring(photo, sight, cards);
   const Gradient g = gradient(ring);
   const cv::Mat fixed = fixed_cost(ring, near);
@@ -391,7 +391,7 @@ Result<PolygonMm> find_ring(const Pyramid& photo, const Sight& sight,
     if (body.empty()) break;
     cv::Mat cost = fixed.clone();
     add_body_cost(ring, body, cost);
-    add_beyond_cost(ring, g, cost);
+    if (beyond > 0) add_beyond_cost(ring, g, beyond, cost);
     path = closed_path(ring, g, cost);
   }
   int outside = 0;

@@ -15,9 +15,12 @@ namespace panecard::trace {
 /// apart.
 ///
 /// @param near  rough points on the wanted boundary (mm), may be empty
+/// @param beyond  how much a clear edge just outside the path speaks against it: 0 where trim runs
+///                close beside the seal, 0.25 where what is behind the glass looks like the body
 /// @return      counter-clockwise, one point per ray.
 /// @retval Code::boundary_not_seen  no closed path inside the photo
 Result<PolygonMm> find_ring(const Pyramid& photo, const Sight& sight,
-                            const std::vector<PolygonMm>& cards, const PolygonMm& near);
+                            const std::vector<PolygonMm>& cards, const PolygonMm& near,
+                            float beyond);
 
 }  // namespace panecard::trace

@@ -224,6 +224,31 @@ PolygonMm to_mm(const card::Plane& plane, const std::vector<PointPx>& near) {
   return out;
 }
 
+double farthest_mm(const PolygonMm& a, const PolygonMm& b) {
+  double most = 0;
+  for (std::size_t i = 0; i < std::min(a.size(), b.size()); ++i) {
+    most = std::max(most, distance(a[i], b[i]));
+  }
+  return most;
+}
+
+// Two ways to tell the body from what is behind the glass, each right where the other is misled;
+// the seal they lead to decides when they differ.
+Result<Ribbon> best_ribbon(const Pyramid& pyramid, const Sight& sight,
+                           const std::vector<PolygonMm>& shapes, const PolygonMm& near) {
+  const Result<PolygonMm> plain = find_ring(pyramid, sight, shapes, near, 0.0F);
+  const Result<PolygonMm> outermost = find_ring(pyramid, sight, shapes, near, 0.25F);
+  if (!plain.ok() && !outermost.ok()) return plain.error();
+  const Result<PolygonMm>& first = plain.ok() ? plain : outermost;
+  Ribbon ribbon = find_ribbon(pyramid, sight, shapes, first.value(), near);
+  constexpr double kSame_mm = 6;
+  if (plain.ok() && outermost.ok() && farthest_mm(plain.value(), outermost.value()) > kSame_mm) {
+    Ribbon other = find_ribbon(pyramid, sight, shapes, outermost.value(), near);
+    if (other.score > ribbon.score) return other;
+  }
+  return ribbon;
+}
+
 Result<Traced> finish(Traced traced) {
   const Unseen unseen = unseen_stretches(traced.contour);
   if (auto error = too_little_seen(unseen, perimeter_mm(traced.contour.points))) return *error;
@@ -241,13 +266,12 @@ Result<Traced> trace(const photo::Photo& photo, const card::Plane& plane,
   const bool band = options.boundary != Boundary::glass;
   const PolygonMm near = band ? PolygonMm{} : to_mm(plane, options.near);
 
-  // 1. A closed curve around the cards where the body ends.
-  const Result<PolygonMm> ring = find_ring(pyramid, sight, shapes, near);
-  if (!ring.ok()) return ring.error();
+  // 1. Closed curves around the cards where the body may end; 2. the seal that fits one best.
+  const Result<Ribbon> ribbon = best_ribbon(pyramid, sight, shapes, near);
+  if (!ribbon.ok()) return ribbon.error();
 
-  // 2. The seal between body and glass; 3. the glass edge to a fraction of a pixel.
-  const Ribbon ribbon = find_ribbon(pyramid, sight, shapes, ring.value(), near);
-  Edge edge = place_edge(pyramid, sight, shapes, ribbon);
+  // 3. The glass edge to a fraction of a pixel.
+  Edge edge = place_edge(pyramid, sight, shapes, ribbon.value());
 
   Traced traced;
   if (!band) {
