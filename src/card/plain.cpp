@@ -38,6 +38,16 @@ double coverage_of(const BodyTrace& body) {
   return least;
 }
 
+/// A card's edges are straight right up to their arcs; a pane's or a seat's bend away long before.
+/// Of the eight ends two may be hidden.
+bool straight_to_the_ends(const BodyTrace& body) {
+  int reached = 0;
+  for (const EdgeTrace& edge : body.edge) {
+    for (const bool seen : edge.seen_to_end) reached += seen;
+  }
+  return reached >= 6;
+}
+
 QuadLimits limits_for(const PlainSize& size) {
   const double ratio =
       std::max(size.width_mm, size.height_mm) / std::min(size.width_mm, size.height_mm);
@@ -62,7 +72,9 @@ bool measure_radius(const cv::Mat& bgr, const PlainSize& size, Candidate& candid
                             at_mm[i].y - std::copysign(step, at_mm[i].y)};
     const PointPx in = px_on_body(at_mm, candidate.body.corner, inside);
     const double px_per_mm = std::hypot(in.x - corner.x, in.y - corner.y);
-    const double reach = (size.corner_radius_mm + 1) * arc_share * 1.5 * px_per_mm;
+    // A sheet is looked at further in: a pane's or trim's corners are rounder by centimetres.
+    const double deepest_mm = size.corner_radius_mm > 0 ? size.corner_radius_mm + 1 : 6;
+    const double reach = deepest_mm * arc_share * 1.5 * px_per_mm;
     const CornerCut cut = corner_cut(bgr, corner, in, reach, candidate.body.blur_px);
     if (cut.sigma_px < 0) continue;
     const double radius = cut.at_px / px_per_mm / arc_share;
@@ -105,12 +117,23 @@ std::vector<std::array<PointPx, 4>> plausible(const std::vector<Quad>& quads, do
 }
 
 /// Everything the photo says about one rough outline; false when it speaks against a card.
-bool examine(const cv::Mat& bgr, const std::array<PointPx, 4>& corner, double scale,
-             const PlainSize& size, const photo::Lens& lens, Candidate& candidate) {
+bool examine(const cv::Mat& bgr, std::array<PointPx, 4> corner, double scale, const PlainSize& size,
+             const photo::Lens& lens, Candidate& candidate) {
   const double skip = (size.corner_radius_mm + 0.5) / std::min(size.width_mm, size.height_mm);
-  candidate.body = trace_body(bgr, corner, skip, 2 * scale);
+  if (!sharpen_corners(bgr, skip, std::max(2 * scale, 3.0), corner)) return false;
+  constexpr double kSharpened_px = 0.25;
+  const ShapeFit sharpened = fit_rectangle(corner, kSharpened_px, kBloomSigma_px, size, lens, true);
+  if (sharpened.chi2 > kMaxShapeChi2) return false;
+  candidate.body = trace_body(bgr, corner, skip);
   if (!candidate.body.valid || coverage_of(candidate.body) < 0.5) return false;
+  if (!straight_to_the_ends(candidate.body)) return false;
   const double sigma = std::hypot(candidate.body.corner_sigma_px, kEdgeModel_px);
+  // Blank paper is more even inside than it differs from what surrounds it; a card has its print.
+  if (size.corner_radius_mm == 0) {
+    for (const EdgeTrace& edge : candidate.body.edge) {
+      if (edge.unevenness > 0.5) return false;
+    }
+  }
   candidate.shape = fit_rectangle(candidate.body.corner, sigma, kBloomSigma_px, size, lens);
   if (candidate.shape.chi2 > kMaxShapeChi2 || candidate.shape.tilt_deg > kMaxTilt_deg) return false;
   if (!measure_radius(bgr, size, candidate)) return false;

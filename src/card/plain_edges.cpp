@@ -33,8 +33,27 @@ double code_of(double light) {  // tabulated: the edge model asks for it million
   return table[i] + (at - static_cast<double>(i)) * (table[i + 1] - table[i]);
 }
 
-double normal_cdf(double z) { return 0.5 * std::erfc(-z * std::numbers::sqrt2 / 2); }
-double normal_pdf(double z) { return std::exp(-z * z / 2) / std::sqrt(2 * std::numbers::pi); }
+/// Standard normal distribution and density, tabulated as above: fine to 1e-6 within 5 sigma.
+struct Normal {
+  double below, density;
+};
+Normal normal_at(double z) {
+  constexpr int kPerSigma = 256, kSigmas = 5;
+  static const std::vector<Normal> table = [] {
+    std::vector<Normal> t;
+    for (int i = 0; i <= 2 * kSigmas * kPerSigma + 1; ++i) {
+      const double at = static_cast<double>(i) / kPerSigma - kSigmas;
+      t.push_back({0.5 * std::erfc(-at * std::numbers::sqrt2 / 2),
+                   std::exp(-at * at / 2) / std::sqrt(2 * std::numbers::pi)});
+    }
+    return t;
+  }();
+  const double at = (std::clamp(z, -5.0, 5.0) + kSigmas) * kPerSigma;
+  const auto i = static_cast<std::size_t>(at);
+  const double part = at - static_cast<double>(i);
+  return {table[i].below + part * (table[i + 1].below - table[i].below),
+          table[i].density + part * (table[i + 1].density - table[i].density)};
+}
 
 double median(std::vector<double> v) {
   if (v.empty()) return 0;
@@ -297,10 +316,10 @@ double step_all(Body& body) {
         const double z = (p.u - body.edge[e].c.dot(basis)) / blur;
         if (std::abs(z) > 4) continue;  // says nothing about the place of the edge
         double slope = 0, unused = 0;
-        const double q = normal_cdf(z);
+        const auto [q, density] = normal_at(z);
         const double r = (w.axis.dot(p.code - w.out) - look_up(w.model, q, &slope)) / w.sigma;
         const double weight = std::abs(r) < 3 ? 1 : 3 / std::abs(r);  // Huber
-        const double rate = slope * normal_pdf(z) / w.sigma;
+        const double rate = slope * density / w.sigma;
         Eigen::Matrix<double, 5, 1> j;
         j.head<3>() = -rate / blur * basis;
         j[3] = -rate * z;
@@ -352,10 +371,11 @@ bool fit_window(const Window& w, const EdgeCurve& edge, double blur, double& off
     for (const Pixel& x : w.pixel) {
       const double z = (x.u - edge.u(x.t) - p[0]) / blur;
       double slope = 0;
-      const double f = look_up(w.model, normal_cdf(z), &slope);
+      const auto [q, density] = normal_at(z);
+      const double f = look_up(w.model, q, &slope);
       const double r = (w.axis.dot(x.code - w.out) - p[1] - p[2] * f) / w.sigma;
       const double weight = std::abs(r) < 3 ? 1 : 3 / std::abs(r);
-      const Vector3d j = Vector3d(-p[2] * slope * normal_pdf(z) / blur, 1, f) / w.sigma;
+      const Vector3d j = Vector3d(-p[2] * slope * density / blur, 1, f) / w.sigma;
       normal += weight * j * j.transpose();
       right += weight * r * j;
       chi2 += weight * r * r;
@@ -393,6 +413,22 @@ Vector3d smooth_fit(const EdgeCurve& edge, const std::vector<double>& t,
   return c;
 }
 
+/// How much the colour just inside varies along an edge, as a share of the step to the outside.
+double unevenness_of(const std::vector<Window>& windows) {
+  std::array<std::vector<double>, 3> inside;
+  std::vector<double> step, spread;
+  for (const Window& w : windows) {
+    if (!w.usable) continue;
+    for (int c = 0; c < 3; ++c) inside[c].push_back(w.in[c]);
+    step.push_back((w.in - w.out).norm());
+  }
+  const Vector3d usual(median(inside[0]), median(inside[1]), median(inside[2]));
+  for (const Window& w : windows) {
+    if (w.usable) spread.push_back((w.in - usual).norm());
+  }
+  return median(spread) / std::max(1.0, median(step));
+}
+
 void sample_edge(Body& body, int e, EdgeTrace& trace) {
   EdgeCurve& edge = body.edge[e];
   std::vector<double> t, offset, chi2, contrast;
@@ -416,14 +452,23 @@ void sample_edge(Body& body, int e, EdgeTrace& trace) {
   if (clean_t.size() < 5) return;
   std::vector<bool> good;
   const Vector3d shift = smooth_fit(edge, clean_t, clean_offset, good, trace.sigma_px);
+  const double begin = body.window[e].front().t_mid, end = body.window[e].back().t_mid;
+  double first = end, last = begin;
   for (std::size_t i = 0; i < clean_t.size(); ++i) {
     if (!good[i]) continue;
+    first = std::min(first, clean_t[i]);
+    last = std::max(last, clean_t[i]);
     const Vector2d at = edge.at(clean_t[i]) + clean_offset[i] * edge.n;
     trace.seen.push_back({at.x(), at.y()});
   }
+  // Two stretches, or 3 %, may be lost to a mark or a change beside the edge.
+  const double spare = std::max(2.0 / static_cast<double>(body.window[e].size()), 0.03) * 1.01;
+  trace.seen_to_end = {first - begin <= spare * (end - begin) + 1e-9,
+                       end - last <= spare * (end - begin) + 1e-9};
   edge.c += shift;
   trace.bow_px = edge.c[2];
   trace.contrast = median(contrast);
+  trace.unevenness = unevenness_of(body.window[e]);
   trace.coverage =
       static_cast<double>(trace.seen.size()) / static_cast<double>(body.window[e].size());
   trace.line_sigma_px =
@@ -470,29 +515,44 @@ double skip_px(const Body& body, double skip_share) {
 
 }  // namespace
 
-BodyTrace trace_body(const cv::Mat& bgr, const std::array<PointPx, 4>& corner, double skip_share,
-                     double reach_px) {
-  BodyTrace trace;
+bool sharpen_corners(const cv::Mat& bgr, double skip_share, double reach_px,
+                     std::array<PointPx, 4>& corner) {
   Body body;
   for (int e = 0; e < 4; ++e) body.edge[e] = EdgeCurve(corner[e], corner[(e + 1) % 4]);
   for (const double reach : {reach_px, reach_px / 2}) {
     const double skip = skip_px(body, skip_share);
     for (EdgeCurve& edge : body.edge) {
-      if (!locate(bgr, edge, skip, edge.length - skip, reach)) return trace;
+      if (!locate(bgr, edge, skip, edge.length - skip, reach)) return false;
     }
-    if (!reframe(body)) return trace;
+    if (!reframe(body)) return false;
   }
-  for (int pass = 0; pass < 2; ++pass) {
-    const double blur = std::max(body.blur[0], body.blur[1]);
-    gather(bgr, body, skip_px(body, skip_share), std::clamp(3 * blur + 3, 5.0, 14.0));
-    for (int turn = 0; turn < (pass == 0 ? 4 : 6); ++turn) {
+  gather(bgr, body, skip_px(body, skip_share), 6);
+  for (int turn = 0; turn < 2; ++turn) {
+    describe(body);
+    step_all(body);
+  }
+  if (!reframe(body)) return false;
+  for (int e = 0; e < 4; ++e) corner[e] = {body.edge[e].a.x(), body.edge[e].a.y()};
+  return true;
+}
+
+BodyTrace trace_body(const cv::Mat& bgr, const std::array<PointPx, 4>& corner, double skip_share) {
+  BodyTrace trace;
+  Body body;
+  for (int e = 0; e < 4; ++e) body.edge[e] = EdgeCurve(corner[e], corner[(e + 1) % 4]);
+  const auto regather = [&] {
+    const double reach = 3 * std::max(body.blur[0], body.blur[1]) + 3;
+    gather(bgr, body, skip_px(body, skip_share), std::clamp(reach, 5.0, 14.0));
+  };
+  for (const int turns : {3, 6}) {  // the blur, found first, says how far out an edge reaches
+    regather();
+    for (int turn = 0; turn < turns; ++turn) {
       describe(body);
       if (step_all(body) < 2e-3) break;
     }
     if (!reframe(body)) return trace;
   }
-  gather(bgr, body, skip_px(body, skip_share),
-         std::clamp(3 * std::max(body.blur[0], body.blur[1]) + 3, 5.0, 14.0));
+  regather();
   describe(body);
   double ends = 0;
   trace.valid = true;

@@ -17,8 +17,10 @@ struct EdgeTrace {
   double sigma_px = 0;       ///< of one sample, from their scatter about a smooth edge
   double line_sigma_px = 0;  ///< of the fitted line at its middle
   double coverage = 0;       ///< share of the straight part where a step was measured on the line
-  double contrast = 0;       ///< median step over the noise of one pixel
-  double bow_px = 0;         ///< sagitta of the fitted edge (lens distortion bends it)
+  std::array<bool, 2> seen_to_end = {false, false};  ///< are there samples up to either end?
+  double contrast = 0;                               ///< median step over the noise of one pixel
+  double unevenness = 0;  ///< spread of the colour inside along the edge, over the step itself
+  double bow_px = 0;      ///< sagitta of the fitted edge (lens distortion bends it)
 };
 
 struct BodyTrace {
@@ -30,12 +32,15 @@ struct BodyTrace {
   bool valid = false;
 };
 
-/// Fits the edges near `corner` (clockwise as seen).
+/// Rough corners (clockwise as seen, off by up to reach_px) to about a fifth of a pixel; false when
+/// some side is no edge along at least half its length.
 ///
 /// @param skip_share  share of the short side left out at each end (rounded corners)
-/// @param reach_px    how far the rough corners may be off
-BodyTrace trace_body(const cv::Mat& bgr, const std::array<PointPx, 4>& corner, double skip_share,
-                     double reach_px);
+bool sharpen_corners(const cv::Mat& bgr, double skip_share, double reach_px,
+                     std::array<PointPx, 4>& corner);
+
+/// Fits the edges near such corners.
+BodyTrace trace_body(const cv::Mat& bgr, const std::array<PointPx, 4>& corner, double skip_share);
 
 /// Where the outline crosses the line from a sharp corner inwards (`inside`), in px from the
 /// corner, with its standard uncertainty (negative when no step is seen).

@@ -110,7 +110,7 @@ class QuadSearch {
       const int x = static_cast<int>(std::floor(at.x())), y = static_cast<int>(std::floor(at.y()));
       if (x < 0 || y < 0 || x >= field_.magnitude.cols || y >= field_.magnitude.rows) return false;
       const double m = field_.magnitude(y, x);
-      if (m < 2.5 * field_.noise) continue;
+      if (m < 2.2 * field_.noise) continue;
       const double across =
           std::abs(field_.vector(y, x)[0] * normal.x() + field_.vector(y, x)[1] * normal.y());
       if (across > 0.9 * m) return true;

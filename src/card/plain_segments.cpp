@@ -7,9 +7,9 @@
 namespace panecard::card {
 namespace {
 
-// A ridge this many times the noise: one pixel in 450 passes by chance (Rayleigh), a chain does
-// not.
-constexpr double kRidgeOverNoise = 3.5;
+// Hysteresis as Canny's (1986): a chain starts where the ridge is this many times the noise (one
+// pixel in 450 is by chance: Rayleigh) and goes on along fainter ones.
+constexpr double kStartOverNoise = 3.5, kFollowOverNoise = 2.2;
 constexpr double kLineTolerance_px = 1.2;
 
 double median_magnitude(const cv::Mat_<std::uint16_t>& magnitude) {
@@ -76,14 +76,14 @@ class ChainLine {
 
 class Chainer {
  public:
-  Chainer(const GradientField& field, double threshold)
-      : field_(field), open_(ridges(field, threshold)) {}
+  explicit Chainer(const GradientField& field)
+      : field_(field), open_(ridges(field, kFollowOverNoise * field.noise)) {}
 
   std::vector<Segment> run(double min_length_px) {
     std::vector<Segment> found;
     for (int y = 1; y + 1 < open_.rows; ++y) {
       for (int x = 1; x + 1 < open_.cols; ++x) {
-        if (!open_(y, x)) continue;
+        if (!open_(y, x) || field_.magnitude(y, x) < kStartOverNoise * field_.noise) continue;
         ChainLine line;
         open_(y, x) = 0;
         line.add(centre(x, y));
@@ -195,8 +195,7 @@ GradientField colour_gradient(const cv::Mat& bgr) {
 
 std::vector<Segment> find_segments(const GradientField& field, double min_length_px,
                                    std::size_t max_count) {
-  std::vector<Segment> all =
-      Chainer(field, kRidgeOverNoise * field.noise).run(std::max(min_length_px / 2, 5.0));
+  std::vector<Segment> all = Chainer(field).run(std::max(min_length_px / 2, 5.0));
   const auto longer = [](const Segment& p, const Segment& q) { return p.length() > q.length(); };
   std::stable_sort(all.begin(), all.end(), longer);
   if (all.size() > 4 * max_count) all.resize(4 * max_count);

@@ -11,8 +11,9 @@ using Points = std::array<Eigen::Vector2d, 4>;
 constexpr int kPose = 6;
 constexpr int kParameters = kPose + photo::kLensSize + 3;  // and width, height, bloom
 constexpr int kRows = 8 + kParameters - kPose;
-using Parameters = Eigen::Matrix<double, kParameters, 1>;
-using Rows = Eigen::Matrix<double, kRows, 1>;
+// Sized at run time: unrolled for fixed sizes these take the compiler a gigabyte.
+using Parameters = Eigen::VectorXd;
+using Rows = Eigen::VectorXd;
 
 /// Homography (last entry 1) that takes `from` to `to`.
 Eigen::Matrix3d homography(const Points& from, const Points& to) {
@@ -54,7 +55,7 @@ class Model {
     const std::array<Eigen::Vector2d, 4> wide = {{{-.5, .5}, {.5, .5}, {.5, -.5}, {-.5, -.5}}};
     for (int i = 0; i < 4; ++i) sign_[i] = wide[(i + (along_width ? 0 : 3)) % 4];
     // A prior that is zero (a fixed parameter) has no square root to solve with: scale by sigmas.
-    const Eigen::SelfAdjointEigenSolver<photo::LensMatrix> eigen(lens.covariance);
+    const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> eigen(lens.covariance);
     lens_factor_ = eigen.eigenvectors() * eigen.eigenvalues().cwiseMax(0).cwiseSqrt().asDiagonal();
   }
 
@@ -81,7 +82,7 @@ class Model {
     const Eigen::JacobiSVD<Eigen::Matrix3d> svd(r, Eigen::ComputeFullU | Eigen::ComputeFullV);
     const Eigen::Matrix3d rotation = svd.matrixU() * svd.matrixV().transpose();
     const Eigen::AngleAxisd turn(rotation);
-    Parameters p = Parameters::Zero();
+    Parameters p = Parameters::Zero(kParameters);
     p.head<3>() = turn.angle() * turn.axis();
     p.segment<3>(3) = h.col(2);
     return p;
@@ -93,7 +94,7 @@ class Model {
     const photo::LensVector lens = lens_.value + lens_factor_ * p.segment<photo::kLensSize>(kPose);
     const double width = size_.width_mm + size_.sigma_width_mm * p(kParameters - 3);
     const double height = size_.height_mm + size_.sigma_height_mm * p(kParameters - 2);
-    Rows r;
+    Rows r(kRows);
     for (int i = 0; i < 4; ++i) {
       const Eigen::Vector3d at =
           rotation * Eigen::Vector3d(sign_[i].x() * width, sign_[i].y() * height, 0) + t;
@@ -117,7 +118,7 @@ Parameters solve(const Model& model, Parameters p, int max_turns) {
   Rows r = model.residuals(p);
   double damping = 1e-6;
   for (int turn = 0; turn < max_turns; ++turn) {
-    Eigen::MatrixXd jacobian(kRows, kParameters);  // sized at run time: builds much faster
+    Eigen::MatrixXd jacobian(kRows, kParameters);
     for (int k = 0; k < kParameters; ++k) {
       const double step = k < 3 ? 1e-6 : k < kPose ? 1e-4 : 1e-3;
       Parameters q = p;
