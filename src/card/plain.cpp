@@ -25,6 +25,8 @@ constexpr double kMaxShapeChi2 = 13.8;
 /// ISO/IEC 7810 limits of the corner radius, 3.18 +- 0.30, taken rectangular.
 constexpr double kSigmaRadius_mm = 0.30 / 1.7320508;
 
+using Outline = std::array<PointPx, 4>;
+
 struct Candidate {
   BodyTrace body;
   ShapeFit shape;
@@ -90,7 +92,7 @@ bool measure_radius(const cv::Mat& bgr, const PlainSize& size, Candidate& candid
   return true;
 }
 
-std::array<PointPx, 4> corners_in_photo(const Quad& quad, double scale) {
+Outline corners_in_photo(const Quad& quad, double scale) {
   std::array<PointPx, 4> corner;
   for (int i = 0; i < 4; ++i) {
     corner[i] = {quad.corner[i].x() * scale, quad.corner[i].y() * scale};
@@ -99,8 +101,8 @@ std::array<PointPx, 4> corners_in_photo(const Quad& quad, double scale) {
 }
 
 /// The quads that might be such a rectangle within the precision of the reduced copy.
-std::vector<std::array<PointPx, 4>> plausible(const std::vector<Quad>& quads, double scale,
-                                              const PlainSize& size, const photo::Lens& lens) {
+std::vector<Outline> plausible(const std::vector<Quad>& quads, double scale, const PlainSize& size,
+                               const photo::Lens& lens) {
   std::vector<char> passed(quads.size(), 0);
   cv::parallel_for_(cv::Range(0, static_cast<int>(quads.size())), [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
@@ -109,22 +111,54 @@ std::vector<std::array<PointPx, 4>> plausible(const std::vector<Quad>& quads, do
       passed[i] = fit.chi2 <= kMaxShapeChi2 && fit.tilt_deg <= kMaxTilt_deg + 10;
     }
   });
-  std::vector<std::array<PointPx, 4>> out;
+  std::vector<Outline> out;
   for (std::size_t i = 0; i < quads.size() && out.size() < kMaxTraced; ++i) {
     if (passed[i]) out.push_back(corners_in_photo(quads[i], scale));
   }
   return out;
 }
 
-/// Everything the photo says about one rough outline; false when it speaks against a card.
-bool examine(const cv::Mat& bgr, std::array<PointPx, 4> corner, double scale, const PlainSize& size,
-             const photo::Lens& lens, Candidate& candidate) {
-  const double skip = (size.corner_radius_mm + 0.5) / std::min(size.width_mm, size.height_mm);
-  if (!sharpen_corners(bgr, skip, std::max(2 * scale, 3.0), corner)) return false;
+double skip_share(const PlainSize& size) {
+  return (size.corner_radius_mm + 0.5) / std::min(size.width_mm, size.height_mm);
+}
+
+double furthest_apart(const Outline& p, const Outline& q) {
+  double worst = 0;
+  for (const PointPx& a : p) {
+    double least = 1e9;
+    for (const PointPx& b : q) least = std::min(least, std::hypot(a.x - b.x, a.y - b.y));
+    worst = std::max(worst, least);
+  }
+  return worst;
+}
+
+/// Rough outlines brought to the edges of the full photo; those that stay rectangles, without
+/// copies.
+std::vector<Outline> sharpen(const cv::Mat& bgr, std::vector<Outline> rough, double scale,
+                             const PlainSize& size, const photo::Lens& lens) {
   constexpr double kSharpened_px = 0.25;
-  const ShapeFit sharpened = fit_rectangle(corner, kSharpened_px, kBloomSigma_px, size, lens, true);
-  if (sharpened.chi2 > kMaxShapeChi2) return false;
-  candidate.body = trace_body(bgr, corner, skip);
+  std::vector<char> passed(rough.size(), 0);
+  cv::parallel_for_(cv::Range(0, static_cast<int>(rough.size())), [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      if (!sharpen_corners(bgr, skip_share(size), std::max(2 * scale, 3.0), rough[i])) continue;
+      const ShapeFit fit = fit_rectangle(rough[i], kSharpened_px, kBloomSigma_px, size, lens, true);
+      passed[i] = fit.chi2 <= kMaxShapeChi2;
+    }
+  });
+  std::vector<Outline> out;
+  for (std::size_t i = 0; i < rough.size(); ++i) {
+    const bool copy = std::any_of(out.begin(), out.end(), [&](const Outline& other) {
+      return furthest_apart(other, rough[i]) < 4 * kSharpened_px;
+    });
+    if (passed[i] && !copy) out.push_back(rough[i]);
+  }
+  return out;
+}
+
+/// Everything the photo says about one outline; false when it speaks against a card.
+bool examine(const cv::Mat& bgr, const Outline& corner, const PlainSize& size,
+             const photo::Lens& lens, Candidate& candidate) {
+  candidate.body = trace_body(bgr, corner, skip_share(size));
   if (!candidate.body.valid || coverage_of(candidate.body) < 0.5) return false;
   if (!straight_to_the_ends(candidate.body)) return false;
   const double sigma = std::hypot(candidate.body.corner_sigma_px, kEdgeModel_px);
@@ -174,19 +208,6 @@ bool overlap(const Candidate& p, const Candidate& q) {
   return cv::intersectConvexConvex(a, b, common) > 0;
 }
 
-bool same(const Candidate& p, const Candidate& q) {
-  double worst = 0;
-  for (int i = 0; i < 4; ++i) {
-    double least = 1e9;
-    for (int k = 0; k < 4; ++k) {
-      least = std::min(least, std::hypot(p.body.corner[i].x - q.body.corner[k].x,
-                                         p.body.corner[i].y - q.body.corner[k].y));
-    }
-    worst = std::max(worst, least);
-  }
-  return worst < 1;
-}
-
 }  // namespace
 
 std::vector<Sighting> find_plain(const photo::Photo& photo, const PlainSize& size) {
@@ -202,18 +223,20 @@ std::vector<Sighting> find_plain(const photo::Photo& photo, const PlainSize& siz
   const std::vector<Quad> quads = find_quads(segments, field, limits_for(size), kMaxQuads);
 
   const photo::Lens lens = photo::lens_from_facts(photo.facts, photo.bgr.cols, photo.bgr.rows);
-  const auto outlines = plausible(quads, factor, size, lens);
+  const auto outlines =
+      sharpen(photo.bgr, plausible(quads, factor, size, lens), factor, size, lens);
   std::vector<Candidate> tried(outlines.size());
   std::vector<char> passed(outlines.size(), 0);
   cv::parallel_for_(cv::Range(0, static_cast<int>(outlines.size())), [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
-      passed[i] = examine(photo.bgr, outlines[i], factor, size, lens, tried[i]);
+      passed[i] = examine(photo.bgr, outlines[i], size, lens, tried[i]);
     }
   });
   std::vector<Candidate> found;
   for (std::size_t i = 0; i < tried.size(); ++i) {
-    const bool copy = std::any_of(found.begin(), found.end(),
-                                  [&](const Candidate& c) { return same(c, tried[i]); });
+    const bool copy = std::any_of(found.begin(), found.end(), [&](const Candidate& c) {
+      return furthest_apart(c.body.corner, tried[i].body.corner) < 1;
+    });
     if (passed[i] && !copy) found.push_back(tried[i]);
   }
   std::stable_sort(found.begin(), found.end(),

@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <opencv2/imgproc.hpp>
 
 namespace panecard::card {
 namespace {
@@ -163,29 +162,35 @@ bool join(Segment& p, const Segment& q) {
 }  // namespace
 
 GradientField colour_gradient(const cv::Mat& bgr) {
-  cv::Mat dx, dy;
-  cv::Sobel(bgr, dx, CV_16S, 1, 0);
-  cv::Sobel(bgr, dy, CV_16S, 0, 1);
   GradientField field;
-  field.vector.create(bgr.size());
-  field.magnitude.create(bgr.size());
-  cv::parallel_for_(cv::Range(0, bgr.rows), [&](const cv::Range& rows) {
+  field.vector = cv::Mat_<cv::Vec2s>(bgr.size(), cv::Vec2s(0, 0));
+  field.magnitude = cv::Mat_<std::uint16_t>(bgr.size(), std::uint16_t{0});
+  const int width = 3 * bgr.cols;
+  // Sobel's operator, both directions and the choice of the channel in one go: one pass over
+  // memory is what makes this several times quicker than two filtered images.
+  cv::parallel_for_(cv::Range(1, std::max(1, bgr.rows - 1)), [&](const cv::Range& rows) {
+    std::vector<int> smooth(width), slope(width);
     for (int y = rows.start; y < rows.end; ++y) {
-      const auto* px = dx.ptr<cv::Vec3s>(y);
-      const auto* py = dy.ptr<cv::Vec3s>(y);
-      for (int x = 0; x < bgr.cols; ++x) {
-        int best = -1, gx = 0, gy = 0;
-        for (int c = 0; c < 3; ++c) {
-          const int square = px[x][c] * px[x][c] + py[x][c] * py[x][c];
-          if (square > best) {
-            best = square;
-            gx = px[x][c];
-            gy = py[x][c];
-          }
+      const std::uint8_t *above = bgr.ptr(y - 1), *here = bgr.ptr(y), *below = bgr.ptr(y + 1);
+      for (int i = 0; i < width; ++i) {
+        smooth[i] = above[i] + 2 * here[i] + below[i];
+        slope[i] = below[i] - above[i];
+      }
+      cv::Vec2s* vector = field.vector[y];
+      std::uint16_t* magnitude = field.magnitude[y];
+      for (int x = 1; x + 1 < bgr.cols; ++x) {
+        int best = -1, best_x = 0, best_y = 0;
+        for (int i = 3 * x; i < 3 * x + 3; ++i) {
+          const int gx = smooth[i + 3] - smooth[i - 3];
+          const int gy = slope[i - 3] + 2 * slope[i] + slope[i + 3];
+          const int square = gx * gx + gy * gy;
+          if (square <= best) continue;
+          best = square;
+          best_x = gx;
+          best_y = gy;
         }
-        field.vector(y, x) = {static_cast<short>(gx), static_cast<short>(gy)};
-        field.magnitude(y, x) =
-            static_cast<std::uint16_t>(std::sqrt(static_cast<float>(best)) + 0.5F);
+        vector[x] = {static_cast<short>(best_x), static_cast<short>(best_y)};
+        magnitude[x] = static_cast<std::uint16_t>(std::sqrt(static_cast<float>(best)) + 0.5F);
       }
     }
   });
