@@ -171,7 +171,7 @@ PlainScene card_scene(Light card, Light background) {
   return scene;
 }
 
-card::PlainSize size_of(const char* text) { return card::plain_size(text).value(); }
+card::PlainSize size_of(const std::string& text) { return card::plain_size(text).value(); }
 
 }  // namespace
 
@@ -248,7 +248,7 @@ TEST_CASE("a plain card is found where the scene has it, within a third of a pix
 
 TEST_CASE("what is no card is not taken for one") {
   struct Row {
-    const char* why;
+    std::string why;
     Shape shape;
   };
   const Row rows[] = {
@@ -290,7 +290,7 @@ TEST_CASE("a card is found among a pane's trim and a seat, and only the card") {
 }
 
 TEST_CASE("blank A4 and Letter sheets are told apart (ISO 216, ANSI/ASME Y14.1)") {
-  for (const char* paper : {"a4", "letter"}) {
+  for (const std::string paper : {"a4", "letter"}) {
     const card::PlainSize size = size_of(paper);
     PlainScene scene;
     scene.shapes = {{.width_mm = size.width_mm,
@@ -301,11 +301,11 @@ TEST_CASE("blank A4 and Letter sheets are told apart (ISO 216, ANSI/ASME Y14.1)"
     scene.distance_mm = 700;
     scene.tilt_deg = 12;
     const PlainPicture picture = draw(scene);
-    for (const char* asked : {"a4", "letter"}) {
+    for (const std::string asked : {"a4", "letter"}) {
       CAPTURE(paper);
       CAPTURE(asked);
       const auto found = card::find_plain(picture.photo, size_of(asked));
-      CHECK(found.size() == (std::string(asked) == paper ? 1U : 0U));
+      CHECK(found.size() == (asked == paper ? 1U : 0U));
       if (found.size() == 1) CHECK(furthest_corner_px(found[0], picture) <= 0.35);
     }
   }
