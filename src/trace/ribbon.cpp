@@ -25,23 +25,29 @@ struct Evidence {
   double first_mm = 0;    // offset of column 0's middle
 };
 
-cv::Mat log_ratio(const cv::Mat& derivative, float cap) {
+cv::Mat lengths(const cv::Mat& derivative) {
   cv::Mat size(derivative.size(), CV_32F);
   for (int i = 0; i < derivative.rows; ++i) {
     const auto* from = derivative.ptr<cv::Vec3f>(i);
     auto* to = size.ptr<float>(i);
-    for (int j = 0; j < derivative.cols; ++j) {
-      to[j] = std::sqrt(from[j].dot(from[j]));
-    }
+    for (int j = 0; j < derivative.cols; ++j) to[j] = std::sqrt(from[j].dot(from[j]));
   }
-  const float unit = 2 * std::max(sampled_median(size), 1e-6F);
+  return size;
+}
+
+// A change counts by how far it stands out: of the noise in a grainy photo, of shading (an eighth
+// of the strip's clear edges) in a clean one.
+float least_change(const cv::Mat& size, float clear_edge) {
+  return std::max({2 * sampled_quantile(size, 0.5), clear_edge / 8, 1e-6F});
+}
+
+void to_log_ratio(float unit, float cap, cv::Mat& size) {
   for (int i = 0; i < size.rows; ++i) {
     auto* to = size.ptr<float>(i);
     for (int j = 0; j < size.cols; ++j) {
       to[j] = std::min(cap, std::log1p(to[j] * to[j] / (unit * unit)));
     }
   }
-  return size;
 }
 
 cv::Mat blurred(const cv::Mat& root, double sigma_rows, double sigma_columns) {
@@ -70,7 +76,18 @@ Evidence evidence(const Strip& strip, double sigma_mm, float cap) {
     auto* to = along.ptr<cv::Vec3f>(i);
     for (int j = 0; j < columns; ++j) to[j] = after[j] - before[j];
   }
-  const cv::Mat edge = log_ratio(across, cap), change = log_ratio(along, 4);
+  cv::Mat edge = lengths(across), change = lengths(along);
+  // Two edges of a few columns each run through the strip's hundred or more.
+  const float clear_edge = sampled_quantile(edge, 0.98);
+  const float unit = least_change(edge, clear_edge);
+  // A rounded seal shades over several millimetres, an edge within one: only what stands out from
+  // its own surroundings is an edge.
+  cv::Mat around;
+  const int reach = static_cast<int>(std::lround(3 / strip.step_mm));
+  cv::blur(edge, around, {2 * reach + 1, 1}, {-1, -1}, cv::BORDER_REPLICATE);
+  edge = cv::max(edge - around, 0.0F);
+  to_log_ratio(unit, cap, edge);
+  to_log_ratio(least_change(change, clear_edge), 4, change);
 
   const int per_mm = static_cast<int>(std::lround(1 / strip.step_mm));
   const int cells = columns / per_mm;
@@ -95,9 +112,10 @@ Evidence evidence(const Strip& strip, double sigma_mm, float cap) {
 // What is believed of offset and width before this strip is looked at.
 struct Belief {
   double outer_from_mm = -1e9, outer_to_mm = 1e9;  // of the seal's outer edge
-  double width_mm = 0;                             // 0: anything
-  double inner_within_mm = 1e9;                    // of the reference curve
-  std::vector<double> near_mm;                     // per row: where the user pointed, or NaN
+  double outer_likely_to_mm = 1e9;
+  double width_mm = 0;           // 0: anything
+  double inner_within_mm = 1e9;  // of the reference curve
+  std::vector<double> near_mm;   // per row: where the user pointed, or NaN
 };
 
 // Evidence for every pair (glass edge, seal width) of one row, as [cell * kWidths + width].
@@ -131,6 +149,7 @@ void row_evidence(const Evidence& e, const Belief& belief, int row, std::vector<
                    kChangeAlongBody * mean(a + 2, a + 8);
       const double outer_mm = inner_mm + w;
       if (outer_mm < belief.outer_from_mm || outer_mm > belief.outer_to_mm) sure -= 4;
+      if (outer_mm > belief.outer_likely_to_mm) sure -= 2;
       if (belief.width_mm > 0) {
         const double z = (w - belief.width_mm) / 1.5;
         sure -= static_cast<float>(0.5 * std::min(z * z, 9.0));
@@ -266,7 +285,8 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
   Ribbon ribbon;
   Belief belief;
   belief.outer_from_mm = -4;
-  belief.outer_to_mm = 12;
+  belief.outer_likely_to_mm = 10;
+  belief.outer_to_mm = kMaxWidth;  // the ring may have settled on the glass edge itself
   for (int i = 0; i < 3; ++i) {
     const Pass& pass = kPasses[i];
     curve = resample(smooth_closed(resample(curve, 1.0), pass.smooth_mm), kRow_mm);

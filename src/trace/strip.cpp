@@ -141,7 +141,7 @@ PolygonMm smooth_closed(const PolygonMm& curve, double sigma) {
   return out;
 }
 
-float sampled_median(const cv::Mat& values) {
+float sampled_quantile(const cv::Mat& values, double share) {
   std::vector<float> sample;
   const std::size_t total = values.total();
   const std::size_t stride = std::max<std::size_t>(1, total / 20000);
@@ -150,8 +150,10 @@ float sampled_median(const cv::Mat& values) {
         values.at<float>(static_cast<int>(i / values.cols), static_cast<int>(i % values.cols)));
   }
   if (sample.empty()) return 0;
-  std::nth_element(sample.begin(), sample.begin() + sample.size() / 2, sample.end());
-  return sample[sample.size() / 2];
+  const auto at =
+      sample.begin() + static_cast<std::ptrdiff_t>(share * static_cast<double>(sample.size() - 1));
+  std::nth_element(sample.begin(), at, sample.end());
+  return *at;
 }
 
 }  // namespace panecard::trace

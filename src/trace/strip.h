@@ -59,7 +59,7 @@ Strip unwrap(const Pyramid& photo, const Sight& sight, const std::vector<Polygon
 /// Gaussian smoothing of a closed, evenly spaced curve; `sigma` in points.
 PolygonMm smooth_closed(const PolygonMm& curve, double sigma);
 
-/// Median of a sample of the values (deterministic, at most ~20 000 of them).
-float sampled_median(const cv::Mat& values);
+/// Quantile of a sample of the values (deterministic, at most ~20 000 of them).
+float sampled_quantile(const cv::Mat& values, double share);
 
 }  // namespace panecard::trace
