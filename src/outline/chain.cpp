@@ -318,6 +318,7 @@ Response::Response(const Chain& chain, const Samples& samples) {
   dual_.compute(joints_ * apply(inverse_hessian_, joints_.transpose()));
   ok_ = dual_.info() == Eigen::Success;
   kink_gains_.assign(count, 0.0);
+  pair_gains_.assign(count, 0.0);
   if (ok_) {
     Eigen::VectorXd pull(joints_.cols());
     for (std::size_t k = 0; k < count; ++k) {
@@ -328,11 +329,21 @@ Response::Response(const Chain& chain, const Samples& samples) {
     const Eigen::MatrixXd inverse =
         dual_.solve(Eigen::MatrixXd::Identity(joints_.rows(), joints_.rows()));
     Eigen::Index row = 0;
+    std::vector<Eigen::Index> heading_row(count, -1);
     for (std::size_t k = 0; k < count; ++k) {
       row += 2;
       if (chain.links[k].kink_after) continue;
       kink_gains_[k] = multiplier[row] * multiplier[row] / inverse(row, row);
+      heading_row[k] = row;
       row += 1;
+    }
+    for (std::size_t k = 0; k < count; ++k) {
+      const Eigen::Index a = heading_row[(k + count - 1) % count], b = heading_row[k];
+      if (a < 0 || b < 0 || a == b) continue;
+      const Eigen::Vector2d both(multiplier[a], multiplier[b]);
+      Eigen::Matrix2d block;
+      block << inverse(a, a), inverse(a, b), inverse(b, a), inverse(b, b);
+      pair_gains_[k] = both.dot(block.ldlt().solve(both));
     }
   }
   gradient_.resize(n);

@@ -52,6 +52,7 @@ struct Samples {
   PolygonMm points;
   std::vector<double> weight;
   double cost_per_unknown = 0;  ///< ln of the number of independent observations (Schwarz 1978)
+  double expected_chi2 = 0;     ///< of the true curve
 };
 
 struct Chain {
@@ -79,6 +80,8 @@ class Response {
   /// Per link: how much chi-square falls, to first order, if the joint after it may kink. The score
   /// test of that equation, from its multiplier; zero where it may already.
   std::vector<double> kink_gains() const { return kink_gains_; }
+  /// Per link: the same if the joints at both its ends may kink; zero where one may already.
+  std::vector<double> pair_gains() const { return pair_gains_; }
   PointMm left_normal(std::size_t sample) const { return normals_[sample]; }
   std::size_t link_of(std::size_t sample) const { return link_of_[sample]; }
 
@@ -90,7 +93,7 @@ class Response {
   std::vector<Unknowns> gradient_;  ///< per sample: weight times d(offset)/d(unknowns)
   std::vector<PointMm> normals_;
   std::vector<std::size_t> link_of_;
-  std::vector<double> kink_gains_;
+  std::vector<double> kink_gains_, pair_gains_;
 };
 
 }  // namespace panecard::outline

@@ -127,23 +127,18 @@ struct Simpler {
   double expected_gain;
 };
 
-std::vector<Simpler> simpler_ways(const Chain& chain, const Samples& samples) {
-  const Response response(chain, samples);
-  std::vector<Simpler> ways;
-  if (!response.ok()) return ways;
+/// A quantity that is zero when the chain is simpler, and its gradient by the unknowns.
+struct Test {
+  Simpler::What what;
+  std::size_t link;
+  double value, unknowns;
+  Eigen::VectorXd pull;
+};
+
+std::vector<Test> simpler_tests(const Chain& chain) {
+  std::vector<Test> tests;
   const std::size_t count = chain.links.size();
   const auto rows = static_cast<Eigen::Index>(6 * count);
-  struct Test {
-    Simpler::What what;
-    std::size_t link;
-    double value, unknowns;
-  };
-  std::vector<Test> tests;
-  std::vector<Eigen::VectorXd> pulls;
-  const auto add = [&](Test test, const Eigen::VectorXd& pull) {
-    tests.push_back(test);
-    pulls.push_back(pull);
-  };
   for (std::size_t k = 0; k < count; ++k) {
     const std::size_t next = (k + 1) % count;
     const auto at = static_cast<Eigen::Index>(6 * k), at_next = static_cast<Eigen::Index>(6 * next);
@@ -151,10 +146,10 @@ std::vector<Simpler> simpler_ways(const Chain& chain, const Samples& samples) {
     Eigen::VectorXd pull = Eigen::VectorXd::Zero(rows);
     if (a.kind == PieceKind::arc) {
       pull[at + 4] = 1;
-      add({Simpler::What::straighten, k, a.curvature, 1}, pull);
+      tests.push_back({Simpler::What::straighten, k, a.curvature, 1, pull});
     } else if (a.kind == PieceKind::free) {
       pull[at + 5] = 1;
-      add({Simpler::What::unbend, k, a.rate, 1}, pull);
+      tests.push_back({Simpler::What::unbend, k, a.rate, 1, pull});
     }
     pull.setZero();
     const double jump = wrapped(start_heading(b) - end_heading(a));
@@ -163,17 +158,28 @@ std::vector<Simpler> simpler_ways(const Chain& chain, const Samples& samples) {
       pull.segment<6>(at_next) += spot_at(b, -b.length_mm / 2).turns.transpose();
       pull[at + 3] -= a.curvature / 2;
       pull[at_next + 3] -= b.curvature / 2;
-      add({Simpler::What::smooth, k, jump, 1}, pull);
+      tests.push_back({Simpler::What::smooth, k, jump, 1, pull});
     } else if (!a.kink_after && a.kind == PieceKind::arc && b.kind == PieceKind::arc && count > 2) {
       pull[at + 4] = 1, pull[at_next + 4] = -1;
-      add({Simpler::What::join, k, a.curvature - b.curvature, 2}, pull);
+      tests.push_back({Simpler::What::join, k, a.curvature - b.curvature, 2, pull});
     }
   }
-  Eigen::MatrixXd all(rows, static_cast<Eigen::Index>(pulls.size()));
-  for (std::size_t t = 0; t < pulls.size(); ++t) all.col(static_cast<Eigen::Index>(t)) = pulls[t];
+  return tests;
+}
+
+std::vector<Simpler> simpler_ways(const Chain& chain, const Samples& samples) {
+  const Response response(chain, samples);
+  std::vector<Simpler> ways;
+  if (!response.ok()) return ways;
+  const std::vector<Test> tests = simpler_tests(chain);
+  Eigen::MatrixXd all(static_cast<Eigen::Index>(6 * chain.links.size()),
+                      static_cast<Eigen::Index>(tests.size()));
+  for (std::size_t t = 0; t < tests.size(); ++t) {
+    all.col(static_cast<Eigen::Index>(t)) = tests[t].pull;
+  }
   const Eigen::MatrixXd steps = response.step(all);
   for (std::size_t t = 0; t < tests.size(); ++t) {
-    const double variance = pulls[t].dot(steps.col(static_cast<Eigen::Index>(t)));
+    const double variance = tests[t].pull.dot(steps.col(static_cast<Eigen::Index>(t)));
     const double loss = variance > 0 ? tests[t].value * tests[t].value / variance : 0;
     const double gain = tests[t].unknowns * samples.cost_per_unknown - loss;
     if (gain > 0) ways.push_back({tests[t].what, tests[t].link, gain});
@@ -292,24 +298,39 @@ Chain cut_in_two(const Chain& chain, const Samples& samples, std::size_t k, std:
   return result;
 }
 
-/// Lets the joint kink that pulls hardest against being smooth. Tangent curves meet nowhere in
-/// particular, so the shorter neighbour starts from a fit of its own, at one end or at both.
-bool allow_kink(Chain& chain, const Samples& samples, std::set<std::size_t>& tried) {
-  const std::vector<double> gains = Response(chain, samples).kink_gains();
+/// The same chain with link `k` fitted on its own: tangent curves meet nowhere in particular, so a
+/// joint that is to kink needs neighbours that cross.
+Chain refitted(const Chain& chain, const Samples& samples, std::size_t k) {
+  Chain result = chain;
+  Link& link = result.links[k];
+  const bool kink_after = link.kink_after;
+  link = fit_alone(samples, link.kind == PieceKind::line ? link.kind : PieceKind::arc, link.first,
+                   span(chain, k, samples.points.size()));
+  link.kink_after = kink_after;
+  return result;
+}
+
+/// Lets joints kink that pull hard against being smooth: both ends of a link, then one alone.
+bool allow_kink(Chain& chain, const Samples& samples, std::set<std::size_t>& tried,
+                std::set<std::size_t>& tried_pairs) {
+  const Response response(chain, samples);
+  const std::vector<double> pairs = response.pair_gains(), gains = response.kink_gains();
   const std::size_t count = chain.links.size(), n = samples.points.size();
+  for (std::size_t k = 0; k < count; ++k) {
+    if (pairs[k] <= 2 * samples.cost_per_unknown || span(chain, k, n) < 5) continue;
+    if (!tried_pairs.insert(chain.links[k].first).second) continue;
+    Chain both = refitted(chain, samples, k);
+    both.links[k].kink_after = true;
+    both.links[(k + count - 1) % count].kink_after = true;
+    if (take_if_better(chain, std::move(both), samples)) return true;
+  }
   for (std::size_t k = 0; k < count; ++k) {
     const std::size_t next = (k + 1) % count;
     if (gains[k] <= samples.cost_per_unknown || !tried.insert(chain.links[next].first).second)
       continue;
     const std::size_t shorter = chain.links[k].length_mm < chain.links[next].length_mm ? k : next;
-    const std::size_t many = span(chain, shorter, n);
-    if (many < 5) continue;
-    Chain one = chain;
-    Link& link = one.links[shorter];
-    const bool kink_after = link.kink_after;
-    link = fit_alone(samples, link.kind == PieceKind::line ? link.kind : PieceKind::arc, link.first,
-                     many);
-    link.kink_after = kink_after;
+    if (span(chain, shorter, n) < 5) continue;
+    Chain one = refitted(chain, samples, shorter);
     one.links[k].kink_after = true;
     Chain both = one;
     both.links[shorter].kink_after = true;
@@ -342,7 +363,6 @@ bool enrich(Chain& chain, const Samples& samples, std::set<std::size_t>& tried) 
 }  // namespace
 
 Chain choose(const Samples& samples) {
-  constexpr int kMostRounds = 200;
   Chain chain = segment(samples);
   if (chain.links.size() < 2) return chain;
   bend_chamfers(chain, samples);
@@ -358,15 +378,42 @@ Chain choose(const Samples& samples) {
     if (!chain.converged) chain = repaired(start, samples);
     if (chain.converged) break;
   }
-  if (!chain.converged) return chain;
-  std::set<std::size_t> tried_cuts, tried_joins, tried_kinks;
-  for (int round = 0; round < kMostRounds; ++round) {
-    const bool changed = simplify(chain, samples) || allow_kink(chain, samples, tried_kinks) ||
-                         enrich(chain, samples, tried_cuts) ||
-                         join_free(chain, samples, tried_joins);
+  return chain.converged ? improved(std::move(chain), samples) : chain;
+}
+
+Chain improved(Chain chain, const Samples& samples) {
+  constexpr int kMostRounds = 200;
+  std::set<std::size_t> tried_cuts, tried_joins, tried_kinks, tried_pairs;
+  refine(chain, samples);
+  for (int round = 0; round < kMostRounds && chain.converged; ++round) {
+    const bool changed =
+        simplify(chain, samples) || allow_kink(chain, samples, tried_kinks, tried_pairs) ||
+        enrich(chain, samples, tried_cuts) || join_free(chain, samples, tried_joins);
     if (!changed) break;
   }
   return chain;
+}
+
+bool drop_doubtful(Chain& chain, const Samples& samples, const Eigen::MatrixXd& modes) {
+  constexpr double kCoverage = 2;  // k of 95 %
+  std::vector<Simpler> ways;
+  for (const Test& test : simpler_tests(chain)) {
+    const double variance = (test.pull.transpose() * modes).squaredNorm();
+    const double left = kCoverage * kCoverage * variance - test.value * test.value;
+    if (left > 0) ways.push_back({test.what, test.link, left / variance});
+  }
+  std::sort(ways.begin(), ways.end(),
+            [](const Simpler& a, const Simpler& b) { return a.expected_gain > b.expected_gain; });
+  for (const Simpler& way : ways) {
+    Chain other = applied(chain, samples, way);
+    if (other.links.size() < 2) continue;
+    join_straight(other, samples);
+    refine(other, samples);
+    if (!other.converged) continue;
+    chain = std::move(other);
+    return true;
+  }
+  return false;
 }
 
 }  // namespace panecard::outline

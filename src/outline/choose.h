@@ -9,4 +9,12 @@ namespace panecard::outline {
 /// A refined chain that no single change improves; not converged when the contour resists.
 Chain choose(const Samples& samples);
 
+/// The same search, from a chain that is already near.
+Chain improved(Chain chain, const Samples& samples);
+
+/// Drops the curvature, kink or cut that is least certain when all sources of error are counted, if
+/// it is within its 95 % uncertainty of nothing.
+/// @param modes  steps of the unknowns, six rows per link, one column per independent source
+bool drop_doubtful(Chain& chain, const Samples& samples, const Eigen::MatrixXd& modes);
+
 }  // namespace panecard::outline

@@ -50,48 +50,81 @@ double observation_mm(const Contour& c, double perimeter) {
   return c.correlation_mm > 0 ? std::max(spacing, 16 / (kPi * kPi) * bump) : spacing;
 }
 
-/// How much rougher the contour is than its sigma says, 1 when it is not. Third differences over
-/// independent distances see neither lines nor arcs, and the median does not mind corners.
-double roughness(const Contour& c, double apart_mm, double spacing) {
+/// What a contour's points are off by besides the shared modes: the local edge noise, and a smooth
+/// discrepancy (contact shadows, bridges, edges that are no exact arcs) that sigma does not tell.
+struct Noise {
+  double spacing_mm = 0, observation_mm = 0;
+  double discrepancy_mm = 0;
+};
+
+/// Arc length over which the discrepancy is alike: a few seal widths, common practice.
+constexpr double kDiscrepancyBump_mm = 20;
+constexpr double kDiscrepancyObservation_mm = 16 / (kPi * kPi) * kDiscrepancyBump_mm;
+
+double local_variance(double sigma_mm) { return std::pow(std::max(sigma_mm, kLeastSigma_mm), 2); }
+
+/// Standard uncertainty that third differences over independent distances show beyond sigma, 0 when
+/// none. They see neither lines nor arcs, and the median does not mind corners.
+double rough_excess_mm(const Contour& c, const Noise& noise) {
   const std::size_t n = c.points.size();
-  const auto lag = static_cast<std::size_t>(std::ceil(apart_mm / spacing));
-  if (8 * lag > n) return 1;
-  std::vector<double> ratio(n);
+  const double apart_mm = std::max(2 * noise.observation_mm, kDiscrepancyBump_mm);
+  const auto lag = static_cast<std::size_t>(std::ceil(apart_mm / noise.spacing_mm));
+  if (8 * lag > n) return 0;
+  std::vector<double> ratio(n), sigma(c.sigma_mm);
   for (std::size_t i = 0; i < n; ++i) {
     const PointMm a = c.points[i], b = c.points[(i + lag) % n], d = c.points[(i + 2 * lag) % n],
                   e = c.points[(i + 3 * lag) % n];
     const PointMm third = e - a + 3.0 * (b - d), along = e - a;
-    const double sigma = std::max(c.sigma_mm[(i + lag) % n], kLeastSigma_mm);
-    ratio[i] =
-        std::abs(cross(along, third)) / std::max(norm(along), 1e-9) / (std::sqrt(20.0) * sigma);
+    ratio[i] = std::abs(cross(along, third)) / std::max(norm(along), 1e-9) /
+               std::sqrt(20.0 * local_variance(c.sigma_mm[(i + lag) % n]));
   }
-  std::nth_element(ratio.begin(), ratio.begin() + static_cast<std::ptrdiff_t>(n / 2), ratio.end());
+  const auto middle = static_cast<std::ptrdiff_t>(n / 2);
+  std::nth_element(ratio.begin(), ratio.begin() + middle, ratio.end());
+  std::nth_element(sigma.begin(), sigma.begin() + middle, sigma.end());
   constexpr double kMedianOfNormal = 0.67448975;  // of |N(0, 1)|
   const double estimate = ratio[n / 2] / kMedianOfNormal;
   // The median of m independent values scatters by 1.17 / sqrt(m); only a clear excess counts.
   const double scatter = 1.17 / std::sqrt(static_cast<double>(n) / static_cast<double>(lag));
-  return estimate > 1 + 3 * scatter ? estimate : 1;
+  if (estimate <= 1 + 3 * scatter) return 0;
+  return std::sqrt((estimate * estimate - 1) * local_variance(sigma[n / 2]));
 }
 
-Samples samples_of(const Contour& c, double observation, double spacing, double rougher) {
+/// A point's weight is its spacing over the noise power that a smooth curve sees: variance times
+/// the length over which it is alike, summed over both kinds of noise.
+Samples samples_of(const Contour& c, const Noise& noise) {
   Samples samples;
   samples.points = c.points;
+  const double smooth = noise.discrepancy_mm * noise.discrepancy_mm;
   for (const double sigma : c.sigma_mm) {
-    const double s = std::max(sigma, kLeastSigma_mm) * rougher;
-    samples.weight.push_back(spacing / observation / (s * s));
+    const double power =
+        local_variance(sigma) * noise.observation_mm + smooth * kDiscrepancyObservation_mm;
+    samples.weight.push_back(noise.spacing_mm / power);
+    samples.expected_chi2 += samples.weight.back() * (local_variance(sigma) + smooth);
   }
-  const double observations = static_cast<double>(c.points.size()) * spacing / observation;
-  samples.cost_per_unknown = std::log(std::max(observations, std::numbers::e));
+  samples.cost_per_unknown = std::log(std::max(samples.expected_chi2, std::numbers::e));
   return samples;
 }
 
+double chi2_ratio(const Chain& chain, const Samples& samples) {
+  return chain.chi2 / std::max(1.0, samples.expected_chi2 - free_unknowns(chain));
+}
+
 /// Every source of error, as steps of the fitted unknowns: the same covariance in few columns.
-Eigen::MatrixXd unknown_modes(const Contour& c, const Chain& chain, const Samples& samples,
-                              double noise_scale) {
+Eigen::MatrixXd unknown_modes(const Contour& c, const Noise& noise, const Chain& chain,
+                              const Samples& samples) {
   const Response response(chain, samples);
   const std::size_t n = c.points.size();
   const auto rows = static_cast<Eigen::Index>(6 * chain.links.size());
-  const std::vector<NoiseBump> bumps = noise_bumps(c, kMostBumps);
+  const double noise_scale = std::sqrt(std::max(1.0, chi2_ratio(chain, samples)));
+  std::vector<NoiseBump> bumps = noise_bumps(c, kMostBumps);
+  if (noise.discrepancy_mm > 0) {
+    Contour smooth;
+    smooth.points = c.points;
+    smooth.sigma_mm.assign(n, noise.discrepancy_mm);
+    smooth.correlation_mm = kDiscrepancyBump_mm;
+    const std::vector<NoiseBump> more = noise_bumps(smooth, kMostBumps);
+    bumps.insert(bumps.end(), more.begin(), more.end());
+  }
   if (!response.ok()) return {};
   Eigen::MatrixXd pull =
       Eigen::MatrixXd::Zero(rows, static_cast<Eigen::Index>(c.modes.size() + bumps.size()));
@@ -409,27 +442,59 @@ Outline free_outline(const Contour& c, double perimeter, double observation) {
   return outline;
 }
 
+/// In variance, of what the pieces leave over to what was expected: more, and the pieces are wrong.
+constexpr double kMisfit = 4;
+
+/// From coarse to fine: few pieces always close, and from there each change that pays is taken.
+/// The other way round, many short pieces at once seldom meet.
+Chain described(const Contour& contour, const Noise& noise, Samples& samples) {
+  constexpr double kCoarse = 4, kFirst_mm = 0.05, kMost_mm = 2;
+  samples = samples_of(contour, noise);
+  if (noise.discrepancy_mm == 0) {
+    Chain chain = choose(samples);
+    if (chain.converged && chi2_ratio(chain, samples) < kMisfit) return chain;
+  }
+  Noise coarse = noise;
+  coarse.discrepancy_mm = std::max(kFirst_mm, kCoarse * noise.discrepancy_mm);
+  for (; coarse.discrepancy_mm <= kMost_mm; coarse.discrepancy_mm *= 2) {
+    const Samples loose = samples_of(contour, coarse);
+    Chain chain = choose(loose);
+    if (!chain.converged || chi2_ratio(chain, loose) >= kMisfit) continue;
+    Chain fine = improved(std::move(chain), samples);
+    if (fine.converged) return fine;
+  }
+  return {};
+}
+
 }  // namespace
 
 Result<Outline> fit(const Contour& contour) {
   const Result<std::size_t> count = checked(contour);
   if (!count.ok()) return count.error();
   const double perimeter = perimeter_mm(contour.points);
-  const double spacing = perimeter / static_cast<double>(count.value());
-  const double observation = observation_mm(contour, perimeter);
-  const double rougher = roughness(contour, 2 * observation, spacing);
-  const Samples samples = samples_of(contour, observation, spacing, rougher);
-  Chain chain = choose(samples);
-  const double freedom = std::max(1.0, perimeter / observation - free_unknowns(chain));
-  constexpr double kMisfit = 4;  // twice the noise left over: the pieces are wrong, not the noise
-  if (!chain.converged || chain.chi2 > kMisfit * freedom) {
-    return free_outline(contour, perimeter, observation);
+  Noise noise;
+  noise.spacing_mm = perimeter / static_cast<double>(count.value());
+  noise.observation_mm = observation_mm(contour, perimeter);
+  noise.discrepancy_mm = rough_excess_mm(contour, noise);
+  Samples samples;
+  const Chain best = described(contour, noise, samples);
+  if (!best.converged) return free_outline(contour, perimeter, noise.observation_mm);
+  Chain chain = best;
+  const auto modes_of = [&](const Chain& some) {
+    return unknown_modes(contour, noise, some, samples);
+  };
+  Eigen::MatrixXd unknowns = modes_of(chain);
+  constexpr int kMostDrops = 40;
+  for (int i = 0; i < kMostDrops && unknowns.rows() > 0; ++i) {
+    Chain simpler = chain;
+    if (!drop_doubtful(simpler, samples, unknowns)) break;
+    if (chi2_ratio(simpler, samples) >= kMisfit * std::max(1.0, chi2_ratio(best, samples))) break;
+    chain = std::move(simpler);
+    unknowns = modes_of(chain);
   }
+  if (unknowns.rows() == 0) return free_outline(contour, perimeter, noise.observation_mm);
   start_lower_left(chain);
-  const double noise_scale = rougher * std::sqrt(std::max(1.0, chain.chi2 / freedom));
-  const Eigen::MatrixXd unknowns = unknown_modes(contour, chain, samples, noise_scale);
-  if (unknowns.rows() == 0) return free_outline(contour, perimeter, observation);
-  return outline_of(contour, chain, unknowns);
+  return outline_of(contour, chain, modes_of(chain));
 }
 
 }  // namespace panecard::outline
