@@ -286,6 +286,7 @@ void refine(Chain& chain, const Samples& samples) {
   chain.converged = false;
   Eigen::MatrixXd rows;
   Eigen::VectorXd mismatch;
+  double before_mm = 0;
   for (int i = 0; i < kMostSteps && !chain.converged; ++i) {
     share_out(chain, samples.points);
     const Normal normal = normal_equations(chain, samples);
@@ -301,7 +302,11 @@ void refine(Chain& chain, const Samples& samples) {
     const Eigen::VectorXd alone = apply(inverse, pull);
     const Eigen::VectorXd step = alone + reach * dual.solve(mismatch - rows * alone);
     if (!step.allFinite()) break;
-    chain.converged = take_step(chain, step) < kStill_mm;
+    const double furthest_mm = take_step(chain, step);
+    chain.converged = furthest_mm < kStill_mm;
+    // Steps that still grow after a third of them seldom turn back, and they are the costly ones.
+    if (i >= kMostSteps / 3 && furthest_mm > before_mm) break;
+    before_mm = furthest_mm;
   }
   share_out(chain, samples.points);
   chain.chi2 = normal_equations(chain, samples).chi2;

@@ -341,6 +341,44 @@ bool allow_kink(Chain& chain, const Samples& samples, std::set<std::size_t>& tri
   return false;
 }
 
+/// A kink that is a small corner in truth: an arc that takes a tenth of the shorter neighbour.
+bool round_kink(Chain& chain, const Samples& samples, std::set<std::size_t>& tried) {
+  constexpr double kShare = 0.1;
+  const std::size_t count = chain.links.size(), n = samples.points.size();
+  for (std::size_t k = 0; k < count; ++k) {
+    const std::size_t next = (k + 1) % count;
+    const Link &a = chain.links[k], &b = chain.links[next];
+    if (!a.kink_after || !tried.insert(b.first).second) continue;
+    const std::size_t back = std::min(span(chain, k, n), span(chain, next, n)) / 10;
+    if (back < 3) continue;
+    const double turn = wrapped(start_heading(b) - end_heading(a));
+    const double reach_mm = kShare * std::min(a.length_mm, b.length_mm);
+    Link arc;
+    arc.kind = PieceKind::arc;
+    arc.first = (b.first + n - back) % n;
+    arc.heading_rad = end_heading(a) + turn / 2;
+    arc.length_mm = 2 * reach_mm;
+    arc.curvature = turn / arc.length_mm;
+    const PointMm joint = spot_at(a, a.length_mm / 2).place;
+    const PointMm inward{-std::sin(arc.heading_rad), std::cos(arc.heading_rad)};
+    arc.middle = joint + (reach_mm * std::tan(turn / 4)) * inward;
+    Chain other = chain;
+    const auto shorten = [&](Link& link, double side) {
+      const Spot middle = spot_at(link, -side * reach_mm / 2);
+      link.middle = middle.place;
+      link.heading_rad = middle.heading_rad;
+      link.length_mm -= reach_mm;
+    };
+    shorten(other.links[k], 1);
+    shorten(other.links[next], -1);
+    other.links[k].kink_after = false;
+    other.links[next].first = (b.first + back) % n;
+    other.links.insert(other.links.begin() + static_cast<std::ptrdiff_t>(k + 1), arc);
+    if (take_if_better(chain, std::move(other), samples)) return true;
+  }
+  return false;
+}
+
 bool enrich(Chain& chain, const Samples& samples, std::set<std::size_t>& tried) {
   const double price = samples.cost_per_unknown;
   for (std::size_t k = 0; k < chain.links.size(); ++k) {
@@ -383,33 +421,39 @@ Chain choose(const Samples& samples) {
 
 Chain improved(Chain chain, const Samples& samples) {
   constexpr int kMostRounds = 200;
-  std::set<std::size_t> tried_cuts, tried_joins, tried_kinks, tried_pairs;
+  std::set<std::size_t> tried_cuts, tried_joins, tried_kinks, tried_pairs, tried_arcs;
   refine(chain, samples);
   for (int round = 0; round < kMostRounds && chain.converged; ++round) {
     const bool changed =
         simplify(chain, samples) || allow_kink(chain, samples, tried_kinks, tried_pairs) ||
-        enrich(chain, samples, tried_cuts) || join_free(chain, samples, tried_joins);
+        round_kink(chain, samples, tried_arcs) || enrich(chain, samples, tried_cuts) ||
+        join_free(chain, samples, tried_joins);
     if (!changed) break;
   }
   return chain;
 }
 
-bool drop_doubtful(Chain& chain, const Samples& samples, const Eigen::MatrixXd& modes) {
+bool drop_doubtful(Chain& chain, const Samples& samples, const Eigen::MatrixXd& modes,
+                   Doubt& doubt) {
   constexpr double kCoverage = 2;  // k of 95 %
-  std::vector<Simpler> ways;
-  for (const Test& test : simpler_tests(chain)) {
+  constexpr double kMostMisfit = 4;
+  const std::vector<Test> tests = simpler_tests(chain);
+  std::vector<std::pair<double, const Test*>> order;
+  for (const Test& test : tests) {
     const double variance = (test.pull.transpose() * modes).squaredNorm();
-    const double left = kCoverage * kCoverage * variance - test.value * test.value;
-    if (left > 0) ways.push_back({test.what, test.link, left / variance});
+    const double z2 = variance > 0 ? test.value * test.value / variance : 0;
+    if (z2 < kCoverage * kCoverage) order.emplace_back(z2, &test);
   }
-  std::sort(ways.begin(), ways.end(),
-            [](const Simpler& a, const Simpler& b) { return a.expected_gain > b.expected_gain; });
-  for (const Simpler& way : ways) {
-    Chain other = applied(chain, samples, way);
+  std::stable_sort(order.begin(), order.end(),
+                   [](const auto& a, const auto& b) { return a.first < b.first; });
+  for (const auto& [z2, test] : order) {
+    Chain other = applied(chain, samples, {test->what, test->link, 0});
     if (other.links.size() < 2) continue;
     join_straight(other, samples);
     refine(other, samples);
-    if (!other.converged) continue;
+    if (!other.converged || other.chi2 > kMostMisfit * (chain.chi2 + samples.expected_chi2))
+      continue;
+    doubt = {test->pull, test->value};
     chain = std::move(other);
     return true;
   }

@@ -12,9 +12,16 @@ Chain choose(const Samples& samples);
 /// The same search, from a chain that is already near.
 Chain improved(Chain chain, const Samples& samples);
 
+/// What was dropped: a function of the unknowns (six per link, before) that is now taken as zero.
+struct Doubt {
+  Eigen::VectorXd gradient;
+  double value = 0;
+};
+
 /// Drops the curvature, kink or cut that is least certain when all sources of error are counted, if
 /// it is within its 95 % uncertainty of nothing.
 /// @param modes  steps of the unknowns, six rows per link, one column per independent source
-bool drop_doubtful(Chain& chain, const Samples& samples, const Eigen::MatrixXd& modes);
+bool drop_doubtful(Chain& chain, const Samples& samples, const Eigen::MatrixXd& modes,
+                   Doubt& doubt);
 
 }  // namespace panecard::outline

@@ -58,7 +58,7 @@ struct Noise {
 };
 
 /// Arc length over which the discrepancy is alike: a few seal widths, common practice.
-constexpr double kDiscrepancyBump_mm = 20;
+constexpr double kDiscrepancyBump_mm = 30;
 constexpr double kDiscrepancyObservation_mm = 16 / (kPi * kPi) * kDiscrepancyBump_mm;
 
 double local_variance(double sigma_mm) { return std::pow(std::max(sigma_mm, kLeastSigma_mm), 2); }
@@ -67,7 +67,7 @@ double local_variance(double sigma_mm) { return std::pow(std::max(sigma_mm, kLea
 /// none. They see neither lines nor arcs, and the median does not mind corners.
 double rough_excess_mm(const Contour& c, const Noise& noise) {
   const std::size_t n = c.points.size();
-  const double apart_mm = std::max(2 * noise.observation_mm, kDiscrepancyBump_mm);
+  const double apart_mm = std::max(2 * noise.observation_mm, kDiscrepancyBump_mm / 2);
   const auto lag = static_cast<std::size_t>(std::ceil(apart_mm / noise.spacing_mm));
   if (8 * lag > n) return 0;
   std::vector<double> ratio(n), sigma(c.sigma_mm);
@@ -109,13 +109,12 @@ double chi2_ratio(const Chain& chain, const Samples& samples) {
   return chain.chi2 / std::max(1.0, samples.expected_chi2 - free_unknowns(chain));
 }
 
-/// Every source of error, as steps of the fitted unknowns: the same covariance in few columns.
-Eigen::MatrixXd unknown_modes(const Contour& c, const Noise& noise, const Chain& chain,
-                              const Samples& samples) {
+/// Every source of error, as steps of the fitted unknowns: the contour's modes first.
+Eigen::MatrixXd source_steps(const Contour& c, const Noise& noise, const Chain& chain,
+                             const Samples& samples, double noise_scale) {
   const Response response(chain, samples);
   const std::size_t n = c.points.size();
   const auto rows = static_cast<Eigen::Index>(6 * chain.links.size());
-  const double noise_scale = std::sqrt(std::max(1.0, chi2_ratio(chain, samples)));
   std::vector<NoiseBump> bumps = noise_bumps(c, kMostBumps);
   if (noise.discrepancy_mm > 0) {
     Contour smooth;
@@ -142,7 +141,12 @@ Eigen::MatrixXd unknown_modes(const Contour& c, const Noise& noise, const Chain&
     }
     ++column;
   }
-  const Eigen::MatrixXd steps = response.step(pull);
+  return response.step(pull);
+}
+
+/// The same covariance in few columns.
+Eigen::MatrixXd compressed(const Eigen::MatrixXd& steps) {
+  const Eigen::Index rows = steps.rows();
   // Pivoted Cholesky of the covariance stops at its rank, about the number of unknowns.
   Eigen::MatrixXd covariance = steps * steps.transpose();
   const Eigen::VectorXd scale = covariance.diagonal().array().max(1e-300).sqrt().inverse().matrix();
@@ -448,15 +452,15 @@ constexpr double kMisfit = 4;
 /// From coarse to fine: few pieces always close, and from there each change that pays is taken.
 /// The other way round, many short pieces at once seldom meet.
 Chain described(const Contour& contour, const Noise& noise, Samples& samples) {
-  constexpr double kCoarse = 4, kFirst_mm = 0.05, kMost_mm = 2;
+  constexpr double kFirst_mm = 0.02;
   samples = samples_of(contour, noise);
   if (noise.discrepancy_mm == 0) {
     Chain chain = choose(samples);
     if (chain.converged && chi2_ratio(chain, samples) < kMisfit) return chain;
   }
-  Noise coarse = noise;
-  coarse.discrepancy_mm = std::max(kFirst_mm, kCoarse * noise.discrepancy_mm);
-  for (; coarse.discrepancy_mm <= kMost_mm; coarse.discrepancy_mm *= 2) {
+  for (const double factor : {4.0, 2.0, 8.0, 1.0, 16.0}) {
+    Noise coarse = noise;
+    coarse.discrepancy_mm = factor * std::max(kFirst_mm, noise.discrepancy_mm);
     const Samples loose = samples_of(contour, coarse);
     Chain chain = choose(loose);
     if (!chain.converged || chi2_ratio(chain, loose) >= kMisfit) continue;
@@ -464,6 +468,30 @@ Chain described(const Contour& contour, const Noise& noise, Samples& samples) {
     if (fine.converged) return fine;
   }
   return {};
+}
+
+/// That the pane has what was dropped not, say no bend in a side, tells about the sources that
+/// would have made it: they are conditioned on it (the linear case of Bayes' rule), and the points
+/// follow.
+void learn(const Doubt& doubt, const Eigen::MatrixXd& steps, Contour& contour) {
+  const Eigen::VectorXd effect = steps.transpose() * doubt.gradient;
+  const double variance = effect.squaredNorm();
+  const std::size_t n = contour.points.size();
+  if (!(variance > 0)) return;
+  PolygonMm together(n);
+  for (std::size_t m = 0; m < contour.modes.size(); ++m) {
+    const double share = effect[static_cast<Eigen::Index>(m)] / variance;
+    for (std::size_t i = 0; i < n; ++i) together[i] = together[i] + share * contour.modes[m][i];
+  }
+  for (std::size_t i = 0; i < n; ++i) {
+    contour.points[i] = contour.points[i] - doubt.value * together[i];
+  }
+  for (std::size_t m = 0; m < contour.modes.size(); ++m) {
+    const double share = effect[static_cast<Eigen::Index>(m)];
+    for (std::size_t i = 0; i < n; ++i) {
+      contour.modes[m][i] = contour.modes[m][i] - share * together[i];
+    }
+  }
 }
 
 }  // namespace
@@ -477,24 +505,35 @@ Result<Outline> fit(const Contour& contour) {
   noise.observation_mm = observation_mm(contour, perimeter);
   noise.discrepancy_mm = rough_excess_mm(contour, noise);
   Samples samples;
-  const Chain best = described(contour, noise, samples);
-  if (!best.converged) return free_outline(contour, perimeter, noise.observation_mm);
-  Chain chain = best;
-  const auto modes_of = [&](const Chain& some) {
-    return unknown_modes(contour, noise, some, samples);
-  };
-  Eigen::MatrixXd unknowns = modes_of(chain);
+  Chain chain = described(contour, noise, samples);
+  if (!chain.converged) return free_outline(contour, perimeter, noise.observation_mm);
+  Contour known = contour;
+  const double noise_scale = std::sqrt(std::max(1.0, chi2_ratio(chain, samples)));
+  Eigen::MatrixXd steps = source_steps(known, noise, chain, samples, noise_scale);
   constexpr int kMostDrops = 40;
-  for (int i = 0; i < kMostDrops && unknowns.rows() > 0; ++i) {
-    Chain simpler = chain;
-    if (!drop_doubtful(simpler, samples, unknowns)) break;
-    if (chi2_ratio(simpler, samples) >= kMisfit * std::max(1.0, chi2_ratio(best, samples))) break;
-    chain = std::move(simpler);
-    unknowns = modes_of(chain);
+  for (int i = 0; i < kMostDrops && steps.rows() > 0; ++i) {
+    Doubt doubt;
+    if (!drop_doubtful(chain, samples, steps, doubt)) break;
+    learn(doubt, steps, known);
+    samples.points = known.points;
+    Chain again = chain;
+    refine(again, samples);
+    if (again.converged) chain = std::move(again);
+    steps = source_steps(known, noise, chain, samples, noise_scale);
   }
-  if (unknowns.rows() == 0) return free_outline(contour, perimeter, noise.observation_mm);
+  if (steps.rows() == 0) return free_outline(contour, perimeter, noise.observation_mm);
+  // The outline stays with the points as they were seen; what was learned is one more doubt.
+  known.modes.emplace_back();
+  for (std::size_t i = 0; i < count.value(); ++i) {
+    known.modes.back().push_back(known.points[i] - contour.points[i]);
+  }
+  known.points = samples.points = contour.points;
+  refine(chain, samples);
+  if (!chain.converged) return free_outline(contour, perimeter, noise.observation_mm);
   start_lower_left(chain);
-  return outline_of(contour, chain, modes_of(chain));
+  steps = source_steps(known, noise, chain, samples, noise_scale);
+  if (steps.rows() == 0) return free_outline(contour, perimeter, noise.observation_mm);
+  return outline_of(contour, chain, compressed(steps));
 }
 
 }  // namespace panecard::outline
