@@ -279,8 +279,9 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
     double smooth_mm;
   };
   // Coarse and wide first, then about the seal's outer edge, then sharp about the glass edge: the
-  // straighter the edges lie in the strip, the sharper they may be looked at.
-  constexpr Pass kPasses[] = {{32, 0.5, 0.6, 4, 6}, {28, 0.5, 0.5, 5, 5}, {24, 0.25, 0.3, 6, 4}};
+  // straighter the edges lie in the strip, the sharper they may be looked at. Each strip holds the
+  // widest seal, whichever of its edges is in the middle, and the body beyond it.
+  constexpr Pass kPasses[] = {{36, 0.5, 0.6, 4, 6}, {34, 0.5, 0.5, 5, 5}, {36, 0.25, 0.3, 6, 4}};
   PolygonMm curve = ring;
   Ribbon ribbon;
   Belief belief;

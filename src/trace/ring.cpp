@@ -375,17 +375,9 @@ void add_beyond_cost(const Ring& ring, const Gradient& g, float weight, cv::Mat&
   });
 }
 
-}  // namespace
-
-Result<PolygonMm> find_ring(const Pyramid& photo, const Sight& sight,
-                            const std::vector<PolygonMm>& cards, const PolygonMm& near,
-                            float beyond) {
-  const Ring ring = sample_ring(photo, sight, cards);
-  const Gradient g = gradient(ring);
-  const cv::Mat fixed = fixed_cost(ring, near);
-  Path path = closed_path(ring, g, fixed);
-  // The body's colour is learnt from the first path, the path found again with it; the second
-  // round settles where the first path had strayed for a long way.
+// The body's colour is learnt from the first path, the path found again with it; the second round
+// settles where the first path had strayed for a long way.
+Path with_body(const Ring& ring, const Gradient& g, const cv::Mat& fixed, float beyond, Path path) {
   for (int round = 0; round < 2; ++round) {
     const std::vector<Body> body = body_colours(ring, path.column);
     if (body.empty()) break;
@@ -394,18 +386,50 @@ Result<PolygonMm> find_ring(const Pyramid& photo, const Sight& sight,
     if (beyond > 0) add_beyond_cost(ring, g, beyond, cost);
     path = closed_path(ring, g, cost);
   }
+  return path;
+}
+
+bool inside_photo(const Ring& ring, const Path& path) {
   int outside = 0;
-  PolygonMm curve;
   for (int ray = 0; ray < kRays; ++ray) {
-    curve.push_back(ring.at(ray, path.column[ray]));
-    outside += ring.valid.at<unsigned char>(ray, path.column[ray]) == 0;
+    outside += ring.valid.at<unsigned char>(ray, path.column[ray]) == 0 ? 1 : 0;
   }
-  if (outside > kRays / 20) {
+  return outside <= kRays / 20;
+}
+
+PolygonMm curve_of(const Ring& ring, const Path& path) {
+  PolygonMm curve;
+  curve.reserve(kRays);
+  for (int ray = 0; ray < kRays; ++ray) curve.push_back(ring.at(ray, path.column[ray]));
+  return curve;
+}
+
+}  // namespace
+
+Result<std::vector<PolygonMm>> find_rings(const Pyramid& photo, const Sight& sight,
+                                          const std::vector<PolygonMm>& cards,
+                                          const PolygonMm& near) {
+  const Ring ring = sample_ring(photo, sight, cards);
+  const Gradient g = gradient(ring);
+  const cv::Mat fixed = fixed_cost(ring, near);
+  constexpr std::array<float, 3> kBeyond{0.0F, 0.25F, 0.6F};
+  std::vector<Path> paths(1 + kBeyond.size());
+  paths[0] = closed_path(ring, g, fixed);
+  cv::parallel_for_({0, static_cast<int>(kBeyond.size())}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      paths[i + 1] = with_body(ring, g, fixed, kBeyond[i], paths[0]);
+    }
+  });
+  std::vector<PolygonMm> curves;
+  for (const Path& path : paths) {
+    if (inside_photo(ring, path)) curves.push_back(curve_of(ring, path));
+  }
+  if (curves.empty()) {
     return Error{Code::boundary_not_seen,
                  "no closed boundary around the cards inside the photo: step back until the whole "
                  "pane and some of the body around it are in the picture"};
   }
-  return curve;
+  return curves;
 }
 
 }  // namespace panecard::trace

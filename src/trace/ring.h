@@ -10,17 +10,16 @@
 
 namespace panecard::trace {
 
-/// The closed path of least cost in log-polar coordinates about the cards, along edges that have
-/// the body's colour on their outer side; right to a few millimetres where the body can be told
-/// apart.
+/// Closed paths of least cost in log-polar coordinates about the cards: one along edges alone, the
+/// others along edges that have the body's colour on their outer side, with a clear edge further
+/// out speaking against them by so much. Each is right where another is misled (trim beside the
+/// seal, sky of the body's colour behind the glass), to a few millimetres; often they are the same.
 ///
 /// @param near  rough points on the wanted boundary (mm), may be empty
-/// @param beyond  how much a clear edge just outside the path speaks against it: 0 where trim runs
-///                close beside the seal, 0.25 where what is behind the glass looks like the body
-/// @return      counter-clockwise, one point per ray.
+/// @return      one or more; each counter-clockwise, one point per ray.
 /// @retval Code::boundary_not_seen  no closed path inside the photo
-Result<PolygonMm> find_ring(const Pyramid& photo, const Sight& sight,
-                            const std::vector<PolygonMm>& cards, const PolygonMm& near,
-                            float beyond);
+Result<std::vector<PolygonMm>> find_rings(const Pyramid& photo, const Sight& sight,
+                                          const std::vector<PolygonMm>& cards,
+                                          const PolygonMm& near);
 
 }  // namespace panecard::trace

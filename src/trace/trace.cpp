@@ -232,21 +232,34 @@ double farthest_mm(const PolygonMm& a, const PolygonMm& b) {
   return most;
 }
 
-// Two ways to tell the body from what is behind the glass, each right where the other is misled;
-// the seal they lead to decides when they differ.
+// Panes are convex or nearly so; a path that took a reflection or a trim strip for the seal has a
+// notch or a bump. Evidence of the seal, less what is missing of the convex hull.
+double plausibility(const Ribbon& ribbon) {
+  constexpr double kPerShare = 60;  // one part in sixty of the hull weighs as a quarter of an edge
+  const PolygonMm curve = inner_curve(ribbon);
+  const double hull_mm2 = signed_area_mm2(convex_hull(curve));
+  return ribbon.score - kPerShare * (1 - signed_area_mm2(curve) / hull_mm2);
+}
+
+// Several ways to tell the body from what is behind the glass, each right where another is misled;
+// the seal they lead to decides where they differ.
 Result<Ribbon> best_ribbon(const Pyramid& pyramid, const Sight& sight,
                            const std::vector<PolygonMm>& shapes, const PolygonMm& near) {
-  const Result<PolygonMm> plain = find_ring(pyramid, sight, shapes, near, 0.0F);
-  const Result<PolygonMm> outermost = find_ring(pyramid, sight, shapes, near, 0.25F);
-  if (!plain.ok() && !outermost.ok()) return plain.error();
-  const Result<PolygonMm>& first = plain.ok() ? plain : outermost;
-  Ribbon ribbon = find_ribbon(pyramid, sight, shapes, first.value(), near);
   constexpr double kSame_mm = 6;
-  if (plain.ok() && outermost.ok() && farthest_mm(plain.value(), outermost.value()) > kSame_mm) {
-    Ribbon other = find_ribbon(pyramid, sight, shapes, outermost.value(), near);
-    if (other.score > ribbon.score) return other;
+  const Result<std::vector<PolygonMm>> rings = find_rings(pyramid, sight, shapes, near);
+  if (!rings.ok()) return rings.error();
+  std::optional<Ribbon> best;
+  for (std::size_t i = 0; i < rings->size(); ++i) {
+    const PolygonMm& ring = rings.value()[i];
+    bool known = false;
+    for (std::size_t k = 0; k < i; ++k) {
+      known = known || farthest_mm(rings.value()[k], ring) <= kSame_mm;
+    }
+    if (known) continue;
+    Ribbon ribbon = find_ribbon(pyramid, sight, shapes, ring, near);
+    if (!best || plausibility(ribbon) > plausibility(*best)) best = std::move(ribbon);
   }
-  return ribbon;
+  return *std::move(best);
 }
 
 Result<Traced> finish(Traced traced) {
