@@ -442,11 +442,12 @@ bool drop_doubtful(Chain& chain, const Samples& samples, const Eigen::MatrixXd& 
   for (const Test& test : tests) {
     const double variance = (test.pull.transpose() * modes).squaredNorm();
     const double z2 = variance > 0 ? test.value * test.value / variance : 0;
-    if (z2 < kCoverage * kCoverage) order.emplace_back(z2, &test);
+    constexpr double kLimit = kCoverage * kCoverage;  // what spares more unknowns goes first
+    if (z2 < kLimit) order.emplace_back(z2 - kLimit * test.unknowns, &test);
   }
   std::stable_sort(order.begin(), order.end(),
                    [](const auto& a, const auto& b) { return a.first < b.first; });
-  for (const auto& [z2, test] : order) {
+  for (const auto& [rank, test] : order) {
     Chain other = applied(chain, samples, {test->what, test->link, 0});
     if (other.links.size() < 2) continue;
     join_straight(other, samples);
@@ -458,6 +459,25 @@ bool drop_doubtful(Chain& chain, const Samples& samples, const Eigen::MatrixXd& 
     return true;
   }
   return false;
+}
+
+Chain bent_where_smooth(const Chain& chain, const Samples& samples) {
+  Chain bent = chain;
+  const std::size_t count = chain.links.size();
+  for (std::size_t k = 0; k < count; ++k) {
+    const Link &before = chain.links[(k + count - 1) % count],
+               &after = chain.links[(k + 1) % count];
+    Link& link = bent.links[k];
+    if (link.kind != PieceKind::line) continue;
+    const auto shallow = [&](const Link& other) {
+      return other.kind == PieceKind::arc && std::abs(other.curvature) * link.length_mm < 1;
+    };
+    const bool wanted =
+        (!before.kink_after && shallow(before)) || (!link.kink_after && shallow(after));
+    if (wanted) link.kind = PieceKind::arc;
+  }
+  refine(bent, samples);
+  return bent.converged ? bent : chain;
 }
 
 }  // namespace panecard::outline

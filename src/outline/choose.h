@@ -12,6 +12,10 @@ Chain choose(const Samples& samples);
 /// The same search, from a chain that is already near.
 Chain improved(Chain chain, const Samples& samples);
 
+/// The same chain with every line that runs smoothly into a shallow arc bent, so that
+/// drop_doubtful() can weigh whether both are one arc.
+Chain bent_where_smooth(const Chain& chain, const Samples& samples);
+
 /// What was dropped: a function of the unknowns (six per link, before) that is now taken as zero.
 struct Doubt {
   Eigen::VectorXd gradient;

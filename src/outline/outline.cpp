@@ -509,6 +509,7 @@ Result<Outline> fit(const Contour& contour) {
   if (!chain.converged) return free_outline(contour, perimeter, noise.observation_mm);
   Contour known = contour;
   const double noise_scale = std::sqrt(std::max(1.0, chi2_ratio(chain, samples)));
+  chain = bent_where_smooth(chain, samples);
   Eigen::MatrixXd steps = source_steps(known, noise, chain, samples, noise_scale);
   constexpr int kMostDrops = 40;
   for (int i = 0; i < kMostDrops && steps.rows() > 0; ++i) {
