@@ -262,6 +262,39 @@ Result<Ribbon> best_ribbon(const Pyramid& pyramid, const Sight& sight,
   return *std::move(best);
 }
 
+// What a person should look at before trusting the outline: no number above shows these.
+void report_doubts(const Ribbon& ribbon, const Edge& edge, std::vector<Finding>& findings) {
+  const double hull_mm2 = signed_area_mm2(convex_hull(edge.points));
+  const double missing = 1 - signed_area_mm2(edge.points) / hull_mm2;
+  constexpr double kOddShare = 0.01;
+  if (missing > kOddShare) {
+    findings.push_back({"odd_shape", "the outline has a notch or a bump, " +
+                                         to_text(100 * missing, 1) +
+                                         " % of its convex hull, which panes rarely have: look at "
+                                         "the overlay, and point at the boundary with --near where "
+                                         "it strays"});
+  }
+  constexpr double kFaintSeal = 2;  // half of one clear edge per point, all penalties taken off
+  if (ribbon.score < kFaintSeal) {
+    findings.push_back({"faint_seal",
+                        "body, seal and glass are hard to tell apart in this photo: look at the "
+                        "overlay all the way round before you trust the sizes"});
+  }
+}
+
+// Where neither the glass edge nor the seal's outer edge is to be seen, a bridge has no support.
+std::optional<Error> too_much_lost(const Edge& edge) {
+  const auto lost = std::count(edge.lost.begin(), edge.lost.end(), true);
+  const double share = static_cast<double>(lost) / static_cast<double>(edge.lost.size());
+  constexpr double kMostLost = 0.15;
+  if (share <= kMostLost) return {};
+  return Error{
+      Code::boundary_not_seen,
+      "over " + to_text(100 * share, 0) +
+          " % of the way neither the glass edge nor the seal's outer edge is seen: light "
+          "the pane from the side, hang a bright cloth behind it, and take the photo again"};
+}
+
 Result<Traced> finish(Traced traced) {
   const Unseen unseen = unseen_stretches(traced.contour);
   if (auto error = too_little_seen(unseen, perimeter_mm(traced.contour.points))) return *error;
@@ -286,7 +319,10 @@ Result<Traced> trace(const photo::Photo& photo, const card::Plane& plane,
   // 3. The glass edge to a fraction of a pixel.
   Edge edge = place_edge(pyramid, sight, shapes, ribbon.value());
 
+  if (auto error = too_much_lost(edge)) return *error;
+
   Traced traced;
+  report_doubts(ribbon.value(), edge, traced.findings);
   if (!band) {
     traced.contour = to_contour(std::move(edge.points), edge.sigma_mm, std::move(edge.seen));
     traced.contour.points_px = to_px(sight, traced.contour.points);
@@ -300,7 +336,7 @@ Result<Traced> trace(const photo::Photo& photo, const card::Plane& plane,
   Result<BandCurve> found = find_band(photo, plane, cards, edge.points, options);
   if (!found.ok()) return found.error();
   BandCurve& curve = found.value();
-  traced.findings = curve.findings;
+  traced.findings.insert(traced.findings.end(), curve.findings.begin(), curve.findings.end());
   PolygonMm apparent = curve.points;
   for (std::size_t i = 0; i < apparent.size(); ++i) {
     apparent[i] = apparent[i] - options.glass_thickness_mm * curve.per_mm_thickness[i];
