@@ -232,12 +232,6 @@ PairPath best_path(const Evidence& e, const Belief& belief, int max_step, float 
   return path;
 }
 
-double median_width(const PairPath& path) {
-  std::vector<int> w = path.width;
-  std::nth_element(w.begin(), w.begin() + w.size() / 2, w.end());
-  return w[w.size() / 2];
-}
-
 // Where each row's normal passes the user's rough points, NaN where there is none close by.
 std::vector<double> near_offsets(const Strip& strip, const PolygonMm& near) {
   if (near.empty()) return {};
@@ -266,62 +260,104 @@ PolygonMm shifted(const Ribbon& ribbon, bool outer) {
   return out;
 }
 
+struct Pass {
+  double half_mm, step_mm, sigma_mm;
+  float cap;
+  double smooth_mm;
+  int max_step;
+  float step_cost, width_cost;
+};
+
+// Coarse and wide first, then about the seal's outer edge, then sharp about the glass edge: the
+// straighter the edges lie in the strip, the sharper they may be looked at. Each strip holds the
+// widest seal, whichever of its edges is in the middle, and the body beyond it.
+constexpr Pass kPasses[] = {{36, 0.5, 0.6, 4, 6, 2, 0.15F, 0.4F},
+                            {34, 0.5, 0.5, 5, 5, 2, 0.3F, 0.9F},
+                            {36, 0.25, 0.3, 6, 4, 1, 0.3F, 0.9F}};
+
+Ribbon look(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
+            const PolygonMm& near, const Pass& pass, const PolygonMm& curve, Belief belief) {
+  Strip strip = unwrap(photo, sight, cards,
+                       resample(smooth_closed(resample(curve, 1.0), pass.smooth_mm), kRow_mm),
+                       pass.half_mm, pass.step_mm);
+  const Evidence e = evidence(strip, pass.sigma_mm, pass.cap);
+  belief.near_mm = near_offsets(strip, near);
+  const PairPath path = best_path(e, belief, pass.max_step, pass.step_cost, pass.width_cost);
+  Ribbon ribbon;
+  ribbon.score = path.score;
+  for (std::size_t k = 0; k < strip.curve.size(); ++k) {
+    ribbon.inner_mm.push_back(e.first_mm + path.cell[k]);
+    ribbon.width_mm.push_back(path.width[k]);
+    // An edge of twice the usual change: log(1 + 1).
+    ribbon.outer_seen.push_back(
+        e.across.at<float>(static_cast<int>(k), path.cell[k] + path.width[k]) > 0.7F);
+  }
+  ribbon.curve = std::move(strip.curve);
+  ribbon.normals = std::move(strip.normals);
+  return ribbon;
+}
+
+double median_width(const Ribbon& ribbon) {
+  std::vector<double> w = ribbon.width_mm;
+  std::nth_element(w.begin(), w.begin() + w.size() / 2, w.end());
+  return w[w.size() / 2];
+}
+
+// Panes are convex or nearly so; a path that took a reflection or a trim strip for the seal has a
+// notch or a bump. Evidence of the seal, less what is missing of the convex hull.
+double plausibility(const Ribbon& ribbon) {
+  constexpr double kPerShare = 60;  // one part in sixty of the hull weighs as a quarter of an edge
+  const PolygonMm curve = inner_curve(ribbon);
+  const double hull_mm2 = signed_area_mm2(convex_hull(curve));
+  return ribbon.score - kPerShare * (1 - signed_area_mm2(curve) / hull_mm2);
+}
+
+std::vector<const PolygonMm*> distinct(const std::vector<PolygonMm>& rings) {
+  constexpr double kSame_mm = 6;
+  std::vector<const PolygonMm*> out;
+  for (const PolygonMm& ring : rings) {
+    const bool known = std::any_of(out.begin(), out.end(), [&](const PolygonMm* other) {
+      double most = 0;
+      for (std::size_t i = 0; i < ring.size(); ++i) {
+        most = std::max(most, distance(ring[i], (*other)[i]));
+      }
+      return most <= kSame_mm;
+    });
+    if (!known) out.push_back(&ring);
+  }
+  return out;
+}
+
 }  // namespace
 
 PolygonMm inner_curve(const Ribbon& ribbon) { return shifted(ribbon, false); }
 PolygonMm outer_curve(const Ribbon& ribbon) { return shifted(ribbon, true); }
 
 Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
-                   const PolygonMm& ring, const PolygonMm& near) {
-  struct Pass {
-    double half_mm, step_mm, sigma_mm;
-    float cap;
-    double smooth_mm;
-  };
-  // Coarse and wide first, then about the seal's outer edge, then sharp about the glass edge: the
-  // straighter the edges lie in the strip, the sharper they may be looked at. Each strip holds the
-  // widest seal, whichever of its edges is in the middle, and the body beyond it.
-  constexpr Pass kPasses[] = {{36, 0.5, 0.6, 4, 6}, {34, 0.5, 0.5, 5, 5}, {36, 0.25, 0.3, 6, 4}};
-  PolygonMm curve = ring;
-  Ribbon ribbon;
+                   const std::vector<PolygonMm>& rings, const PolygonMm& near) {
   Belief belief;
   belief.outer_from_mm = -4;
   belief.outer_likely_to_mm = 10;
   belief.outer_to_mm = kMaxWidth;  // the ring may have settled on the glass edge itself
-  for (int i = 0; i < 3; ++i) {
-    const Pass& pass = kPasses[i];
-    curve = resample(smooth_closed(resample(curve, 1.0), pass.smooth_mm), kRow_mm);
-    Strip strip = unwrap(photo, sight, cards, std::move(curve), pass.half_mm, pass.step_mm);
-    const Evidence e = evidence(strip, pass.sigma_mm, pass.cap);
-    belief.near_mm = near_offsets(strip, near);
-    const PairPath path =
-        best_path(e, belief, i == 2 ? 1 : 2, i == 0 ? 0.15F : 0.3F, i == 0 ? 0.4F : 0.9F);
-    belief = {};
-    belief.width_mm = median_width(path);
-    if (i == 0) {
-      belief.outer_from_mm = -6;
-      belief.outer_to_mm = 6;
-    } else {
-      belief.inner_within_mm = 4;
+  const std::vector<const PolygonMm*> starts = distinct(rings);
+  std::vector<Ribbon> looks(starts.size());
+  cv::parallel_for_({0, static_cast<int>(starts.size())}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      looks[i] = look(photo, sight, cards, near, kPasses[0], *starts[i], belief);
     }
-    ribbon.score = path.score;
-    ribbon.inner_mm.clear();
-    ribbon.width_mm.clear();
-    ribbon.outer_seen.clear();
-    curve.clear();
-    for (std::size_t k = 0; k < strip.curve.size(); ++k) {
-      const double inner = e.first_mm + path.cell[k];
-      ribbon.inner_mm.push_back(inner);
-      ribbon.width_mm.push_back(path.width[k]);
-      // An edge of twice the usual change: log(1 + 1).
-      ribbon.outer_seen.push_back(
-          e.across.at<float>(static_cast<int>(k), path.cell[k] + path.width[k]) > 0.7F);
-      curve.push_back(strip.curve[k] + (i == 0 ? inner + path.width[k] : inner) * strip.normals[k]);
-    }
-    ribbon.curve = std::move(strip.curve);
-    ribbon.normals = std::move(strip.normals);
-  }
-  return ribbon;
+  });
+  const auto best = std::max_element(
+      looks.begin(), looks.end(),
+      [](const Ribbon& a, const Ribbon& b) { return plausibility(a) < plausibility(b); });
+  belief = {};
+  belief.width_mm = median_width(*best);
+  belief.outer_from_mm = -6;
+  belief.outer_to_mm = 6;
+  const Ribbon second = look(photo, sight, cards, near, kPasses[1], outer_curve(*best), belief);
+  belief = {};
+  belief.width_mm = median_width(second);
+  belief.inner_within_mm = 4;
+  return look(photo, sight, cards, near, kPasses[2], inner_curve(second), belief);
 }
 
 }  // namespace panecard::trace

@@ -20,10 +20,11 @@ struct Ribbon {
 PolygonMm inner_curve(const Ribbon& ribbon);
 PolygonMm outer_curve(const Ribbon& ribbon);
 
-/// Finds the seal near a first curve: two closed, nearly parallel paths, chosen together.
-/// @param ring  counter-clockwise; near the seal's outer edge
-/// @param near  rough points on the glass edge, may be empty
+/// Finds the seal near one of several first curves: two closed, nearly parallel paths, chosen
+/// together. Where the curves differ, the seal that fits best and makes the least odd shape wins.
+/// @param rings  one or more, counter-clockwise, point i of all on the same ray
+/// @param near   rough points on the glass edge, may be empty
 Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
-                   const PolygonMm& ring, const PolygonMm& near);
+                   const std::vector<PolygonMm>& rings, const PolygonMm& near);
 
 }  // namespace panecard::trace

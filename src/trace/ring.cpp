@@ -384,7 +384,10 @@ Path with_body(const Ring& ring, const Gradient& g, const cv::Mat& fixed, float 
     cv::Mat cost = fixed.clone();
     add_body_cost(ring, body, cost);
     if (beyond > 0) add_beyond_cost(ring, g, beyond, cost);
-    path = closed_path(ring, g, cost);
+    Path next = closed_path(ring, g, cost);
+    const bool settled = next.column == path.column;
+    path = std::move(next);
+    if (settled) break;
   }
   return path;
 }

@@ -224,44 +224,6 @@ PolygonMm to_mm(const card::Plane& plane, const std::vector<PointPx>& near) {
   return out;
 }
 
-double farthest_mm(const PolygonMm& a, const PolygonMm& b) {
-  double most = 0;
-  for (std::size_t i = 0; i < std::min(a.size(), b.size()); ++i) {
-    most = std::max(most, distance(a[i], b[i]));
-  }
-  return most;
-}
-
-// Panes are convex or nearly so; a path that took a reflection or a trim strip for the seal has a
-// notch or a bump. Evidence of the seal, less what is missing of the convex hull.
-double plausibility(const Ribbon& ribbon) {
-  constexpr double kPerShare = 60;  // one part in sixty of the hull weighs as a quarter of an edge
-  const PolygonMm curve = inner_curve(ribbon);
-  const double hull_mm2 = signed_area_mm2(convex_hull(curve));
-  return ribbon.score - kPerShare * (1 - signed_area_mm2(curve) / hull_mm2);
-}
-
-// Several ways to tell the body from what is behind the glass, each right where another is misled;
-// the seal they lead to decides where they differ.
-Result<Ribbon> best_ribbon(const Pyramid& pyramid, const Sight& sight,
-                           const std::vector<PolygonMm>& shapes, const PolygonMm& near) {
-  constexpr double kSame_mm = 6;
-  const Result<std::vector<PolygonMm>> rings = find_rings(pyramid, sight, shapes, near);
-  if (!rings.ok()) return rings.error();
-  std::optional<Ribbon> best;
-  for (std::size_t i = 0; i < rings->size(); ++i) {
-    const PolygonMm& ring = rings.value()[i];
-    bool known = false;
-    for (std::size_t k = 0; k < i; ++k) {
-      known = known || farthest_mm(rings.value()[k], ring) <= kSame_mm;
-    }
-    if (known) continue;
-    Ribbon ribbon = find_ribbon(pyramid, sight, shapes, ring, near);
-    if (!best || plausibility(ribbon) > plausibility(*best)) best = std::move(ribbon);
-  }
-  return *std::move(best);
-}
-
 // What a person should look at before trusting the outline: no number above shows these.
 void report_doubts(const Ribbon& ribbon, const Edge& edge, std::vector<Finding>& findings) {
   const double hull_mm2 = signed_area_mm2(convex_hull(edge.points));
@@ -313,16 +275,17 @@ Result<Traced> trace(const photo::Photo& photo, const card::Plane& plane,
   const PolygonMm near = band ? PolygonMm{} : to_mm(plane, options.near);
 
   // 1. Closed curves around the cards where the body may end; 2. the seal that fits one best.
-  const Result<Ribbon> ribbon = best_ribbon(pyramid, sight, shapes, near);
-  if (!ribbon.ok()) return ribbon.error();
+  const Result<std::vector<PolygonMm>> rings = find_rings(pyramid, sight, shapes, near);
+  if (!rings.ok()) return rings.error();
+  const Ribbon ribbon = find_ribbon(pyramid, sight, shapes, rings.value(), near);
 
   // 3. The glass edge to a fraction of a pixel.
-  Edge edge = place_edge(pyramid, sight, shapes, ribbon.value());
+  Edge edge = place_edge(pyramid, sight, shapes, ribbon);
 
   if (auto error = too_much_lost(edge)) return *error;
 
   Traced traced;
-  report_doubts(ribbon.value(), edge, traced.findings);
+  report_doubts(ribbon, edge, traced.findings);
   if (!band) {
     traced.contour = to_contour(std::move(edge.points), edge.sigma_mm, std::move(edge.seen));
     traced.contour.points_px = to_px(sight, traced.contour.points);
