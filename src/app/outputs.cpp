@@ -95,13 +95,15 @@ Outcome Outputs::write(const std::string& stdout_text) {
     const auto written = write_file(file.path + suffix, file.bytes);
     if (!written.ok()) return written.error();
   }
+  // A device cannot be written aside: it comes first, so that its trouble leaves nothing behind.
+  for (const File& file : files_) {
+    if (replaceable(file.path)) continue;
+    const auto written = write_file(file.path, file.bytes);
+    if (!written.ok()) return written.error();
+  }
   if (auto failed = print(stdout_text)) return failed;
   for (const File& file : files_) {
-    if (!replaceable(file.path)) {
-      const auto written = write_file(file.path, file.bytes);
-      if (!written.ok()) return written.error();
-      continue;
-    }
+    if (!replaceable(file.path)) continue;
     std::error_code trouble;
     fs::rename(file.path + suffix, file.path, trouble);
     if (trouble) return unwritable(file.path, trouble.message());
