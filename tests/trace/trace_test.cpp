@@ -1,0 +1,97 @@
+// The glass edge on rendered panes whose outline is exact (tests/support/render.h).
+#include "trace/trace.h"
+
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+
+#include "support/curve_match.h"
+#include "support/render.h"
+#include "trace/edge.h"
+#include "trace/ribbon.h"
+#include "trace/ring.h"
+
+namespace panecard::trace {
+namespace {
+
+struct Seen {
+  photo::Photo photo;
+  card::Plane plane;
+  std::vector<card::Sighting> cards;
+  PolygonMm truth_mm;
+};
+
+Seen look(std::uint64_t seed) {
+  support::Wish wish;
+  wish.cards = support::CardKind::coded;
+  const support::Scene scene = support::random_scene(seed, wish);
+  Seen seen;
+  seen.photo = support::render(scene);
+  seen.truth_mm = support::truth_of(scene).outline_mm;
+  photo::Lens lens;
+  lens.value = support::lens_vector(scene.camera);
+  lens.calibrated = true;
+  lens.width_px = scene.camera.width_px;
+  lens.height_px = scene.camera.height_px;
+  const auto cards = card::find_cards(seen.photo, lens, {});
+  REQUIRE(cards.ok());
+  seen.cards = cards.value();
+  const auto plane = card::fit_plane(seen.cards, lens);
+  REQUIRE(plane.ok());
+  seen.plane = plane.value();
+  return seen;
+}
+
+TEST_CASE("trace: the contour lies on a rendered pane's edge all the way round") {
+  for (const std::uint64_t seed : {1010U, 1013U, 1028U}) {
+    CAPTURE(seed);
+    const Seen seen = look(seed);
+    const auto traced = trace(seen.photo, seen.plane, seen.cards, {});
+    CHECK(traced.ok());
+    if (!traced.ok()) continue;
+    const Contour& contour = traced->contour;
+    CHECK(signed_area_mm2(contour.points) > 0);
+    CHECK(contour.points.size() == contour.points_px.size());
+    CHECK(contour.points.size() == contour.sigma_mm.size());
+    CHECK(contour.modes.size() == contour.mode_names.size());
+    // Half a pixel of these small photos is 0.3 mm.
+    const support::CurveMatch match = support::match_curves(contour.points, seen.truth_mm);
+    CHECK(match.median_mm <= 0.15);
+    CHECK(match.p95_mm <= 0.5);
+  }
+}
+
+TEST_CASE("trace: modes hold no common shift and no turn, which are no error of shape") {
+  const Seen seen = look(1010);
+  const auto traced = trace(seen.photo, seen.plane, seen.cards, {});
+  REQUIRE(traced.ok());
+  const Contour& contour = traced->contour;
+  CHECK(contour.modes.size() >= 8);
+  for (const PolygonMm& mode : contour.modes) {
+    PointMm sum{};
+    for (const PointMm& p : mode) sum = sum + p;
+    CHECK(norm(sum) <= 1e-6 * static_cast<double>(mode.size()));
+  }
+}
+
+TEST_CASE("trace: a photo without a pane around the card is refused or doubted, not measured") {
+  Seen seen = look(1010);
+  seen.photo.bgr.setTo(cv::Scalar(120, 120, 120));
+  cv::cvtColor(seen.photo.bgr, seen.photo.grey, cv::COLOR_BGR2GRAY);
+  const auto traced = trace(seen.photo, seen.plane, seen.cards, {});
+  CHECK_FALSE(traced.ok());
+  if (!traced.ok()) CHECK(traced.error().code == Code::boundary_not_seen);
+}
+
+TEST_CASE("trace: a closed curve smoothed keeps a circle's centre and shrinks it by sigma^2 / 2r") {
+  // Gaussian smoothing of a circle of radius r over arc length: r exp(-sigma^2 / 2 r^2).
+  PolygonMm circle;
+  for (int i = 0; i < 628; ++i)
+    circle.push_back({100 * std::cos(i * 0.01), 100 * std::sin(i * 0.01)});
+  const PolygonMm smooth = smooth_closed(resample(circle, 1.0), 10);
+  for (const PointMm& p : smooth) CHECK(std::abs(norm(p) - 100 * std::exp(-0.005)) <= 0.02);
+}
+
+}  // namespace
+}  // namespace panecard::trace
