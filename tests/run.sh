@@ -22,7 +22,7 @@ cmake --build --preset dev -j "$jobs" --target all_verify_interface_header_sets
 step "tests"
 ctest --preset dev -j "$jobs"
 
-if ((SECONDS > 18 * 60)); then
+if ((SECONDS > 12 * 60)); then
   step "sanitizers and lint left out: no time; run cmake --workflow --preset asan, then tidy"
   exit 0
 fi
