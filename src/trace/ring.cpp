@@ -143,13 +143,40 @@ Gradient gradient(const Ring& ring) {
   return g;
 }
 
+// How little of an edge there is, 0 to 255, for every ray, slope and column (row ray * kSlopes +
+// slope): each of the several paths needs it again.
+constexpr int kSlopes = 2 * kMaxSlope + 1;
+
+cv::Mat absence_of_edge(const Gradient& g) {
+  const int columns = g.rr.cols;
+  const float half = 1 / (kHalfEdge * kHalfEdge * g.noise * g.noise);
+  cv::Mat out(kRays * kSlopes, columns, CV_8U);
+  cv::parallel_for_({0, kRays}, [&](const cv::Range& range) {
+    for (int ray = range.start; ray < range.end; ++ray) {
+      const auto* rr = g.rr.ptr<float>(ray);
+      const auto* rt = g.rt.ptr<float>(ray);
+      const auto* tt = g.tt.ptr<float>(ray);
+      for (int k = -kMaxSlope; k <= kMaxSlope; ++k) {
+        const float k_k = static_cast<float>(k * k), two_k = 2.0F * static_cast<float>(k);
+        const float scale = half / (1.0F + k_k);
+        auto* to = out.ptr<unsigned char>(ray * kSlopes + k + kMaxSlope);
+        for (int c = 0; c < columns; ++c) {
+          const float across = std::max(0.0F, rr[c] - two_k * rt[c] + k_k * tt[c]) * scale;
+          to[c] = static_cast<unsigned char>(static_cast<int>(255.0F / (1 + across) + 0.5F));
+        }
+      }
+    }
+  });
+  return out;
+}
+
 // Minimal closed path: Viterbi once and a half round, the middle lap is then free of the seam.
 struct Path {
   std::vector<int> column;  // per ray
   float cost = 0;           // mean per ray
 };
 
-Path closed_path(const Ring& ring, const Gradient& g, const cv::Mat& extra) {
+Path closed_path(const Ring& ring, const cv::Mat& absence, const cv::Mat& extra) {
   const int columns = ring.columns();
   constexpr float kFar = 1e9F;
   const int laps = kRays + kRays / 2;
@@ -158,22 +185,19 @@ Path closed_path(const Ring& ring, const Gradient& g, const cv::Mat& extra) {
   cv::Mat back(laps, columns, CV_8S);
   std::vector<float> best(columns);
   std::vector<int> step(columns);
-  const float half = 1 / (kHalfEdge * kHalfEdge * g.noise * g.noise);
+  std::vector<float> fixed(columns);
   for (int lap = 0; lap < laps; ++lap) {
     const int ray = lap % kRays;
-    const auto* rr = g.rr.ptr<float>(ray);
-    const auto* rt = g.rt.ptr<float>(ray);
-    const auto* tt = g.tt.ptr<float>(ray);
     const auto* more = extra.ptr<float>(ray);
     std::fill(best.begin(), best.end(), kFar);
+    for (int c = 0; c < columns; ++c) fixed[c] = kFloor + more[c];
     for (int k = -kMaxSlope; k <= kMaxSlope; ++k) {
       const float length = std::sqrt(1.0F + static_cast<float>(k * k));
-      const float scale = half / (length * length);
-      const float two_k = 2.0F * static_cast<float>(k), k_k = static_cast<float>(k * k);
+      const float scale = (1 - kFloor) / 255;
+      const auto* none = absence.ptr<unsigned char>(ray * kSlopes + k + kMaxSlope);
       const float* prev = from.data() + kMaxSlope - k;
       for (int c = 0; c < columns; ++c) {
-        const float across = (rr[c] - two_k * rt[c] + k_k * tt[c]) * scale;
-        const float cost = prev[c] + length * ((1 - kFloor) / (1 + across) + kFloor + more[c]);
+        const float cost = prev[c] + length * (scale * static_cast<float>(none[c]) + fixed[c]);
         step[c] = cost < best[c] ? k : step[c];
         best[c] = cost < best[c] ? cost : best[c];
       }
@@ -377,14 +401,15 @@ void add_beyond_cost(const Ring& ring, const Gradient& g, float weight, cv::Mat&
 
 // The body's colour is learnt from the first path, the path found again with it; the second round
 // settles where the first path had strayed for a long way.
-Path with_body(const Ring& ring, const Gradient& g, const cv::Mat& fixed, float beyond, Path path) {
+Path with_body(const Ring& ring, const Gradient& g, const cv::Mat& absence, const cv::Mat& fixed,
+               float beyond, Path path) {
   for (int round = 0; round < 2; ++round) {
     const std::vector<Body> body = body_colours(ring, path.column);
     if (body.empty()) break;
     cv::Mat cost = fixed.clone();
     add_body_cost(ring, body, cost);
     if (beyond > 0) add_beyond_cost(ring, g, beyond, cost);
-    Path next = closed_path(ring, g, cost);
+    Path next = closed_path(ring, absence, cost);
     const bool settled = next.column == path.column;
     path = std::move(next);
     if (settled) break;
@@ -414,13 +439,14 @@ Result<std::vector<PolygonMm>> find_rings(const Pyramid& photo, const Sight& sig
                                           const PolygonMm& near) {
   const Ring ring = sample_ring(photo, sight, cards);
   const Gradient g = gradient(ring);
+  const cv::Mat absence = absence_of_edge(g);
   const cv::Mat fixed = fixed_cost(ring, near);
   constexpr std::array<float, 3> kBeyond{0.0F, 0.25F, 0.6F};
   std::vector<Path> paths(1 + kBeyond.size());
-  paths[0] = closed_path(ring, g, fixed);
+  paths[0] = closed_path(ring, absence, fixed);
   cv::parallel_for_({0, static_cast<int>(kBeyond.size())}, [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
-      paths[i + 1] = with_body(ring, g, fixed, kBeyond[i], paths[0]);
+      paths[i + 1] = with_body(ring, g, absence, fixed, kBeyond[i], paths[0]);
     }
   });
   std::vector<PolygonMm> curves;
