@@ -5,6 +5,7 @@
 #include <cmath>
 #include <numbers>
 
+#include "card/bend.h"
 #include "card/coded.h"
 #include "card/plain.h"
 #include "card/plane_checks.h"
@@ -25,19 +26,18 @@ constexpr double kLengthMm = 900;   // a long pane: the length that findings spe
 using PlaneMatrix = Eigen::Matrix<double, kPlaneSize, kPlaneSize>;
 
 /// Columns whose outer products add up to the covariance.
-Eigen::Matrix<double, kPlaneSize, Eigen::Dynamic> square_root(const PlaneMatrix& covariance) {
-  const PlaneVector s = covariance.diagonal().cwiseMax(0).cwiseSqrt();
-  const PlaneVector inverse = s.unaryExpr([](double v) { return v > 0 ? 1 / v : 0.0; });
-  const PlaneMatrix correlation = inverse.asDiagonal() * covariance * inverse.asDiagonal();
-  const Eigen::SelfAdjointEigenSolver<PlaneMatrix> eigen(correlation);
-  Eigen::Matrix<double, kPlaneSize, Eigen::Dynamic> factor(kPlaneSize, 0);
-  for (int i = kPlaneSize - 1; i >= 0; --i) {
-    const double value = eigen.eigenvalues()[i];
-    if (value <= 1e-13 * eigen.eigenvalues()[kPlaneSize - 1]) break;
-    factor.conservativeResize(Eigen::NoChange, factor.cols() + 1);
-    factor.col(factor.cols() - 1) = s.asDiagonal() * eigen.eigenvectors().col(i) * std::sqrt(value);
+MatrixXd square_root(const MatrixXd& covariance) {
+  const Eigen::VectorXd s = covariance.diagonal().cwiseMax(0).cwiseSqrt();
+  const Eigen::VectorXd inverse = s.unaryExpr([](double v) { return v > 0 ? 1 / v : 0.0; });
+  const MatrixXd correlation = inverse.asDiagonal() * covariance * inverse.asDiagonal();
+  const Eigen::SelfAdjointEigenSolver<MatrixXd> eigen(correlation);
+  const Eigen::Index size = s.size();
+  std::vector<Eigen::Index> kept;
+  for (Eigen::Index i = size - 1; i >= 0; --i) {
+    if (eigen.eigenvalues()[i] > 1e-9 * eigen.eigenvalues()[size - 1]) kept.push_back(i);
   }
-  return factor;
+  return s.asDiagonal() * eigen.eigenvectors()(Eigen::all, kept) *
+         eigen.eigenvalues()(kept).cwiseMax(0).cwiseSqrt().asDiagonal();
 }
 
 /// 95 % of a length of kLengthMm through the middle of the cards, the worse of two directions.
@@ -59,30 +59,70 @@ double length_u95_mm(const Plane& plane, const PlaneMatrix& covariance) {
   return worst;
 }
 
-/// The covariance if the lens were known exactly: conditioned on its parameters.
-PlaneMatrix without_lens(const PlaneMatrix& c) {
-  std::vector<int> lens;
-  for (int i = 6; i < kPlaneSize; ++i) {
-    if (c(i, i) > 0) lens.push_back(i);
+PlaneMatrix covariance_of(const Plane& plane, const std::string& source) {
+  PlaneMatrix sum = PlaneMatrix::Zero();
+  for (Eigen::Index k = 0; k < plane.factor.cols(); ++k) {
+    if (!source.empty() && plane.sources[static_cast<std::size_t>(k)] != source) continue;
+    sum += plane.factor.col(k) * plane.factor.col(k).transpose();
   }
-  PlaneMatrix result = PlaneMatrix::Zero();
-  result.topLeftCorner<6, 6>() = c.topLeftCorner<6, 6>();
-  if (lens.empty()) return result;
-  const std::vector<int> pose = {0, 1, 2, 3, 4, 5};
-  const MatrixXd cross = c(pose, lens), own = c(lens, lens);
-  const Eigen::VectorXd s = own.diagonal().cwiseSqrt().cwiseInverse();
-  const MatrixXd correlation = s.asDiagonal() * own * s.asDiagonal();
-  const MatrixXd scaled = cross * s.asDiagonal();
-  result.topLeftCorner<6, 6>() -=
-      scaled * correlation.completeOrthogonalDecomposition().solve(scaled.transpose());
-  return result;
+  return sum;
 }
 
-void add_findings(const std::vector<Sighting>& cards, const photo::Lens& lens,
-                  const PlaneMatrix& covariance, Plane& plane) {
+/// The strongest curvature of the pane with its standard uncertainty, and the turn of the axis that
+/// it is bent about against level in the photo.
+struct Curvature {
+  double value = 0, sigma = 0, weaker = 0, axis_deg = 0;
+};
+
+Curvature curvature_of(const Plane& plane, const Vector2d& up) {
+  Eigen::Matrix2d k;
+  k << plane.value[kBendAt], plane.value[kBendAt + 1], plane.value[kBendAt + 1],
+      plane.value[kBendAt + 2];
+  const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> principal(k);
+  const bool first = std::abs(principal.eigenvalues()[0]) > std::abs(principal.eigenvalues()[1]);
+  const Vector2d n = principal.eigenvectors().col(first ? 0 : 1);
+  const Vector3d slope(n.x() * n.x(), 2 * n.x() * n.y(), n.y() * n.y());
+  Curvature c;
+  c.value = principal.eigenvalues()[first ? 0 : 1];
+  c.weaker = principal.eigenvalues()[first ? 1 : 0];
+  c.sigma = (slope.transpose() * plane.factor.bottomRows<3>()).norm();
+  c.axis_deg = std::acos(std::min(1.0, std::abs(n.dot(up)))) * 180 / std::numbers::pi;
+  return c;
+}
+
+void add_bend_findings(const Vector2d& up, Plane& plane) {
+  const Curvature c = curvature_of(plane, up);
+  constexpr double kNearlyCertain = 0.95, kChord_mm = 500;
+  const double sag = kChord_mm * kChord_mm / 8;
+  if (plane.bent_probability > kNearlyCertain && std::abs(c.value) > 2 * c.sigma) {
+    const double radius = 1 / std::abs(c.value);
+    plane.findings.push_back(
+        {"pane_is_bent", "the pane is bent, radius " + to_text(radius, 0) + " +- " +
+                             to_text(2 * c.sigma * radius * radius, 0) + " mm about an axis " +
+                             to_text(c.axis_deg, 0) + " deg from level in the photo (" +
+                             to_text(sag * std::abs(c.value), 1) +
+                             " mm under a 500 mm straightedge): the outline is "
+                             "that of the flattened pane"});
+    return;
+  }
+  const double all = length_u95_mm(plane, covariance_of(plane, ""));
+  const double bow = length_u95_mm(plane, covariance_of(plane, "bow"));
+  if (2 * bow * bow < all * all) return;
+  plane.findings.push_back(
+      {"bow_unknown", "the cards cannot tell how flat the pane is: up to " +
+                          to_text(2 * c.sigma * sag, 0) +
+                          " mm of bow under a 500 mm straightedge, " + "which makes a " +
+                          to_text(kLengthMm, 0) + " mm length uncertain by " + to_text(bow, 1) +
+                          " mm; lay a straightedge on the glass and give --bow (flat: 0mm@500mm)"});
+}
+
+void add_findings(const std::vector<Sighting>& cards, const photo::Lens& lens, const Vector2d& up,
+                  Plane& plane) {
+  const PlaneMatrix covariance = covariance_of(plane, "");
   const double u95 = length_u95_mm(plane, covariance);
+  add_bend_findings(up, plane);
   if (!lens.calibrated) {
-    const double rest = length_u95_mm(plane, without_lens(covariance));
+    const double rest = length_u95_mm(plane, covariance - covariance_of(plane, "lens"));
     plane.findings.push_back(
         {"lens_unknown",
          "the lens is not calibrated: a " + to_text(kLengthMm, 0) + " mm length is uncertain by " +
@@ -100,32 +140,30 @@ void add_findings(const std::vector<Sighting>& cards, const photo::Lens& lens,
   }
 }
 
-double rms_px(const std::vector<Sighting>& cards, const Fit& fit) {
-  double sum = 0, count = 0;
+/// Residuals of one photo's cards, from the joint fit of all photos.
+void add_residuals(const PlaneProblem& problem, const Fit& fit, int view, Plane& plane) {
+  double squares = 0, count = 0;
   Eigen::Index row = 0;
-  const auto add = [&](double sigma_px) {
-    sum += std::pow(fit.residuals.value[row++] * sigma_px, 2);
-    ++count;
-  };
-  for (const Sighting& card : cards) {
-    for (const Corner& corner : card.corners) add(corner.sigma_px), add(corner.sigma_px);
-    for (const Edge& edge : card.edges) {
+  const double share = fit.freedom / static_cast<double>(fit.residuals.value.size());
+  for (const Glimpse& glimpse : problem.glimpses()) {
+    double chi2 = 0, own = 0;
+    const auto add = [&](double sigma_px) {
+      const double r = fit.residuals.value[row];
+      chi2 += fit.weight[row++] * r * r;
+      ++own;
+      if (glimpse.view != view) return;
+      squares += std::pow(r * sigma_px, 2);
+      ++count;
+    };
+    for (const Corner& corner : glimpse.card->corners) add(corner.sigma_px), add(corner.sigma_px);
+    for (const Edge& edge : glimpse.card->edges) {
       for (std::size_t i = 0; i < edge.seen.size(); ++i) add(edge.sigma_px);
     }
+    if (glimpse.view != view) continue;
+    plane.card_misfit.push_back(chi2 / std::max(1.0, own * share));
+    plane.card_pose.emplace_back(fit.value.segment<3>(problem.body_index(glimpse.body, kX)));
   }
-  return std::sqrt(sum / std::max(1.0, count));
-}
-
-std::vector<double> misfits(const std::vector<Sighting>& cards, const Fit& fit) {
-  std::vector<double> chi2(cards.size(), 0), count(cards.size(), 0);
-  for (Eigen::Index row = 0; row < fit.residuals.value.size(); ++row) {
-    const auto card = static_cast<std::size_t>(fit.residuals.rows[row].card);
-    chi2[card] += fit.weight[row] * std::pow(fit.residuals.value[row], 2);
-    ++count[card];
-  }
-  const double share = fit.freedom / static_cast<double>(fit.residuals.value.size());
-  for (std::size_t i = 0; i < cards.size(); ++i) chi2[i] /= std::max(1.0, count[i] * share);
-  return chi2;
+  plane.rms_px = std::sqrt(squares / std::max(1.0, count));
 }
 
 double tilt_deg(const PlaneVector& value) {
@@ -176,43 +214,103 @@ Result<std::vector<Sighting>> find_cards(const photo::Photo& photo, const photo:
                "without glare on it"};
 }
 
-Result<Plane> fit_plane(const std::vector<Sighting>& cards, const photo::Lens& lens) {
-  const Error uncertain{
-      Code::plane_too_uncertain,
-      "the cards do not fix the pane's position: too oblique, too small or too little of them "
-      "in view; step in front of the pane and use more cards"};
-  if (cards.empty()) return Error{Code::card_not_found, "no card to measure from"};
-  const auto start = start_value(cards, lens);
-  if (!start) return uncertain;
+namespace {
 
-  const PlaneProblem problem(cards, lens);
-  const std::vector<int> free = problem.free_parameters();
-  auto fit = problem.solve(*start, free, 1);
-  if (!fit) return uncertain;
-  const double scale = std::sqrt(std::max(1.0, fit->chi2 / std::max(1.0, fit->freedom)));
-  const Fit flat = *fit;
-  if (scale > 1.02) fit = problem.solve(fit->value, free, scale);
-  if (!fit) return uncertain;
+Error uncertain() {
+  return {Code::plane_too_uncertain,
+          "the cards do not fix the pane's position: too oblique, too small or too little of them "
+          "in view; step in front of the pane and use more cards"};
+}
 
+struct Start {
+  Eigen::VectorXd value;
+  Vector2d up;  ///< the first photo's upward direction on the pane
+};
+
+Result<Start> start_of(const PlaneProblem& problem, const std::vector<View>& views) {
+  Start start;
+  std::vector<Fit> own;
+  for (const View& view : views) {
+    if (view.cards.empty()) return Error{Code::card_not_found, "no card to measure from"};
+    auto value = start_value(view.cards, view.lens);
+    if (!value) return uncertain();
+    start.value = *value;
+    if (views.size() == 1) break;
+    const PlaneProblem alone(view.cards, view.lens);
+    auto fit = alone.solve(*value, alone.free_parameters(), 1);
+    if (!fit) return uncertain();
+    own.push_back(*std::move(fit));
+  }
+  if (views.size() > 1) {
+    auto joint = joint_start(problem, views, own);
+    if (!joint) {
+      return Error{Code::cards_disagree,
+                   "the photos cannot be joined: every one must show a coded card that another one "
+                   "shows too, left where it was"};
+    }
+    start.value = *std::move(joint);
+  }
+  const Vector3d turn = start.value.head<3>();
+  const double angle = turn.norm();
+  const Vector3d up = Eigen::AngleAxisd(-angle, turn / angle) * Vector3d(0, -1, 0);
+  start.up = up.head<2>().normalized();
+  return start;
+}
+
+Plane plane_of(const PlaneProblem& problem, const Weighed& weighed, int view) {
   Plane plane;
-  plane.value = fit->value.head<kPlaneSize>();
-  if (const double tilt = tilt_deg(plane.value); !(tilt < kMaxTiltDeg)) {
-    return Error{Code::plane_too_uncertain, "the pane is seen " + to_text(tilt, 0) +
-                                                " deg from square on (limit " +
-                                                to_text(kMaxTiltDeg, 0) + "): step in front of it"};
+  const auto at = problem.plane_indices(view);
+  plane.value = weighed.value(at);
+  plane.bent_probability = weighed.bent_probability;
+  std::vector<MatrixXd> factors;
+  Eigen::Index columns = 0;
+  for (const Source& source : weighed.sources) {
+    factors.push_back(square_root(source.covariance));
+    columns += factors.back().cols();
+    plane.sources.insert(plane.sources.end(), static_cast<std::size_t>(factors.back().cols()),
+                         source.name);
   }
-  plane.rms_px = rms_px(cards, *fit);
-  plane.card_misfit = misfits(cards, *fit);
-  for (std::size_t i = 0; i < cards.size(); ++i) {
-    plane.card_pose.emplace_back(fit->value.segment<3>(card_index(i, kX)));
+  plane.factor.resize(Eigen::NoChange, columns);
+  columns = 0;
+  for (const MatrixXd& factor : factors) {
+    plane.factor.middleCols(columns, factor.cols()) = factor(at, Eigen::all);
+    columns += factor.cols();
   }
-  const Doubt doubt = check_cards(problem, cards, flat);
-  if (doubt.disagrees) return *doubt.disagrees;
-  if (doubt.curved) plane.findings.push_back(*doubt.curved);
-  const PlaneMatrix covariance = fit->covariance.topLeftCorner<kPlaneSize, kPlaneSize>();
-  plane.factor = square_root(covariance);
-  add_findings(cards, lens, covariance, plane);
+  add_residuals(problem, weighed.best, view, plane);
   return plane;
+}
+
+}  // namespace
+
+Result<std::vector<Plane>> fit_planes(const std::vector<View>& views,
+                                      const std::optional<KnownBow>& bow) {
+  if (views.empty()) return Error{Code::card_not_found, "no card to measure from"};
+  const PlaneProblem problem(views);
+  const auto start = start_of(problem, views);
+  if (!start.ok()) return start.error();
+  const auto weighed = weigh_bends(problem, start->value, start->up, bow);
+  if (!weighed) return uncertain();
+  std::vector<Plane> planes;
+  for (int v = 0; v < problem.views(); ++v) {
+    planes.push_back(plane_of(problem, *weighed, v));
+    if (const double tilt = tilt_deg(planes.back().value); !(tilt < kMaxTiltDeg)) {
+      return Error{Code::plane_too_uncertain,
+                   "the pane is seen " + to_text(tilt, 0) + " deg from square on (limit " +
+                       to_text(kMaxTiltDeg, 0) + "): step in front of it"};
+    }
+  }
+  if (auto error = contradiction(problem, *weighed)) return *error;
+  for (std::size_t v = 0; v < views.size(); ++v) {
+    add_findings(views[v].cards, views[v].lens, start->up, planes[v]);
+  }
+  return planes;
+}
+
+Result<Plane> fit_plane(const std::vector<Sighting>& cards, const photo::Lens& lens,
+                        const std::optional<KnownBow>& bow) {
+  auto planes = fit_planes({{cards, lens}}, bow);
+  if (!planes.ok()) return planes.error();
+  return std::move(planes.value().front());
 }
 
 }  // namespace panecard::card

@@ -6,6 +6,7 @@
 #pragma once
 
 #include <Eigen/Core>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -66,30 +67,56 @@ struct FindOptions {
 Result<std::vector<Sighting>> find_cards(const photo::Photo& photo, const photo::Lens& lens,
                                          const FindOptions& options);
 
-/// Parameters: rotation vector and translation (mm) of camera_from_plane, then the lens.
-inline constexpr int kPlaneSize = 6 + photo::kLensSize;
+/// Parameters: rotation vector and translation (mm) of camera_from_plane, then the lens, then the
+/// pane's curvature at the plane's origin (1/mm, see Bend).
+inline constexpr int kLensAt = 6, kBendAt = kLensAt + photo::kLensSize, kPlaneSize = kBendAt + 3;
 using PlaneVector = Eigen::Matrix<double, kPlaneSize, 1>;
 
-/// The measuring plane with its covariance; lens parameters as refined by the cards.
-/// camera frame: x right, y down, z into the scene. X_camera = R(rotation) X_plane + t, where
+/// The measuring plane with its covariance; lens parameters as refined by the cards. A bent pane
+/// has the plane as its tangent at the origin, and its millimetres are lengths on its developed
+/// face. camera frame: x right, y down, z into the scene. X_camera = R(rotation) X_plane + t, where
 /// X_plane = (x, y, z) as above (y up, z towards the camera).
 struct Plane {
   PlaneVector value = PlaneVector::Zero();
-  /// Square root of the covariance: value + factor * n with n ~ N(0, I). Columns are independent
-  /// sources; plain-card size, blooming and print scale are among them through the fit's priors.
+  /// Square root of the covariance: value + factor * n with n ~ N(0, I). Columns are independent;
+  /// planes fitted together share them. `sources` says where each comes from.
   Eigen::Matrix<double, kPlaneSize, Eigen::Dynamic> factor;
-  double rms_px = 0;                       ///< of the corner residuals
+  std::vector<std::string>
+      sources;                  ///< per column: "corner noise", "lens", "print scale", "bow" ...
+  double bent_probability = 0;  ///< that the pane is bent rather than flat, given the cards
+  double rms_px = 0;            ///< of the corner residuals
   std::vector<Eigen::Vector3d> card_pose;  ///< per sighting: x, y mm and turn rad on the plane
   std::vector<double>
       card_misfit;                ///< per sighting: residual chi-square over its degrees of freedom
   std::vector<Finding> findings;  ///< "lens_unknown", "pane_may_be_curved", "one_card" ...
 };
 
-/// Joint robust least squares over all cards, whose places nobody measured, and the lens with its
-/// prior covariance. @retval cards_disagree, plane_too_uncertain
-Result<Plane> fit_plane(const std::vector<Sighting>& cards, const photo::Lens& lens);
+/// What the user knows of the pane's bend: depth under a straightedge laid across it.
+struct KnownBow {
+  double curvature_per_mm = 0;  ///< positive: bulges towards the camera; 0: flat
+  double sigma_per_mm = 0;
+  bool upright_axis = false;  ///< bent about an upright axis instead of a level one
+};
 
-/// The point of the plane z = height_mm seen at a pixel; NaN when the ray misses it.
+/// The cards of one photo.
+struct View {
+  std::vector<Sighting> cards;
+  photo::Lens lens;
+};
+
+/// Joint robust least squares over all cards, whose places nobody measured, the pane's bend and the
+/// lens with its prior covariance. Flat and bent panes are weighed by their evidence: docs/bend.md.
+/// @retval cards_disagree, plane_too_uncertain
+Result<Plane> fit_plane(const std::vector<Sighting>& cards, const photo::Lens& lens,
+                        const std::optional<KnownBow>& bow = {});
+
+/// The same for several photos of one pane: coded cards of one number are one card, cameras whose
+/// lens has one profile share it. All planes have one frame, that of the first photo's first card.
+/// @retval cards_disagree also when a photo shows no card that another one shows, with which
+Result<std::vector<Plane>> fit_planes(const std::vector<View>& views,
+                                      const std::optional<KnownBow>& bow = {});
+
+/// The place on the pane, height_mm above its face, seen at a pixel; NaN when the ray misses it.
 PointMm mm_from_px(const Plane& plane, PointPx px, double height_mm = 0);
 PointPx px_from_mm(const Plane& plane, PointMm p, double height_mm = 0);
 /// The same maps for a raw parameter vector: for Jacobians and Monte Carlo.
@@ -102,5 +129,8 @@ Eigen::Matrix<double, 2, kPlaneSize> mm_jacobian(const Plane& plane, PointPx px,
 
 /// Camera centre in the plane frame, mm.
 Eigen::Vector3d camera_centre_mm(const PlaneVector& value);
+/// The same as seen from a place on the pane: in the frame of the tangent plane there, whose x and
+/// y continue the developed ones and whose z is the face's normal.
+Eigen::Vector3d camera_from_place_mm(const PlaneVector& value, PointMm place);
 
 }  // namespace panecard::card

@@ -11,9 +11,9 @@ namespace {
 using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
-// Chance of a false alarm below one in a million per test: chi-square quantiles for two and three
-// degrees of freedom.
-constexpr double kAlarm2 = 27.6, kAlarm3 = 30.7;
+// Chance of a false alarm below one in a million per test: chi-square's quantile for two degrees of
+// freedom.
+constexpr double kAlarm2 = 27.6;
 
 struct Trial {
   Fit fit;
@@ -22,11 +22,11 @@ struct Trial {
 
 /// What releasing some parameters would gain, from one Newton step: cheap, and exact for small
 /// steps.
-double expected_gain(const PlaneProblem& problem, const Fit& flat, const std::vector<int>& free,
+double expected_gain(const PlaneProblem& problem, const Fit& held, const std::vector<int>& free,
                      const std::vector<int>& released) {
   const MatrixXd information = problem.prior_information(released);
-  const MatrixXd h = (flat.normal.matrix + information)(free, free);
-  const VectorXd g = (flat.normal.gradient + information * (flat.value - problem.mean()))(free);
+  const MatrixXd h = (held.normal.matrix + information)(free, free);
+  const VectorXd g = (held.normal.gradient + information * (held.value - problem.mean()))(free);
   const VectorXd unit = h.diagonal().cwiseSqrt().cwiseMax(1e-12).cwiseInverse();
   const MatrixXd scaled = unit.asDiagonal() * h * unit.asDiagonal();
   const VectorXd b = unit.cwiseProduct(g);
@@ -35,15 +35,15 @@ double expected_gain(const PlaneProblem& problem, const Fit& flat, const std::ve
 
 /// Fits again with some more parameters free of their priors; nullopt when there is clearly nothing
 /// to gain.
-std::optional<Trial> with_released(const PlaneProblem& problem, const Fit& flat,
+std::optional<Trial> with_released(const PlaneProblem& problem, const Fit& held,
                                    const std::vector<int>& released) {
   std::vector<int> free = problem.free_parameters();
   for (const int i : released) {
     if (std::find(free.begin(), free.end(), i) == free.end()) free.push_back(i);
   }
   std::sort(free.begin(), free.end());
-  if (expected_gain(problem, flat, free, released) < 0.3 * kAlarm2) return std::nullopt;
-  auto fit = problem.solve(flat.value, free, 1, released);
+  if (expected_gain(problem, held, free, released) < 0.3 * kAlarm2) return std::nullopt;
+  auto fit = problem.solve(held.value, free, 1, released);
   if (!fit) return std::nullopt;
   const double unexplained = std::max(1.0, fit->chi2 / std::max(1.0, fit->freedom));
   const MatrixXd information = problem.prior_information(released);
@@ -53,7 +53,7 @@ std::optional<Trial> with_released(const PlaneProblem& problem, const Fit& flat,
     return f.residuals.value.cwiseProduct(fit->weight).dot(f.residuals.value) +
            d.dot(information * d);
   };
-  const double gain = (total(flat) - total(*fit)) / unexplained;
+  const double gain = (total(held) - total(*fit)) / unexplained;
   return Trial{std::move(*fit), gain};
 }
 
@@ -82,50 +82,26 @@ struct Explanation {
   std::string text;
 };
 
-Explanation curved_pane(const PlaneProblem& problem, const std::vector<Sighting>& cards,
-                        const Fit& flat) {
-  const auto curved = with_released(problem, flat, {kPlaneSize, kPlaneSize + 1, kPlaneSize + 2});
-  if (!curved || curved->gain < kAlarm3) return {};
-  Eigen::Matrix2d k;
-  k << curved->fit.value[kPlaneSize], curved->fit.value[kPlaneSize + 1],
-      curved->fit.value[kPlaneSize + 1], curved->fit.value[kPlaneSize + 2];
-  const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> principal(k);
-  const double strongest = principal.eigenvalues().cwiseAbs().maxCoeff();
-  double reach_mm = 0;
-  for (std::size_t i = 0; i < cards.size(); ++i) {
-    const double place = std::hypot(flat.value[card_index(i, kX)], flat.value[card_index(i, kY)]);
-    reach_mm = std::max(reach_mm, place + half_diagonal_mm(cards[i]));
-  }
-  const double sag_mm = 0.5 * strongest * reach_mm * reach_mm;
-  return {
-      curved->gain,
-      "the cards fit a curved pane of about " + to_text(1 / strongest, 0) +
-          " mm radius much better than a flat one (" + to_text(sag_mm, 1) + " mm at " +
-          to_text(reach_mm, 0) +
-          " mm from the first card): the outline is that of a flat pane; check a long side with "
-          "a tape laid on the glass"};
-}
-
-Explanation one_card_wrong(const PlaneProblem& problem, const std::vector<Sighting>& cards,
-                           const Fit& flat) {
+Explanation one_card_wrong(const PlaneProblem& problem, const Fit& held) {
   Explanation worst;
-  for (std::size_t i = 0; i < cards.size() && cards.size() > 1; ++i) {
-    const int u = card_index(i, kScaleU), v = card_index(i, kScaleV);
-    const auto scaled = with_released(problem, flat, {u, v});
+  for (int i = 0; i < problem.bodies() && problem.bodies() > 1; ++i) {
+    const Sighting& card = problem.body(i);
+    const int u = problem.body_index(i, kScaleU), v = problem.body_index(i, kScaleV);
+    const auto scaled = with_released(problem, held, {u, v});
     if (scaled && scaled->gain > kAlarm2 && scaled->gain > worst.gain) {
       const double wide = 100 * scaled->fit.value[u], high = 100 * scaled->fit.value[v];
-      worst = {scaled->gain, card_name(cards[i]) + " looks " + to_text(wide, 2) + " % wider and " +
+      worst = {scaled->gain, card_name(card) + " looks " + to_text(wide, 2) + " % wider and " +
                                  to_text(high, 2) + " % higher than it should beside the others (" +
-                                 to_text(0.01 * wide * cards[i].width_mm, 2) + " and " +
-                                 to_text(0.01 * high * cards[i].height_mm, 2) +
+                                 to_text(0.01 * wide * card.width_mm, 2) + " and " +
+                                 to_text(0.01 * high * card.height_mm, 2) +
                                  " mm): check its print scale with a ruler, or leave it out"};
     }
-    const int tu = card_index(i, kTiltU), tv = card_index(i, kTiltV);
-    const auto tilted = with_released(problem, flat, {tu, tv});
+    const int tu = problem.body_index(i, kTiltU), tv = problem.body_index(i, kTiltV);
+    const auto tilted = with_released(problem, held, {tu, tv});
     if (tilted && tilted->gain > kAlarm2 && tilted->gain > worst.gain) {
       const double lift_mm =
-          std::hypot(tilted->fit.value[tu], tilted->fit.value[tv]) * 2 * half_diagonal_mm(cards[i]);
-      worst = {tilted->gain, card_name(cards[i]) +
+          std::hypot(tilted->fit.value[tu], tilted->fit.value[tv]) * 2 * half_diagonal_mm(card);
+      worst = {tilted->gain, card_name(card) +
                                  " does not lie flat with the others: one side of it stands " +
                                  to_text(lift_mm, 1) +
                                  " mm off the glass; press it down, or lay it on a flat part"};
@@ -136,15 +112,17 @@ Explanation one_card_wrong(const PlaneProblem& problem, const std::vector<Sighti
 
 }  // namespace
 
-Doubt check_cards(const PlaneProblem& problem, const std::vector<Sighting>& cards,
-                  const Fit& flat) {
-  const Explanation curved = curved_pane(problem, cards, flat);
-  const Explanation wrong = one_card_wrong(problem, cards, flat);
-  if (curved.gain > 0 && curved.gain >= wrong.gain) {
-    return {Finding{"pane_may_be_curved", curved.text}, std::nullopt};
+std::optional<Error> contradiction(PlaneProblem problem, const Weighed& weighed) {
+  problem.set_bend({});
+  const Explanation beside_flat = one_card_wrong(problem, weighed.flat);
+  const double by_bend = weighed.flat.cost - weighed.best.cost;
+  if (beside_flat.gain > std::max(kAlarm2, by_bend)) {
+    return Error{Code::cards_disagree, beside_flat.text};
   }
-  if (wrong.gain > 0) return {std::nullopt, Error{Code::cards_disagree, wrong.text}};
-  return {};
+  problem.set_bend(weighed.best_bend);
+  const Explanation beside_bend = one_card_wrong(problem, weighed.best);
+  if (beside_bend.gain > 0) return Error{Code::cards_disagree, beside_bend.text};
+  return std::nullopt;
 }
 
 }  // namespace panecard::card

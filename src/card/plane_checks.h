@@ -1,10 +1,11 @@
-// What the residuals of a fit say about the cards and the pane.
+// What the residuals of a fit say about the cards.
 #pragma once
 
 #include <optional>
 #include <string>
 #include <vector>
 
+#include "card/bend.h"
 #include "card/plane_fit.h"
 
 namespace panecard::card {
@@ -12,14 +13,8 @@ namespace panecard::card {
 /// "sheet", "card 3", "plain card": as messages name it.
 std::string card_name(const Sighting& card);
 
-struct Doubt {
-  std::optional<Finding>
-      curved;  ///< a curved pane explains the residuals far better than a flat one
-  std::optional<Error>
-      disagrees;  ///< one card contradicts the others: its scale, or that it lies flat
-};
-
-/// At most one of them: the one that explains more.
-Doubt check_cards(const PlaneProblem& problem, const std::vector<Sighting>& cards, const Fit& flat);
+/// One card that contradicts the others, by its scale or by not lying flat, when that explains the
+/// residuals better than a bend of the pane does.
+std::optional<Error> contradiction(PlaneProblem problem, const Weighed& weighed);
 
 }  // namespace panecard::card

@@ -27,8 +27,7 @@ constexpr double kSigmaOwnScale = 2e-4;                            // from one p
 constexpr double kSigmaPrintAspect = 3e-4;  // along against across the paper's run
 constexpr double kSigmaRimOutwardPx = 0.05;
 
-constexpr int kGlobals = kPlaneSize + 3;
-constexpr int kLocals = kGlobals + kPerCard;
+constexpr int kLocals = kLocalParameters;
 using Jet = ceres::Jet<double, kLocals>;
 
 template <typename T>
@@ -37,13 +36,14 @@ struct Seen {
   bool in_front = true;
 };
 
+/// `globals` as PlaneVector orders them.
 template <typename T>
-Seen<T> project(const T* plane, const T& x, const T& y, const T& z) {
-  const T point[3] = {x, y, z};
+Seen<T> project(const T* globals, const Space<T>& at) {
+  const T point[3] = {at.x, at.y, at.z};
   T c[3];
-  ceres::AngleAxisRotatePoint(plane, point, c);
-  c[0] += plane[3], c[1] += plane[4], c[2] += plane[5];
-  const T* lens = plane + 6;
+  ceres::AngleAxisRotatePoint(globals, point, c);
+  c[0] += globals[3], c[1] += globals[4], c[2] += globals[5];
+  const T* lens = globals + kLensAt;
   const T u = c[0] / c[2], v = c[1] / c[2];
   const T r2 = u * u + v * v;
   const T radial = 1.0 + r2 * (lens[photo::kK1] + r2 * (lens[photo::kK2] + r2 * lens[photo::kK3]));
@@ -62,88 +62,144 @@ Seen<T> project_on_card(const T* globals, const T* own, PointMm at, bool rigid) 
   const T u = at.x * (1.0 + own[kScaleU]), v = at.y * (1.0 + own[kScaleV]);
   const T c = cos(own[kTurn]), s = sin(own[kTurn]);
   const T dx = c * u - s * v, dy = s * u + c * v;
-  const T &kxx = globals[kPlaneSize], &kxy = globals[kPlaneSize + 1],
-          &kyy = globals[kPlaneSize + 2];
-  // Developed place, its slope on the bent pane and its depth, to the fourth order in curvature.
-  const T ex = rigid ? own[kX] : own[kX] + dx, ey = rigid ? own[kY] : own[kY] + dy;
-  const T slope_x = kxx * ex + kxy * ey, slope_y = kxy * ex + kyy * ey;
-  const T depth = ex * slope_x + ey * slope_y;
-  T x = ex - slope_x * depth / 6.0, y = ey - slope_y * depth / 6.0;
-  T z = own[kLift] + own[kTiltU] * u + own[kTiltV] * v - 0.5 * depth +
-        depth * (slope_x * slope_x + slope_y * slope_y) / 24.0;
-  if (rigid) {
-    const T along = slope_x * dx + slope_y * dy;
-    x += dx - 0.5 * slope_x * along;
-    y += dy - 0.5 * slope_y * along;
-    z -= along;
-  }
-  return project(globals, x, y, z);
+  const Bend<T> bend{globals[kBendAt], globals[kBendAt + 1], globals[kBendAt + 2]};
+  const T height = own[kLift] + own[kTiltU] * u + own[kTiltV] * v;
+  if (!rigid) return project(globals, on_bend(bend, T(own[kX] + dx), T(own[kY] + dy), height));
+  Space<T> point = on_bend(bend, own[kX], own[kY], height);
+  const T slope_x = bend.xx * own[kX] + bend.xy * own[kY];
+  const T slope_y = bend.xy * own[kX] + bend.yy * own[kY];
+  const Turned<T> turned(slope_x * slope_x + slope_y * slope_y);
+  const T along = slope_x * dx + slope_y * dy;
+  point.x += dx - slope_x * along * turned.cosine_rest;
+  point.y += dy - slope_y * along * turned.cosine_rest;
+  point.z -= along * turned.sine_over;
+  return project(globals, point);
 }
 
-VectorXd prior_mean(const std::vector<Sighting>& cards, const photo::Lens& lens) {
-  VectorXd mean = VectorXd::Zero(kGlobals + kPerCard * static_cast<int>(cards.size()));
-  mean.segment<photo::kLensSize>(6) = lens.value;
-  for (std::size_t i = 0; i < cards.size(); ++i) {
-    mean[card_index(i, kLift)] = cards[i].thickness_mm;
-  }
-  return mean;
-}
-
-/// Prior covariance of the parameters that have one; the diagonal is zero for those that do not.
-MatrixXd prior_covariance(const std::vector<Sighting>& cards, const photo::Lens& lens) {
-  const int size = kGlobals + kPerCard * static_cast<int>(cards.size());
-  MatrixXd c = MatrixXd::Zero(size, size);
-  c.block<photo::kLensSize, photo::kLensSize>(6, 6) = lens.covariance;
-  for (std::size_t i = 0; i < cards.size(); ++i) {
-    const int u = card_index(i, kScaleU), v = card_index(i, kScaleV);
-    c(card_index(i, kLift), card_index(i, kLift)) = kSigmaThicknessMm * kSigmaThicknessMm;
-    const bool plain = cards[i].kind == Kind::plain;
+/// Prior covariance of the cards' own parameters, from their first at `at(body, 0)` on; the
+/// diagonal is zero for those that have none.
+void add_card_priors(const PlaneProblem& problem, MatrixXd& c) {
+  const auto at = [&](int body, int parameter) { return problem.body_index(body, parameter); };
+  for (int i = 0; i < problem.bodies(); ++i) {
+    const Sighting& card = problem.body(i);
+    const int u = at(i, kScaleU), v = at(i, kScaleV);
+    c(at(i, kLift), at(i, kLift)) = kSigmaThicknessMm * kSigmaThicknessMm;
+    const bool plain = card.kind == Kind::plain;
     const double outward = plain ? kBloomSigma_px : kSigmaRimOutwardPx;
-    c(card_index(i, kOutward), card_index(i, kOutward)) = outward * outward;
+    c(at(i, kOutward), at(i, kOutward)) = outward * outward;
     if (plain) {
-      const PlainSize size_mm = cards[i].plain.value_or(PlainSize{});
+      const PlainSize size_mm = card.plain.value_or(PlainSize{});
       c(u, u) = std::pow(size_mm.sigma_width_mm / size_mm.width_mm, 2);
       c(v, v) = std::pow(size_mm.sigma_height_mm / size_mm.height_mm, 2);
       continue;
     }
     const double shared =
-        std::pow(cards[i].kind == Kind::sheet ? kSigmaSheetScale : kSigmaCardScale, 2);
+        std::pow(card.kind == Kind::sheet ? kSigmaSheetScale : kSigmaCardScale, 2);
     const double own = kSigmaOwnScale * kSigmaOwnScale,
                  aspect = kSigmaPrintAspect * kSigmaPrintAspect;
-    for (std::size_t j = 0; j < cards.size(); ++j) {
-      if (cards[j].kind != cards[i].kind) continue;
+    for (int j = 0; j < problem.bodies(); ++j) {
+      if (problem.body(j).kind != card.kind) continue;
       for (const int a : {kScaleU, kScaleV}) {
         for (const int b : {kScaleU, kScaleV}) {
-          double& entry = c(card_index(i, a), card_index(j, b));
+          double& entry = c(at(i, a), at(j, b));
           entry += shared;
           if (i == j) entry += own + (a == b ? aspect : -aspect);
         }
       }
     }
   }
-  return c;
+}
+
+bool same_lens(const photo::Lens& a, const photo::Lens& b) {
+  return a.calibrated && b.calibrated && a.value == b.value && a.covariance == b.covariance;
+}
+
+/// Coded cards of one number are one body; a plain card has no name, so each photo's is its own.
+bool same_body(const Sighting& a, const Sighting& b) {
+  return a.kind == b.kind && a.kind != Kind::plain && a.id == b.id;
+}
+
+std::size_t rows_of(const Sighting& card) {
+  std::size_t rows = 2 * card.corners.size();
+  for (const Edge& edge : card.edges) rows += edge.seen.size();
+  return rows;
 }
 
 }  // namespace
 
-int card_index(std::size_t card, int parameter) {
-  return kGlobals + kPerCard * static_cast<int>(card) + parameter;
+PlaneProblem::PlaneProblem(const std::vector<View>& views) {
+  for (std::size_t v = 0; v < views.size(); ++v) {
+    const std::size_t known = bodies_.size();
+    std::vector<bool> taken(known, false);
+    for (const Sighting& card : views[v].cards) {
+      std::size_t body = 0;
+      while (body < known && (taken[body] || !same_body(*bodies_[body], card))) ++body;
+      if (body == known) {
+        body = bodies_.size();
+        bodies_.push_back(&card);
+      } else {
+        taken[body] = true;
+      }
+      glimpses_.push_back({&card, static_cast<int>(v), static_cast<int>(body)});
+    }
+    lenses_.push_back(&views[v].lens);
+  }
+  lay_out(static_cast<int>(views.size()));
 }
 
 PlaneProblem::PlaneProblem(const std::vector<Sighting>& cards, const photo::Lens& lens)
-    : cards_(cards), mean_(prior_mean(cards, lens)), prior_(prior_covariance(cards, lens)) {
-  for (std::size_t i = 0; i < cards.size(); ++i) {
-    rows_ += 2 * cards[i].corners.size();
-    for (const Edge& edge : cards[i].edges) rows_ += edge.seen.size();
+    : lenses_{&lens} {
+  for (const Sighting& card : cards) {
+    glimpses_.push_back({&card, 0, static_cast<int>(bodies_.size())});
+    bodies_.push_back(&card);
   }
+  lay_out(1);
+}
+
+void PlaneProblem::lay_out(int views) {
+  int next = 6 * views;
+  for (std::size_t v = 0; v < lenses_.size(); ++v) {
+    std::size_t same = 0;
+    while (same < v && !same_lens(*lenses_[same], *lenses_[v])) ++same;
+    lens_at_.push_back(same < v ? lens_at_[same] : next);
+    if (same == v) next += photo::kLensSize;
+  }
+  bend_at_ = next;
+  const int size = body_index(bodies(), 0);
+  mean_ = VectorXd::Zero(size);
+  prior_ = MatrixXd::Zero(size, size);
+  for (std::size_t v = 0; v < lenses_.size(); ++v) {
+    mean_.segment<photo::kLensSize>(lens_at_[v]) = lenses_[v]->value;
+    prior_.block<photo::kLensSize, photo::kLensSize>(lens_at_[v], lens_at_[v]) =
+        lenses_[v]->covariance;
+  }
+  for (int i = 0; i < bodies(); ++i) mean_[body_index(i, kLift)] = body(i).thickness_mm;
+  add_card_priors(*this, prior_);
+  for (const Glimpse& glimpse : glimpses_) rows_ += rows_of(*glimpse.card);
+}
+
+void PlaneProblem::set_bend(const BendPrior& prior) {
+  mean_.segment<3>(bend_at_) = prior.mean;
+  prior_.block<3, 3>(bend_at_, bend_at_) = prior.covariance;
+}
+
+std::array<int, kPlaneSize> PlaneProblem::plane_indices(int view) const {
+  std::array<int, kPlaneSize> indices{};
+  for (int i = 0; i < kPlaneSize; ++i) {
+    indices[static_cast<std::size_t>(i)] = i < kLensAt   ? pose_index(view) + i
+                                           : i < kBendAt ? lens_index(view) + i - kLensAt
+                                                         : bend_at_ + i - kBendAt;
+  }
+  return indices;
 }
 
 std::vector<int> PlaneProblem::free_parameters() const {
   std::vector<int> free;
+  const int second_body = body_index(1, 0);
   for (int i = 0; i < mean_.size(); ++i) {
-    const bool pose = i < 6;
-    const int own = i < kGlobals ? -1 : (i - kGlobals) % kPerCard;
-    const bool place = i >= kGlobals + kPerCard && (own == kX || own == kY || own == kTurn);
+    const bool pose = i < 6 * views();
+    const int own = i < second_body ? -1 : (i - second_body) % kPerCard;
+    const bool place = own == kX || own == kY || own == kTurn;
     if (pose || place || prior_(i, i) > 0) free.push_back(i);
   }
   return free;
@@ -198,59 +254,61 @@ std::optional<Foot> foot_of(const double* globals, const double* own, const Edge
 
 }  // namespace
 
+namespace {
+
+/// Residuals of one glimpse, in the order of its corners and edges. `put` takes the residual, as a
+/// Jet when the Jacobian is wanted. False when the card would lie behind the camera.
+template <typename T, typename Put>
+bool glimpse_residuals(const Sighting& card, const T* globals, const T* own,
+                       const double* globals_at, const double* own_at, const Put& put) {
+  const bool rigid = card.kind != Kind::sheet;
+  for (const Corner& corner : card.corners) {
+    const Seen<T> p = project_on_card(globals, own, corner.on_card, rigid);
+    if (!p.in_front) return false;
+    put(T((p.x - corner.seen.x) / corner.sigma_px));
+    put(T((p.y - corner.seen.y) / corner.sigma_px));
+  }
+  for (const Edge& edge : card.edges) {
+    for (const PointPx seen : edge.seen) {
+      const auto foot = foot_of(globals_at, own_at, edge, seen, rigid);
+      if (!foot) return false;
+      const Seen<T> p = project_on_card(globals, own, foot->at, rigid);
+      put(T(((p.x - seen.x) * foot->outward.x() + (p.y - seen.y) * foot->outward.y() +
+             own[kOutward]) /
+            edge.sigma_px));
+    }
+  }
+  return true;
+}
+
+}  // namespace
+
 std::optional<Residuals> PlaneProblem::residuals(const VectorXd& value, bool jacobian) const {
   Residuals out;
   out.value.resize(static_cast<Eigen::Index>(rows_));
   if (jacobian) out.rows.resize(rows_);
   std::size_t row = 0;
-  for (std::size_t i = 0; i < cards_.size(); ++i) {
-    const Sighting& card = cards_[i];
-    const bool rigid = card.kind != Kind::sheet;
-    const double* own = value.data() + card_index(i, 0);
-    std::array<Jet, kGlobals> globals_jet;
-    std::array<Jet, kPerCard> own_jet;
-    for (int k = 0; jacobian && k < kGlobals; ++k) globals_jet[k] = Jet(value[k], k);
-    for (int k = 0; jacobian && k < kPerCard; ++k) own_jet[k] = Jet(own[k], kGlobals + k);
-    const auto put = [&](double residual, const Eigen::Matrix<double, kLocals, 1>* gradient) {
-      out.value[static_cast<Eigen::Index>(row)] = residual;
-      if (gradient) out.rows[row] = {static_cast<int>(i), *gradient};
-      ++row;
-    };
-    for (const Corner& corner : card.corners) {
-      if (jacobian) {
-        const Seen<Jet> p =
-            project_on_card(globals_jet.data(), own_jet.data(), corner.on_card, rigid);
-        if (!p.in_front) return std::nullopt;
-        const Jet rx = (p.x - corner.seen.x) / corner.sigma_px,
-                  ry = (p.y - corner.seen.y) / corner.sigma_px;
-        put(rx.a, &rx.v);
-        put(ry.a, &ry.v);
-      } else {
-        const Seen<double> p = project_on_card(value.data(), own, corner.on_card, rigid);
-        if (!p.in_front) return std::nullopt;
-        put((p.x - corner.seen.x) / corner.sigma_px, nullptr);
-        put((p.y - corner.seen.y) / corner.sigma_px, nullptr);
-      }
+  for (std::size_t g = 0; g < glimpses_.size(); ++g) {
+    const Glimpse& glimpse = glimpses_[g];
+    const auto indices = plane_indices(glimpse.view);
+    const PlaneVector globals = value(indices);
+    const double* own = value.data() + body_index(glimpse.body, 0);
+    bool good = false;
+    if (jacobian) {
+      std::array<Jet, kPlaneSize> globals_jet;
+      std::array<Jet, kPerCard> own_jet;
+      for (int k = 0; k < kPlaneSize; ++k) globals_jet[k] = Jet(globals[k], k);
+      for (int k = 0; k < kPerCard; ++k) own_jet[k] = Jet(own[k], kPlaneSize + k);
+      good = glimpse_residuals(*glimpse.card, globals_jet.data(), own_jet.data(), globals.data(),
+                               own, [&](const Jet& r) {
+                                 out.value[static_cast<Eigen::Index>(row)] = r.a;
+                                 out.rows[row++] = {static_cast<int>(g), r.v};
+                               });
+    } else {
+      good = glimpse_residuals(*glimpse.card, globals.data(), own, globals.data(), own,
+                               [&](double r) { out.value[static_cast<Eigen::Index>(row++)] = r; });
     }
-    for (const Edge& edge : card.edges) {
-      for (const PointPx seen : edge.seen) {
-        const auto foot = foot_of(value.data(), own, edge, seen, rigid);
-        if (!foot) return std::nullopt;
-        if (jacobian) {
-          const Seen<Jet> p = project_on_card(globals_jet.data(), own_jet.data(), foot->at, rigid);
-          const Jet r = ((p.x - seen.x) * foot->outward.x() + (p.y - seen.y) * foot->outward.y() +
-                         own_jet[kOutward]) /
-                        edge.sigma_px;
-          put(r.a, &r.v);
-        } else {
-          const Seen<double> p = project_on_card(value.data(), own, foot->at, rigid);
-          put(((p.x - seen.x) * foot->outward.x() + (p.y - seen.y) * foot->outward.y() +
-               own[kOutward]) /
-                  edge.sigma_px,
-              nullptr);
-        }
-      }
-    }
+    if (!good) return std::nullopt;
   }
   if (!out.value.allFinite()) return std::nullopt;
   return out;
@@ -261,22 +319,23 @@ Normal PlaneProblem::normal(const Residuals& r, const VectorXd& weight) const {
   n.matrix = MatrixXd::Zero(mean_.size(), mean_.size());
   n.gradient = VectorXd::Zero(mean_.size());
   Eigen::Index row = 0;
-  for (std::size_t i = 0; i < cards_.size(); ++i) {
+  for (std::size_t g = 0; g < glimpses_.size(); ++g) {
     Eigen::Matrix<double, kLocals, kLocals> block = Eigen::Matrix<double, kLocals, kLocals>::Zero();
     Eigen::Matrix<double, kLocals, 1> gradient = Eigen::Matrix<double, kLocals, 1>::Zero();
-    for (; row < r.value.size() && r.rows[row].card == static_cast<int>(i); ++row) {
-      const auto& g = r.rows[row].gradient;
-      block.selfadjointView<Eigen::Lower>().rankUpdate(g, weight[row]);
-      gradient += weight[row] * r.value[row] * g;
+    for (; row < r.value.size() && r.rows[row].glimpse == static_cast<int>(g); ++row) {
+      const auto& slope = r.rows[row].gradient;
+      block.selfadjointView<Eigen::Lower>().rankUpdate(slope, weight[row]);
+      gradient += weight[row] * r.value[row] * slope;
     }
     block.triangularView<Eigen::StrictlyUpper>() = block.transpose();
-    const int own = card_index(i, 0);
-    n.matrix.topLeftCorner<kGlobals, kGlobals>() += block.topLeftCorner<kGlobals, kGlobals>();
-    n.matrix.block<kGlobals, kPerCard>(0, own) += block.topRightCorner<kGlobals, kPerCard>();
-    n.matrix.block<kPerCard, kGlobals>(own, 0) += block.bottomLeftCorner<kPerCard, kGlobals>();
-    n.matrix.block<kPerCard, kPerCard>(own, own) += block.bottomRightCorner<kPerCard, kPerCard>();
-    n.gradient.head<kGlobals>() += gradient.head<kGlobals>();
-    n.gradient.segment<kPerCard>(own) += gradient.tail<kPerCard>();
+    std::array<int, kLocals> at{};
+    const auto plane = plane_indices(glimpses_[g].view);
+    std::copy(plane.begin(), plane.end(), at.begin());
+    for (int k = 0; k < kPerCard; ++k) {
+      at[static_cast<std::size_t>(kPlaneSize + k)] = body_index(glimpses_[g].body, k);
+    }
+    n.matrix(at, at) += block;
+    n.gradient(at) += gradient;
   }
   return n;
 }
@@ -358,10 +417,16 @@ std::optional<Fit> PlaneProblem::solve(VectorXd start, const std::vector<int>& f
   fit.weight = huber_weights(now->value);
   fit.normal = normal(*now, fit.weight);
   fit.chi2 = now->value.cwiseProduct(fit.weight).dot(now->value);
+  fit.scale = scale;
+  const double limit = 3 * std::max(1.0, 1.4826 * median(now->value.cwiseAbs()));
+  fit.cost =
+      data * huber_cost(now->value, limit) + (start - mean_).dot(information * (start - mean_));
   const MatrixXd h = (data * fit.normal.matrix + information)(free, free);
   const VectorXd unit = h.diagonal().cwiseSqrt().cwiseMax(1e-12).cwiseInverse();
   const MatrixXd scaled = unit.asDiagonal() * h * unit.asDiagonal();
-  const MatrixXd inverse = scaled.ldlt().solve(MatrixXd::Identity(h.rows(), h.cols()));
+  const Eigen::LDLT<MatrixXd> factored(scaled);
+  const MatrixXd inverse = factored.solve(MatrixXd::Identity(h.rows(), h.cols()));
+  fit.log_information = factored.vectorD().array().abs().log().sum() - 2 * unit.array().log().sum();
   fit.covariance = MatrixXd::Zero(mean_.size(), mean_.size());
   fit.covariance(free, free) = unit.asDiagonal() * inverse * unit.asDiagonal();
   fit.freedom = static_cast<double>(rows_) - data * (fit.covariance * fit.normal.matrix).trace();

@@ -1,15 +1,16 @@
 // The least squares problem behind card.h's fit_plane: parameters, priors, residuals, solver.
 //
 // Parameters, in this order:
-//   plane and lens   as PlaneVector
-//   curvature        kxx, kxy, kyy (1/mm) of the pane at the plane's origin; zero except in tests
-//   of
-//                    whether the pane is curved. A sheet bends with the pane, a rigid card lies on
-//                    the tangent plane at its centre; places on the pane are developed lengths.
+//   per photo        rotation and translation of camera_from_plane (6)
+//   per lens         as photo::LensVector (8); photos whose lens is the same profile share it
+//   bend             curvature xx, xy, yy (1/mm) of the pane at the plane's origin; fixed unless a
+//                    prior for it is given. A sheet bends with the pane, a rigid card lies on the
+//                    tangent plane at its centre; places on the pane are developed lengths.
 //   per card         OwnParameter; place and turn of the first card are zero by definition
 #pragma once
 
 #include <Eigen/Core>
+#include <array>
 #include <optional>
 #include <vector>
 
@@ -30,14 +31,19 @@ enum OwnParameter {
   kPerCard
 };
 
-int card_index(std::size_t card, int parameter);
+inline constexpr int kLocalParameters = kPlaneSize + kPerCard;
 
-inline constexpr int kLocalParameters = kPlaneSize + 3 + kPerCard;
+/// One card in one photo.
+struct Glimpse {
+  const Sighting* card = nullptr;
+  int view = 0;  ///< the photo
+  int body = 0;  ///< the card; seen in several photos, it is one body
+};
 
 struct Residuals {
   struct Row {
-    int card = 0;
-    Eigen::Matrix<double, kLocalParameters, 1> gradient;  ///< plane, lens, curvature, own
+    int glimpse = 0;
+    Eigen::Matrix<double, kLocalParameters, 1> gradient;  ///< plane, lens, bend, own
   };
   Eigen::VectorXd value;  ///< in units of the stated sigma
   std::vector<Row> rows;  ///< empty when no Jacobian was asked for
@@ -53,17 +59,43 @@ struct Fit {
   Eigen::MatrixXd covariance;  ///< zero for fixed parameters
   Residuals residuals;
   Eigen::VectorXd weight;  ///< robust, of each residual
-  Normal normal;           ///< of the data alone
+  Normal normal;           ///< of the data alone, in units of the stated sigmas
   double chi2 = 0, freedom = 0;
+  double cost = 0;             ///< robust chi-square over scale^2, plus that of the priors
+  double log_information = 0;  ///< of the determinant of the free parameters' information
+  double scale = 1;            ///< by which the stated sigmas were multiplied
   bool converged = false;
+};
+
+/// What is known of the bend before the cards are looked at.
+struct BendPrior {
+  Eigen::Vector3d mean = Eigen::Vector3d::Zero();
+  Eigen::Matrix3d covariance = Eigen::Matrix3d::Zero();  ///< zero: fixed at the mean
 };
 
 class PlaneProblem {
  public:
+  /// The views must outlive the problem.
+  explicit PlaneProblem(const std::vector<View>& views);
   PlaneProblem(const std::vector<Sighting>& cards, const photo::Lens& lens);
 
+  int pose_index(int view) const { return 6 * view; }
+  int lens_index(int view) const { return lens_at_[static_cast<std::size_t>(view)]; }
+  int bend_index() const { return bend_at_; }
+  int body_index(int body, int parameter) const {
+    return bend_at_ + 3 + kPerCard * body + parameter;
+  }
+  const std::vector<Glimpse>& glimpses() const { return glimpses_; }
+  int views() const { return static_cast<int>(lens_at_.size()); }
+  int bodies() const { return static_cast<int>(bodies_.size()); }
+  const Sighting& body(int i) const { return *bodies_[static_cast<std::size_t>(i)]; }
+  /// Indices of one photo's plane: pose, lens, bend, as PlaneVector orders them.
+  std::array<int, kPlaneSize> plane_indices(int view) const;
+
+  void set_bend(const BendPrior& prior);
   const Eigen::VectorXd& mean() const { return mean_; }
-  std::vector<int> free_parameters() const;  ///< of a flat pane with flat cards on it
+  const Eigen::MatrixXd& prior() const { return prior_; }
+  std::vector<int> free_parameters() const;
   std::optional<Residuals> residuals(const Eigen::VectorXd& value, bool jacobian) const;
   Normal normal(const Residuals& r, const Eigen::VectorXd& weight) const;
   /// Inverse of the prior covariance, without the parameters named.
@@ -74,7 +106,13 @@ class PlaneProblem {
                            const std::vector<int>& released = {}, int max_iterations = 30) const;
 
  private:
-  const std::vector<Sighting>& cards_;
+  void lay_out(int views);
+
+  std::vector<Glimpse> glimpses_;
+  std::vector<const Sighting*> bodies_;
+  std::vector<int> lens_at_;
+  std::vector<const photo::Lens*> lenses_;  ///< per view
+  int bend_at_ = 0;
   Eigen::VectorXd mean_;
   Eigen::MatrixXd prior_;
   std::size_t rows_ = 0;

@@ -1,5 +1,7 @@
 // The maps between photo and pane, from the parameters alone.
 
+#include <ceres/jet.h>
+
 #include <Eigen/Dense>
 #include <cmath>
 #include <limits>
@@ -73,28 +75,84 @@ LensSlopes lens_slopes(const Lens& lens, double x, double y) {
 constexpr PointMm kNowhere{std::numeric_limits<double>::quiet_NaN(),
                            std::numeric_limits<double>::quiet_NaN()};
 
+Lens lens_of(const PlaneVector& value) { return value.segment<photo::kLensSize>(kLensAt); }
+
+Bend<double> bend_of(const PlaneVector& value) {
+  return {value[kBendAt], value[kBendAt + 1], value[kBendAt + 2]};
+}
+
+Vector3d on_pane(const PlaneVector& value, PointMm p, double height_mm) {
+  const Space<double> at = on_bend(bend_of(value), p.x, p.y, height_mm);
+  return {at.x, at.y, at.z};
+}
+
+/// A point of the face with its slopes by place (x, y) and by curvature (xx, xy, yy).
+struct Spot {
+  Vector3d at;
+  Eigen::Matrix<double, 3, 5> slope;
+};
+
+Spot spot_at(const Bend<double>& bend, PointMm p, double height_mm) {
+  using Jet = ceres::Jet<double, 5>;
+  const Bend<Jet> k{Jet(bend.xx, 2), Jet(bend.xy, 3), Jet(bend.yy, 4)};
+  const Space<Jet> at = on_bend(k, Jet(p.x, 0), Jet(p.y, 1), Jet(height_mm));
+  Spot spot{{at.x.a, at.y.a, at.z.a}, {}};
+  spot.slope << at.x.v.transpose(), at.y.v.transpose(), at.z.v.transpose();
+  return spot;
+}
+
+/// Where a ray meets the bent face, by Newton from where it meets the tangent plane.
+PointMm met_on_bend(const Bend<double>& bend, const Vector3d& centre, const Vector3d& ray,
+                    double reach, double height_mm) {
+  PointMm p{centre.x() + reach * ray.x(), centre.y() + reach * ray.y()};
+  constexpr int kMostSteps = 20;
+  for (int i = 0; i < kMostSteps; ++i) {
+    const Spot spot = spot_at(bend, p, height_mm);
+    Matrix3d slope;
+    slope << spot.slope.leftCols<2>(), -ray;
+    const Vector3d step = slope.partialPivLu().solve(centre + reach * ray - spot.at);
+    if (!step.allFinite()) return kNowhere;
+    p = p + PointMm{step.x(), step.y()};
+    reach += step.z();
+    if (std::hypot(step.x(), step.y()) < 1e-9) return reach > 0 ? p : kNowhere;
+  }
+  return kNowhere;
+}
+
 }  // namespace
 
 Eigen::Vector3d camera_centre_mm(const PlaneVector& value) {
   return -(rotation(value.head<3>()).transpose() * value.segment<3>(3));
 }
 
+Vector3d camera_from_place_mm(const PlaneVector& value, PointMm place) {
+  const Spot spot = spot_at(bend_of(value), place, 0);
+  Matrix3d tangent;
+  tangent.col(0) = spot.slope.col(0).normalized();
+  tangent.col(2) = tangent.col(0).cross(spot.slope.col(1)).normalized();
+  tangent.col(1) = tangent.col(2).cross(tangent.col(0));
+  return tangent.transpose() * (camera_centre_mm(value) - spot.at);
+}
+
 PointMm mm_from_px(const PlaneVector& value, PointPx px, double height_mm) {
-  const Vector2d direction = photo::undistort(value.tail<photo::kLensSize>(), px);
+  const Vector2d direction = photo::undistort(lens_of(value), px);
   if (!direction.allFinite()) return kNowhere;
   const Matrix3d rot = rotation(value.head<3>());
   const Vector3d centre = -(rot.transpose() * value.segment<3>(3));
   const Vector3d ray = rot.transpose() * Vector3d(direction.x(), direction.y(), 1);
   const double reach = (height_mm - centre.z()) / ray.z();
   if (!std::isfinite(reach) || reach <= 0) return kNowhere;
+  if (!value.tail<3>().isZero(0)) {
+    return met_on_bend(bend_of(value), centre, ray, reach, height_mm);
+  }
   return {centre.x() + reach * ray.x(), centre.y() + reach * ray.y()};
 }
 
 PointPx px_from_mm(const PlaneVector& value, PointMm p, double height_mm) {
   const Vector3d seen =
-      rotation(value.head<3>()) * Vector3d(p.x, p.y, height_mm) + value.segment<3>(3);
+      rotation(value.head<3>()) * on_pane(value, p, height_mm) + value.segment<3>(3);
   if (seen.z() <= 0) return {kNowhere.x, kNowhere.y};
-  return photo::distort(value.tail<photo::kLensSize>(), seen.x() / seen.z(), seen.y() / seen.z());
+  return photo::distort(lens_of(value), seen.x() / seen.z(), seen.y() / seen.z());
 }
 
 PointMm mm_from_px(const Plane& plane, PointPx px, double height_mm) {
@@ -108,18 +166,20 @@ PointPx px_from_mm(const Plane& plane, PointMm p, double height_mm) {
 // px(parameters, mm) = const, so d(mm) = -(dpx/dmm)^-1 (dpx/dparameters) d(parameters).
 Eigen::Matrix<double, 2, kPlaneSize> mm_jacobian(const Plane& plane, PointPx px, double height_mm) {
   const PointMm mm = mm_from_px(plane, px, height_mm);
-  const Vector3d r = plane.value.head<3>(), on_pane(mm.x, mm.y, height_mm);
+  const Vector3d r = plane.value.head<3>();
+  const Spot spot = spot_at(bend_of(plane.value), mm, height_mm);
   const Matrix3d rot = rotation(r);
-  const Vector3d seen = rot * on_pane + plane.value.segment<3>(3);
+  const Vector3d seen = rot * spot.at + plane.value.segment<3>(3);
   const double x = seen.x() / seen.z(), y = seen.y() / seen.z();
-  const LensSlopes lens = lens_slopes(plane.value.tail<photo::kLensSize>(), x, y);
+  const LensSlopes lens = lens_slopes(lens_of(plane.value), x, y);
   Eigen::Matrix<double, 2, 3> direction_by_seen;
   direction_by_seen << 1, 0, -x, 0, 1, -y;
   const Eigen::Matrix<double, 2, 3> by_seen = lens.by_direction * direction_by_seen / seen.z();
+  const Eigen::Matrix<double, 2, 5> by_spot = by_seen * rot * spot.slope;
   Eigen::Matrix<double, 2, kPlaneSize> by_parameters;
-  by_parameters << by_seen * rotated_by_vector(r, rot, on_pane), by_seen, lens.by_lens;
-  const Eigen::Matrix2d by_mm = by_seen * rot.leftCols<2>();
-  return -by_mm.inverse() * by_parameters;
+  by_parameters << by_seen * rotated_by_vector(r, rot, spot.at), by_seen, lens.by_lens,
+      by_spot.rightCols<3>();
+  return -by_spot.leftCols<2>().inverse() * by_parameters;
 }
 
 }  // namespace panecard::card

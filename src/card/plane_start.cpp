@@ -74,6 +74,37 @@ void set_pose(VectorXd& value, const Pose& pose, double thickness_mm) {
   value.segment<3>(3) = pose.translation - thickness_mm * pose.rotation.col(2);
 }
 
+/// How two photos' developed millimetres lie on each other.
+struct Shift {
+  double turn = 0;
+  Vector2d by{0, 0};
+};
+
+/// Frame of `first` from frame of `second`, by a card that both show: where it lies in each.
+Shift shift_between(const Vector3d& first, const Vector3d& second) {
+  const double turn = first.z() - second.z();
+  return {turn, first.head<2>() - Eigen::Rotation2Dd(turn) * second.head<2>()};
+}
+
+Vector3d place_of(const PlaneProblem& problem, const VectorXd& value, int body) {
+  return value.segment<3>(problem.body_index(body, kX));
+}
+
+/// camera_from_plane of the joint frame, given that of the photo's own.
+void set_shifted_pose(const Shift& own_from_joint, const PlaneVector& own, VectorXd& value,
+                      int at) {
+  const Vector3d turn = own.head<3>();
+  const double angle = turn.norm();
+  Matrix3d rotation = Matrix3d::Identity();
+  if (angle > 0) rotation = Eigen::AngleAxisd(angle, turn / angle).toRotationMatrix();
+  const Matrix3d own_turned =
+      Eigen::AngleAxisd(own_from_joint.turn, Vector3d::UnitZ()).toRotationMatrix();
+  const Eigen::AngleAxisd joint(Matrix3d(rotation * own_turned));
+  value.segment<3>(at) = joint.angle() * joint.axis();
+  value.segment<3>(at + 3) =
+      own.segment<3>(3) + rotation * Vector3d(own_from_joint.by.x(), own_from_joint.by.y(), 0);
+}
+
 }  // namespace
 
 std::optional<VectorXd> start_value(const std::vector<Sighting>& cards, const photo::Lens& lens) {
@@ -90,7 +121,8 @@ std::optional<VectorXd> start_value(const std::vector<Sighting>& cards, const ph
   }
   if (!best) return std::nullopt;
 
-  VectorXd value = PlaneProblem(cards, lens).mean();
+  const PlaneProblem problem(cards, lens);
+  VectorXd value = problem.mean();
   value.head<kPlaneSize>() = best->value.head<kPlaneSize>();
   const PlaneVector plane = value.head<kPlaneSize>();
   for (std::size_t i = 1; i < cards.size(); ++i) {
@@ -116,11 +148,56 @@ std::optional<VectorXd> start_value(const std::vector<Sighting>& cards, const ph
       across += a.x() * b.y() - a.y() * b.x();
     }
     const double turn = std::atan2(across, along);
-    value[card_index(i, kTurn)] = turn;
+    value[problem.body_index(static_cast<int>(i), kTurn)] = turn;
     const Vector2d place = pane_mean - Eigen::Rotation2Dd(turn) * card_mean;
-    value[card_index(i, kX)] = place.x();
-    value[card_index(i, kY)] = place.y();
+    value[problem.body_index(static_cast<int>(i), kX)] = place.x();
+    value[problem.body_index(static_cast<int>(i), kY)] = place.y();
   }
+  return value;
+}
+
+std::optional<VectorXd> joint_start(const PlaneProblem& joint, const std::vector<View>& views,
+                                    const std::vector<Fit>& own) {
+  VectorXd value = joint.mean();
+  value.head<6>() = own[0].value.head<6>();
+  value.segment<photo::kLensSize>(joint.lens_index(0)) =
+      own[0].value.segment<photo::kLensSize>(kLensAt);
+  std::vector<bool> known(static_cast<std::size_t>(joint.bodies()), false);
+  std::vector<bool> placed(views.size(), false);
+  for (std::size_t round = 0; round < views.size(); ++round) {
+    for (std::size_t v = 0; v < views.size(); ++v) {
+      if (placed[v]) continue;
+      const PlaneProblem alone(views[v].cards, views[v].lens);
+      std::vector<int> bodies;
+      for (const Glimpse& g : joint.glimpses()) {
+        if (g.view == static_cast<int>(v)) bodies.push_back(g.body);
+      }
+      std::optional<Shift> joint_from_own, own_from_joint;
+      if (v == 0) joint_from_own = own_from_joint = Shift{};
+      for (std::size_t i = 0; i < bodies.size() && !joint_from_own; ++i) {
+        if (!known[static_cast<std::size_t>(bodies[i])]) continue;
+        const Vector3d here = place_of(alone, own[v].value, static_cast<int>(i));
+        const Vector3d there = place_of(joint, value, bodies[i]);
+        joint_from_own = shift_between(there, here);
+        own_from_joint = shift_between(here, there);
+      }
+      if (!joint_from_own) continue;
+      placed[v] = true;
+      if (v > 0) {
+        set_shifted_pose(*own_from_joint, own[v].value.head<kPlaneSize>(), value,
+                         joint.pose_index(static_cast<int>(v)));
+      }
+      for (std::size_t i = 0; i < bodies.size(); ++i) {
+        if (known[static_cast<std::size_t>(bodies[i])]) continue;
+        known[static_cast<std::size_t>(bodies[i])] = true;
+        const Vector3d here = place_of(alone, own[v].value, static_cast<int>(i));
+        const Vector2d there =
+            joint_from_own->by + Eigen::Rotation2Dd(joint_from_own->turn) * here.head<2>();
+        value.segment<3>(joint.body_index(bodies[i], kX)) << there, here.z() + joint_from_own->turn;
+      }
+    }
+  }
+  if (std::find(placed.begin(), placed.end(), false) != placed.end()) return std::nullopt;
   return value;
 }
 

@@ -14,4 +14,10 @@ namespace panecard::card {
 std::optional<Eigen::VectorXd> start_value(const std::vector<Sighting>& cards,
                                            const photo::Lens& lens);
 
+/// The same for several photos of one pane, from each photo's own fit: they are laid on each other
+/// by the cards they share. nullopt when a photo shares no card with the others.
+std::optional<Eigen::VectorXd> joint_start(const PlaneProblem& joint,
+                                           const std::vector<View>& views,
+                                           const std::vector<Fit>& own);
+
 }  // namespace panecard::card

@@ -30,6 +30,55 @@ inline double distance(PointMm a, PointMm b) { return norm(a - b); }
 
 using PolygonMm = std::vector<PointMm>;  ///< closed: the last point joins the first
 
+/// Curvature (1/mm) of a bent face at its origin, positive where it bulges towards +z: along x,
+/// mixed, along y. A cylinder of radius R about an axis across the unit vector n is n n' / R.
+template <typename T>
+struct Bend {
+  T xx = T(0), xy = T(0), yy = T(0);
+};
+
+template <typename T>
+struct Space {
+  T x, y, z;
+};
+
+/// sin and cos of an angle t from t^2 alone, so that nothing happens at zero:
+/// sine_over = sin t / t, (1 - sin t / t) / t^2, (1 - cos t) / t^2. Series, exact to 1e-12 for t
+/// < 2.
+template <typename T>
+struct Turned {
+  T cosine, sine_over, sine_rest, cosine_rest;
+  explicit Turned(const T& t2)
+      : sine_rest((1.0 / 6) -
+                  t2 * ((1.0 / 120) -
+                        t2 * ((1.0 / 5040) -
+                              t2 * ((1.0 / 362880) - t2 * ((1.0 / 39916800) -
+                                                           t2 * ((1.0 / 6227020800.0) -
+                                                                 t2 * (1.0 / 1307674368000.0))))))),
+        cosine_rest(
+            0.5 - t2 * ((1.0 / 24) -
+                        t2 * ((1.0 / 720) -
+                              t2 * ((1.0 / 40320) -
+                                    t2 * ((1.0 / 3628800) - t2 * ((1.0 / 479001600) -
+                                                                  t2 * (1.0 / 87178291200.0))))))) {
+    cosine = 1.0 - t2 * cosine_rest;
+    sine_over = 1.0 - t2 * sine_rest;
+  }
+};
+
+/// The point `height` above the face (along its normal) whose place developed from the origin is
+/// (x, y): straight in the plane becomes geodesic on the face. Exact for a plane, a cylinder and a
+/// sphere; between them lengths across the weaker curvature stretch by about kk' r^2 / 6.
+template <typename T>
+Space<T> on_bend(const Bend<T>& k, const T& x, const T& y, const T& height) {
+  const T slope_x = k.xx * x + k.xy * y, slope_y = k.xy * x + k.yy * y;
+  const T depth = x * slope_x + y * slope_y;
+  const Turned<T> turned(slope_x * slope_x + slope_y * slope_y);
+  const T along = height * turned.sine_over - depth * turned.sine_rest;
+  return {x + slope_x * along, y + slope_y * along,
+          height * turned.cosine - depth * turned.cosine_rest};
+}
+
 double signed_area_mm2(const PolygonMm& polygon);  ///< positive when counter-clockwise
 double perimeter_mm(const PolygonMm& polygon);
 bool contains(const PolygonMm& polygon, PointMm p);

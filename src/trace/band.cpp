@@ -29,11 +29,10 @@ std::vector<double> rows_near(const std::vector<PointPx>& near, const card::Plan
   if (near.empty()) return {};
   std::vector<double> rows(static_cast<std::size_t>(profiles.blocks()),
                            std::numeric_limits<double>::quiet_NaN());
-  const Eigen::Vector3d camera = card::camera_centre_mm(plane.value);
   for (const PointPx px : near) {
     const PointMm face = card::mm_from_px(plane, px);
     if (!std::isfinite(face.x) || !std::isfinite(face.y)) continue;
-    const PointMm print = face + thickness_mm * print_shift_per_mm(camera, face);
+    const PointMm print = face + thickness_mm * print_shift_per_mm(camera_over(plane, face), face);
     std::size_t nearest = 0;
     for (std::size_t i = 1; i < strip.glass.size(); ++i) {
       if (distance(strip.glass[i], print) < distance(strip.glass[nearest], print)) nearest = i;
@@ -251,8 +250,8 @@ Result<BandCurve> find_band(const photo::Photo& photo, const card::Plane& plane,
   curve.definition_sigma_mm =
       want_dots ? std::hypot(kEdgeDefinition_mm, kRadiusPart * print->dots->radius_mm)
                 : kEdgeDefinition_mm;
-  const Eigen::Vector3d camera = card::camera_centre_mm(plane.value);
   for (const PointMm p : curve.points) {
+    const Eigen::Vector3d camera = camera_over(plane, p);
     curve.per_mm_thickness.push_back(
         print_shift_per_mm(camera, face_from_print(camera, p, options.glass_thickness_mm)));
   }

@@ -125,14 +125,14 @@ std::array<float, 256> linear_light() {
 std::array<cv::Mat, 2> project(const BandStrip& strip, const card::Plane& plane,
                                double thickness_mm) {
   constexpr float kNowhere = -1000;
-  const Eigen::Vector3d camera = card::camera_centre_mm(plane.value);
   const int columns = static_cast<int>(strip.glass.size());
   std::array<cv::Mat, 2> nodes = {cv::Mat(kNodes + 1, columns, CV_32F),
                                   cv::Mat(kNodes + 1, columns, CV_32F)};
   for (int c = 0; c < columns; ++c) {
     for (int k = 0; k <= kNodes; ++k) {
       const double depth = strip.first_mm + (kDeepest_mm - strip.first_mm) * k / kNodes;
-      const PointMm face = face_from_print(camera, strip.at(c, depth), thickness_mm);
+      const PointMm print = strip.at(c, depth);
+      const PointMm face = face_from_print(camera_over(plane, print), print, thickness_mm);
       const PointPx px = card::px_from_mm(plane, face);
       const bool there = std::isfinite(px.x) && std::isfinite(px.y);
       nodes[0].at<float>(k, c) = there ? static_cast<float>(px.x - 0.5) : kNowhere;
@@ -179,6 +179,11 @@ void sample(BandStrip& strip, const cv::Mat& photo, const std::array<cv::Mat, 2>
 }
 
 }  // namespace
+
+Eigen::Vector3d camera_over(const card::Plane& plane, PointMm place) {
+  if (plane.value.tail<3>().isZero(0)) return card::camera_centre_mm(plane.value);
+  return card::camera_from_place_mm(plane.value, place) + Eigen::Vector3d(place.x, place.y, 0);
+}
 
 PointMm face_from_print(const Eigen::Vector3d& camera_mm, PointMm print, double thickness_mm) {
   const PointMm foot{camera_mm.x(), camera_mm.y()};

@@ -11,6 +11,10 @@
 
 namespace panecard::trace {
 
+/// The camera in the tangent plane of the face at `place`, laid on the developed millimetres there.
+/// On a flat pane it is the camera's centre, whatever the place.
+Eigen::Vector3d camera_over(const card::Plane& plane, PointMm place);
+
 /// Where on the outer face the ray leaves the glass that shows the inner face's point `print`.
 PointMm face_from_print(const Eigen::Vector3d& camera_mm, PointMm print, double thickness_mm);
 

@@ -17,19 +17,27 @@ Sight::Sight(const card::Plane& plane) {
   x_axis_ = rotation.col(0);
   y_axis_ = rotation.col(1);
   shift_ = plane.value.segment<3>(3);
-  lens_ = plane.value.tail<photo::kLensSize>();
+  lens_ = plane.value.segment<photo::kLensSize>(card::kLensAt);
+  z_axis_ = rotation.col(2);
+  bend_ = {plane.value[card::kBendAt], plane.value[card::kBendAt + 1],
+           plane.value[card::kBendAt + 2]};
+  flat_ = bend_.xx == 0 && bend_.xy == 0 && bend_.yy == 0;
+}
+
+Eigen::Vector3d Sight::from_camera(PointMm p) const {
+  if (flat_) return x_axis_ * p.x + y_axis_ * p.y + shift_;
+  const Space<double> at = on_bend(bend_, p.x, p.y, 0.0);
+  return x_axis_ * at.x + y_axis_ * at.y + z_axis_ * at.z + shift_;
 }
 
 PointPx Sight::px(PointMm p) const {
-  const Eigen::Vector3d at = x_axis_ * p.x + y_axis_ * p.y + shift_;
+  const Eigen::Vector3d at = from_camera(p);
   // A point behind the camera has no pixel; far outside the photo is what every caller wants.
   if (at.z() < 1.0) return {-1e6, -1e6};
   return photo::distort(lens_, at.x() / at.z(), at.y() / at.z());
 }
 
-bool Sight::in_front(PointMm p) const {
-  return x_axis_.z() * p.x + y_axis_.z() * p.y + shift_.z() > 1.0;
-}
+bool Sight::in_front(PointMm p) const { return from_camera(p).z() > 1.0; }
 
 double Sight::px_per_mm(PointMm p) const {
   const PointPx a = px(p), b = px({p.x + 1, p.y}), c = px({p.x, p.y + 1});

@@ -22,7 +22,11 @@ class Sight {
   double px_per_mm(PointMm p) const;
 
  private:
-  Eigen::Vector3d x_axis_, y_axis_, shift_;
+  Eigen::Vector3d from_camera(PointMm p) const;
+
+  Eigen::Vector3d x_axis_, y_axis_, z_axis_, shift_;
+  Bend<double> bend_;
+  bool flat_ = true;
   photo::LensVector lens_;
 };
 

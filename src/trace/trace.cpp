@@ -88,7 +88,7 @@ void add_plane_modes(const card::Plane& plane, const std::vector<PointPx>& px, C
       const Eigen::Vector2d v = (1 - t) * at[a].col(k) + t * at[b].col(k);
       mode[i] = {v.x(), v.y()};
     }
-    add_mode(contour, std::move(mode), "plane and lens");
+    add_mode(contour, std::move(mode), plane.sources[static_cast<std::size_t>(k)]);
   }
 }
 

@@ -1,0 +1,181 @@
+#include "card/bend.h"
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+
+namespace panecard::card {
+
+namespace {
+
+using Eigen::Matrix2d;
+using Eigen::Matrix3d;
+using Eigen::MatrixXd;
+using Eigen::Vector2d;
+using Eigen::Vector3d;
+using Eigen::VectorXd;
+
+// Common practice, as standard deviations: a bent side glass has a radius of 1 m to 2 m about one
+// axis, nearly straight along it. docs/bend.md.
+constexpr double kStrong = 0.7e-3, kWeak = 0.05e-3, kFree = 0.5e-3;  // 1/mm
+
+struct Model {
+  double prior = 0;  ///< probability before the cards are looked at
+  BendPrior bend;
+  bool bent = false;
+};
+
+/// Prior of (xx, xy, yy) in the plane's frame from one along and across `axis` (unit vector).
+BendPrior turned_prior(const Vector2d& axis, double along, double across, double sigma_along,
+                       double sigma_mixed, double sigma_across) {
+  const Vector2d other(-axis.y(), axis.x());
+  Eigen::Matrix<double, 3, 3> to_frame;  // columns: along, mixed, across
+  const auto column = [](const Matrix2d& k) { return Vector3d(k(0, 0), k(0, 1), k(1, 1)); };
+  to_frame.col(0) = column(axis * axis.transpose());
+  to_frame.col(1) = column(axis * other.transpose() + other * axis.transpose());
+  to_frame.col(2) = column(other * other.transpose());
+  const Vector3d s(sigma_along, sigma_mixed, sigma_across);
+  const Matrix3d root = to_frame * s.asDiagonal();
+  return {to_frame * Vector3d(along, 0, across), root * root.transpose()};
+}
+
+std::vector<Model> models_for(const Vector2d& up, const std::optional<KnownBow>& bow) {
+  const Vector2d level(up.y(), -up.x());
+  if (bow) {
+    const double k = bow->curvature_per_mm, s = bow->sigma_per_mm;
+    const Vector2d axis = bow->upright_axis ? up : level;
+    // A straightedge along the axis would have shown no bow: what it can hide is as large.
+    return {{1, turned_prior(axis, 0, k, s, s, s), true}};
+  }
+  return {{0.5, {}, false},
+          {0.3, turned_prior(level, 0, 0, kWeak, kWeak, kStrong), true},
+          {0.1, turned_prior(up, 0, 0, kWeak, kWeak, kStrong), true},
+          {0.1, turned_prior(level, 0, 0, kFree, kFree, kFree), true}};
+}
+
+/// Laplace's approximation of the log evidence, up to what all models share (Bishop 2006, 4.4.1).
+double log_evidence(const Fit& fit, const Model& model) {
+  double log_prior = 0;
+  if (model.bent) log_prior = -0.5 * std::log(model.bend.covariance.determinant());
+  return -0.5 * fit.cost - 0.5 * fit.log_information + log_prior;
+}
+
+MatrixXd positive_part(const MatrixXd& m) {
+  const VectorXd s = m.diagonal().cwiseAbs().cwiseSqrt().cwiseMax(1e-300);
+  const MatrixXd scaled = s.cwiseInverse().asDiagonal() * m * s.cwiseInverse().asDiagonal();
+  const Eigen::SelfAdjointEigenSolver<MatrixXd> eigen(0.5 * (scaled + scaled.transpose()));
+  const MatrixXd kept = eigen.eigenvectors() * eigen.eigenvalues().cwiseMax(0).asDiagonal() *
+                        eigen.eigenvectors().transpose();
+  return s.asDiagonal() * kept * s.asDiagonal();
+}
+
+/// Which parameters' prior knowledge makes one source.
+std::vector<std::pair<std::string, std::vector<int>>> prior_groups(const PlaneProblem& problem) {
+  std::vector<int> lens, print, size, lift, creep, bend;
+  for (int i = 6 * problem.views(); i < problem.bend_index(); ++i) lens.push_back(i);
+  for (int i = 0; i < 3; ++i) bend.push_back(problem.bend_index() + i);
+  for (int b = 0; b < problem.bodies(); ++b) {
+    std::vector<int>& scale = problem.body(b).kind == Kind::plain ? size : print;
+    scale.push_back(problem.body_index(b, kScaleU));
+    scale.push_back(problem.body_index(b, kScaleV));
+    lift.push_back(problem.body_index(b, kLift));
+    creep.push_back(problem.body_index(b, kOutward));
+  }
+  return {{"lens", lens},           {"print scale", print}, {"card size", size},
+          {"card thickness", lift}, {"edge creep", creep},  {"bow", bend}};
+}
+
+/// The covariance C of the fit split by cause: with information H = sum of P_b, C = sum of C P_b C.
+std::vector<Source> split(const PlaneProblem& problem, const Fit& fit,
+                          const std::vector<int>& indices) {
+  const auto part = [&](const MatrixXd& information) {
+    const MatrixXd rows = fit.covariance(indices, Eigen::all);
+    return MatrixXd(rows * information * rows.transpose());
+  };
+  std::vector<Source> sources;
+  sources.push_back({"corner noise", part(fit.normal.matrix / (fit.scale * fit.scale))});
+  const MatrixXd information = problem.prior_information({});
+  for (const auto& [name, group] : prior_groups(problem)) {
+    MatrixXd own = MatrixXd::Zero(information.rows(), information.cols());
+    own(group, group) = information(group, group);
+    const MatrixXd covariance = part(own);
+    if (covariance.diagonal().maxCoeff() > 0) sources.push_back({name, covariance});
+  }
+  return sources;
+}
+
+struct Tried {
+  Fit fit;
+  double probability = 0;
+};
+
+void add_bow(const MatrixXd& spread, std::vector<Source>& sources) {
+  const auto bow =
+      std::find_if(sources.begin(), sources.end(), [](const Source& s) { return s.name == "bow"; });
+  if (bow == sources.end()) {
+    sources.push_back({"bow", spread});
+  } else {
+    bow->covariance += spread;
+  }
+}
+
+}  // namespace
+
+std::optional<Weighed> weigh_bends(PlaneProblem problem, const VectorXd& start, const Vector2d& up,
+                                   const std::optional<KnownBow>& bow) {
+  const std::vector<Model> models = models_for(up, bow);
+  // The noise is what the least restricted model leaves unexplained, so that a wrong model cannot
+  // pass for a noisy photo.
+  problem.set_bend(models.back().bend);
+  const auto loosest = problem.solve(start, problem.free_parameters(), 1);
+  if (!loosest) return std::nullopt;
+  const double scale = std::sqrt(std::max(1.0, loosest->chi2 / std::max(1.0, loosest->freedom)));
+
+  Weighed out;
+  problem.set_bend({});
+  const auto flat = problem.solve(start, problem.free_parameters(), scale);
+  if (!flat) return std::nullopt;
+  out.flat = *flat;
+  std::vector<Tried> tried;
+  double most = -std::numeric_limits<double>::infinity(), total = 0;
+  std::vector<double> log_weight;
+  for (const Model& model : models) {
+    problem.set_bend(model.bend);
+    auto fit = model.bent ? problem.solve(loosest->value, problem.free_parameters(), scale) : flat;
+    if (!fit) return std::nullopt;
+    log_weight.push_back(std::log(model.prior) + log_evidence(*fit, model));
+    most = std::max(most, log_weight.back());
+    tried.push_back({*std::move(fit), 0});
+  }
+  for (const double w : log_weight) total += std::exp(w - most);
+  std::size_t best = 0;
+  for (std::size_t i = 0; i < tried.size(); ++i) {
+    tried[i].probability = std::exp(log_weight[i] - most) / total;
+    if (models[i].bent) out.bent_probability += tried[i].probability;
+    if (log_weight[i] == most) best = i;
+  }
+  out.best = tried[best].fit;
+  out.best_bend = models[best].bend;
+  problem.set_bend(out.best_bend);
+
+  for (int i = 0; i < problem.bend_index() + 3; ++i) out.indices.push_back(i);
+  // One model that is nearly certain gives the value; else the mean over all does. Either way the
+  // others' distance from it and their width are part of the uncertainty (Hoeting et al. 1999).
+  constexpr double kNearlyCertain = 0.95;
+  out.value = out.best.value;
+  if (tried[best].probability < kNearlyCertain) {
+    out.value.setZero();
+    for (const Tried& t : tried) out.value += t.probability * t.fit.value;
+  }
+  MatrixXd spread = MatrixXd::Zero(problem.bend_index() + 3, problem.bend_index() + 3);
+  for (const Tried& t : tried) {
+    const VectorXd off = (t.fit.value - out.value)(out.indices);
+    spread += t.probability * (off * off.transpose() +
+                               (t.fit.covariance - out.best.covariance)(out.indices, out.indices));
+  }
+  out.sources = split(problem, out.best, out.indices);
+  add_bow(positive_part(spread), out.sources);
+  return out;
+}
+
+}  // namespace panecard::card
