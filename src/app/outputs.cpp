@@ -81,9 +81,9 @@ Outcome Outputs::plan(const std::string& path, const std::string& input) {
 }
 
 void Outputs::set(const std::string& path, std::string bytes) {
-  for (File& file : files_) {
-    if (file.path == path) file.bytes = std::move(bytes);
-  }
+  const auto file =
+      std::find_if(files_.begin(), files_.end(), [&](const File& f) { return f.path == path; });
+  if (file != files_.end()) file->bytes = std::move(bytes);
 }
 
 Outcome Outputs::write(const std::string& stdout_text) {

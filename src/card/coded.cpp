@@ -131,6 +131,7 @@ std::vector<Crossing> measure_crossings(const cv::Mat& grey, const Board& board,
 
 std::vector<Pair> pairs_of(const Board& board, const std::vector<Crossing>& crossings) {
   std::vector<Pair> pairs;
+  pairs.reserve(crossings.size());
   for (const Crossing& c : crossings) pairs.push_back({board.crossing(c.column, c.row), c.fit.at});
   return pairs;
 }
@@ -238,6 +239,7 @@ Measured measure_board(const cv::Mat& grey, int card_id, const std::vector<Mark>
 /// board.
 void drop_inside(std::vector<Mark>& marks, const std::vector<PointPx>& body_px) {
   std::vector<cv::Point2f> body;
+  body.reserve(body_px.size());
   for (const PointPx p : body_px)
     body.emplace_back(static_cast<float>(p.x), static_cast<float>(p.y));
   if (body.empty()) return;

@@ -172,7 +172,7 @@ std::optional<std::uint32_t> read_bits(const ModuleReader& grey_at) {
     }
   }
   const auto median = [](std::vector<double> v) {
-    std::nth_element(v.begin(), v.begin() + v.size() / 2, v.end());
+    std::nth_element(v.begin(), v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2), v.end());
     return v[v.size() / 2];
   };
   const double black = median(border), white = median(margin);
@@ -232,7 +232,7 @@ std::vector<Mark> find_marks(const cv::Mat& grey, int reduction) {
   const double scale_x = static_cast<double>(grey.cols) / reduced.cols;
   const double scale_y = static_cast<double>(grey.rows) / reduced.rows;
   for (const std::vector<cv::Point>& contour : contours) {
-    if (contour.size() < 4 * (kMinSide - 1)) continue;
+    if (contour.size() < std::size_t{4} * (kMinSide - 1)) continue;
     auto quad = quad_of(contour);
     if (!quad) continue;
     for (cv::Point2d& corner : *quad) corner = {corner.x * scale_x, corner.y * scale_y};

@@ -108,7 +108,7 @@ std::vector<Outline> plausible(const std::vector<Quad>& quads, double scale, con
     for (int i = range.start; i < range.end; ++i) {
       const ShapeFit fit = fit_rectangle(corners_in_photo(quads[i], scale), 1.5 * scale,
                                          kBloomSigma_px, size, lens, true);
-      passed[i] = fit.chi2 <= kMaxShapeChi2 && fit.tilt_deg <= kMaxTilt_deg + 10;
+      if (fit.chi2 <= kMaxShapeChi2 && fit.tilt_deg <= kMaxTilt_deg + 10) passed[i] = 1;
     }
   });
   std::vector<Outline> out;
@@ -142,7 +142,7 @@ std::vector<Outline> sharpen(const cv::Mat& bgr, std::vector<Outline> rough, dou
     for (int i = range.start; i < range.end; ++i) {
       if (!sharpen_corners(bgr, skip_share(size), std::max(2 * scale, 3.0), rough[i])) continue;
       const ShapeFit fit = fit_rectangle(rough[i], kSharpened_px, kBloomSigma_px, size, lens, true);
-      passed[i] = fit.chi2 <= kMaxShapeChi2;
+      if (fit.chi2 <= kMaxShapeChi2) passed[i] = 1;
     }
   });
   std::vector<Outline> out;
@@ -229,7 +229,7 @@ std::vector<Sighting> find_plain(const photo::Photo& photo, const PlainSize& siz
   std::vector<char> passed(outlines.size(), 0);
   cv::parallel_for_(cv::Range(0, static_cast<int>(outlines.size())), [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
-      passed[i] = examine(photo.bgr, outlines[i], size, lens, tried[i]);
+      if (examine(photo.bgr, outlines[i], size, lens, tried[i])) passed[i] = 1;
     }
   });
   std::vector<Candidate> found;

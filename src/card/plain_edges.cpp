@@ -345,7 +345,7 @@ double step_all(Body& body) {
   normal.diagonal().array() += 1e-9;
   const Eigen::VectorXd move = normal.ldlt().solve(right);
   double largest = 0;
-  for (int e = 0; e < 4; ++e) {
+  for (Eigen::Index e = 0; e < 4; ++e) {
     const Vector3d m = move.segment<3>(3 * e);
     const double limit = std::min(1.0, 2 / (m.cwiseAbs().maxCoeff() + 1e-12));
     body.edge[e].c += limit * m;

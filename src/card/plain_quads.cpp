@@ -103,7 +103,7 @@ class QuadSearch {
   }
 
   /// Is there an edge across direction d within a pixel of p?
-  bool edge_at(Eigen::Vector2d p, Eigen::Vector2d d) const {
+  bool edge_at(const Eigen::Vector2d& p, const Eigen::Vector2d& d) const {
     const Eigen::Vector2d normal(-d.y(), d.x());
     for (const double off : {0.0, -1.0, 1.0}) {
       const Eigen::Vector2d at = p + off * normal;
@@ -129,7 +129,9 @@ class QuadSearch {
       const double length = (b - a).norm(), margin = limits_.corner_share * shortest + 1;
       const Eigen::Vector2d d = (b - a) / length;
       int seen = 0, asked = 0;
-      for (double t = margin; t < length - margin; t += 1, ++asked) seen += edge_at(a + t * d, d);
+      for (; margin + asked < length - margin; ++asked) {
+        if (edge_at(a + (margin + asked) * d, d)) ++seen;
+      }
       if (asked == 0) return 0;
       least = std::min(least, static_cast<double>(seen) / asked);
       if (least < 0.5) return 0;

@@ -62,7 +62,7 @@ class ChainLine {
     const double turn = 0.5 * std::atan2(2 * c(0, 1), c(0, 0) - c(1, 1));
     return {std::cos(turn), std::sin(turn)};
   }
-  double distance(Eigen::Vector2d p) const {
+  double distance(const Eigen::Vector2d& p) const {
     const Eigen::Vector2d d = direction(), r = p - centre();
     return std::abs(d.x() * r.y() - d.y() * r.x());
   }
@@ -142,7 +142,7 @@ class Chainer {
 bool join(Segment& p, const Segment& q) {
   const Eigen::Vector2d d = p.direction();
   const double length = p.length(), other = q.length();
-  const auto off = [&](Eigen::Vector2d v) {
+  const auto off = [&](const Eigen::Vector2d& v) {
     return std::abs(d.x() * (v - p.a).y() - d.y() * (v - p.a).x());
   };
   const double qa = d.dot(q.a - p.a), qb = d.dot(q.b - p.a);
@@ -190,7 +190,7 @@ GradientField colour_gradient(const cv::Mat& bgr) {
           best_y = gy;
         }
         vector[x] = {static_cast<short>(best_x), static_cast<short>(best_y)};
-        magnitude[x] = static_cast<std::uint16_t>(std::sqrt(static_cast<float>(best)) + 0.5F);
+        magnitude[x] = static_cast<std::uint16_t>(std::lround(std::sqrt(static_cast<float>(best))));
       }
     }
   });

@@ -19,7 +19,7 @@ using Rows = Eigen::VectorXd;
 Eigen::Matrix3d homography(const Points& from, const Points& to) {
   Eigen::MatrixXd a = Eigen::MatrixXd::Zero(8, 8);
   Eigen::VectorXd b(8);
-  for (int i = 0; i < 4; ++i) {
+  for (Eigen::Index i = 0; i < 4; ++i) {
     const double x = from[i].x(), y = from[i].y(), u = to[i].x(), v = to[i].y();
     a.row(2 * i) << x, y, 1, 0, 0, 0, -u * x, -u * y;
     a.row(2 * i + 1) << 0, 0, 0, x, y, 1, -v * x, -v * y;
@@ -95,7 +95,7 @@ class Model {
     const double width = size_.width_mm + size_.sigma_width_mm * p(kParameters - 3);
     const double height = size_.height_mm + size_.sigma_height_mm * p(kParameters - 2);
     Rows r(kRows);
-    for (int i = 0; i < 4; ++i) {
+    for (Eigen::Index i = 0; i < 4; ++i) {
       const Eigen::Vector3d at =
           rotation * Eigen::Vector3d(sign_[i].x() * width, sign_[i].y() * height, 0) + t;
       const PointPx px = photo::distort(lens, at.x() / at.z(), at.y() / at.z());

@@ -179,6 +179,7 @@ struct StraightModel {
 
 std::pair<double, double> levels(const std::vector<Sample>& samples) {
   std::vector<double> grey;
+  grey.reserve(samples.size());
   for (const Sample& s : samples) grey.push_back(s.grey);
   std::sort(grey.begin(), grey.end());
   return {grey[grey.size() / 10], grey[grey.size() * 9 / 10]};

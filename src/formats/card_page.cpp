@@ -56,7 +56,7 @@ void add_marker(Path& path, const Truth& truth, PagePoint at, double side,
   for (int row = 0; row < kModules; ++row) {
     for (int first = 0; first < kModules;) {
       const auto is_black = [&](int column) {
-        return black[static_cast<std::size_t>(row * kModules + column)];
+        return black[static_cast<std::size_t>(row) * kModules + static_cast<std::size_t>(column)];
       };
       int last = first;
       while (last < kModules && is_black(last)) ++last;
@@ -164,8 +164,8 @@ void cards_page(Sheet& sheet, const CardJob& job, double width, double height,
   sheet.begin_group("numbers");
   for (int i = 0; i < kCardColumns * kCardRows && job.first_card + i < kCards; ++i) {
     const int card = job.first_card + i;
-    const PagePoint at{left + i % kCardColumns * (kCardWidth + kGapX),
-                       top + i / kCardColumns * (kCardHeight + kGapY)};
+    const int column = i % kCardColumns, row = i / kCardColumns;
+    const PagePoint at{left + column * (kCardWidth + kGapX), top + row * (kCardHeight + kGapY)};
     const Board board = card_board(card);
     const PagePoint corner =
         at + PagePoint{(kCardWidth - board.width()) / 2, (kCardHeight - board.height()) / 2};

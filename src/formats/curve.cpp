@@ -26,11 +26,12 @@ std::vector<Segment> whole(const Piece& piece, std::size_t index) {
   if (piece.kind == PieceKind::arc) {
     const PointMm arm = piece.start - piece.centre;
     const double begin = std::atan2(arm.y, arm.x);
-    const double turns = std::clamp(std::ceil(std::abs(piece.sweep_rad) / kMostSweep), 1.0, 8.0);
+    const int turns =
+        static_cast<int>(std::clamp(std::ceil(std::abs(piece.sweep_rad) / kMostSweep), 1.0, 8.0));
     s.centre = piece.centre;
     s.radius_mm = norm(arm);
     s.sweep_rad = piece.sweep_rad / turns;
-    for (double k = 0; k < turns; ++k) {
+    for (int k = 0; k < turns; ++k) {
       s.start_rad = begin + k * s.sweep_rad;
       s.end = k + 1 < turns ? point_at(s, 1) : piece.end;
       out.push_back(s);

@@ -71,7 +71,7 @@ void header(Writer& w, const Measurement& m, const Extent& e) {
   w.put(0, "ENDSEC");
 }
 
-void line_type(Writer& w, const char* name, const char* looks, std::vector<double> dashes) {
+void line_type(Writer& w, const char* name, const char* looks, const std::vector<double>& dashes) {
   w.put(0, "LTYPE");
   w.put(2, name);
   w.put(70, 0);

@@ -52,7 +52,8 @@ std::string path_data(const Path& path) {
         break;
       case Path::Op::arc: {
         const std::string r = number(std::hypot(s.end.x - s.a.x, s.end.y - s.a.y));
-        d += "A" + r + " " + r + " 0 0 " + (s.clockwise ? "1 " : "0 ") + point(s.end);
+        d.append("A").append(r).append(" ").append(r);
+        d.append(s.clockwise ? " 0 0 1 " : " 0 0 0 ").append(point(s.end));
         break;
       }
       case Path::Op::close:

@@ -71,74 +71,87 @@ std::optional<Finding> check_coverage(const std::vector<View>& views, const phot
                      " % of the way from the middle: take one more photo with the sheet there"};
 }
 
+/// The views in use, and where each stands among those given.
+struct Chosen {
+  std::vector<View> views;
+  std::vector<std::size_t> place;
+};
+
+/// The views that `solved` fits about as well as it fits most of them; the others become findings.
+Chosen agreeing(const Chosen& chosen, const Solved& solved, std::vector<Finding>& findings) {
+  const double limit = kDisagreeing * median(solved.view_rms_px);
+  Chosen out;
+  for (std::size_t i = 0; i < chosen.views.size(); ++i) {
+    const View& view = chosen.views[i];
+    if (solved.view_rms_px[i] <= limit) {
+      out.views.push_back(view);
+      out.place.push_back(chosen.place[i]);
+      continue;
+    }
+    findings.push_back(
+        {"photo_disagrees", view.name + " does not fit the others (" +
+                                to_text(solved.view_rms_px[i], 2) + " px, usual " +
+                                to_text(limit / kDisagreeing, 2) +
+                                " px) and was left out: blurred, zoomed or a bent sheet"});
+  }
+  return out;
+}
+
+photo::Lens lens_of(const Solved& solved, const Chosen& chosen, int width_px, int height_px) {
+  photo::Lens lens;
+  lens.width_px = width_px, lens.height_px = height_px;
+  lens.value = solved.bundle.lens;
+  lens.covariance = solved.covariance * std::max(1.0, solved.cost / std::max(1.0, solved.freedom));
+  lens.calibrated = true;
+  lens.photos = static_cast<int>(chosen.views.size());
+  double sum = 0, corners = 0;
+  for (std::size_t i = 0; i < chosen.views.size(); ++i) {
+    const double n = static_cast<double>(chosen.views[i].corners.size());
+    sum += n * solved.view_rms_px[i] * solved.view_rms_px[i];
+    corners += n;
+  }
+  lens.rms_px = std::sqrt(sum / corners);
+  return lens;
+}
+
 }  // namespace
 
 Result<Calibration> calibrate(const std::vector<View>& given, int width_px, int height_px) {
   Calibration result;
-  std::vector<View> views;
-  std::vector<std::size_t> place;
+  Chosen chosen;
   for (std::size_t i = 0; i < given.size(); ++i) {
     if (given[i].corners.size() < kMinCorners) continue;
-    views.push_back(given[i]);
-    place.push_back(i);
+    chosen.views.push_back(given[i]);
+    chosen.place.push_back(i);
   }
-  const auto too_few = [&](std::size_t usable) {
+  const auto too_few = [&] {
     return Error{Code::too_few_photos,
-                 std::to_string(usable) + " of " + std::to_string(given.size()) +
+                 std::to_string(chosen.views.size()) + " of " + std::to_string(given.size()) +
                      " photos show enough of the sheet, " + std::to_string(kMinViews) +
                      " are needed: take more, tilted in different directions"};
   };
-  if (views.size() < kMinViews) return too_few(views.size());
+  if (chosen.views.size() < kMinViews) return too_few();
   const Error alike{
       Code::poses_too_alike,
       "the photos are too much alike to tell the lens from the distance: take some with the sheet "
       "tilted by about 30 deg to the left, right, top and bottom"};
+  const auto solve_chosen = [&] {
+    const auto first = start(chosen.views, width_px, height_px);
+    return first ? choose_model(*first, chosen.views) : std::nullopt;
+  };
 
-  const auto first = start(views, width_px, height_px);
-  if (!first) return alike;
-  auto solved = choose_model(*first, views);
+  auto solved = solve_chosen();
+  if (!solved) return alike;
+  const std::size_t before = chosen.views.size();
+  chosen = agreeing(chosen, *solved, result.findings);
+  if (chosen.views.size() < kMinViews) return too_few();
+  if (chosen.views.size() < before) solved = solve_chosen();
   if (!solved) return alike;
 
-  const double limit = kDisagreeing * median(solved->view_rms_px);
-  std::vector<View> agreeing;
-  std::vector<std::size_t> agreeing_place;
-  for (std::size_t i = 0; i < views.size(); ++i) {
-    if (solved->view_rms_px[i] <= limit) {
-      agreeing.push_back(views[i]);
-      agreeing_place.push_back(place[i]);
-      continue;
-    }
-    result.findings.push_back(
-        {"photo_disagrees", views[i].name + " does not fit the others (" +
-                                to_text(solved->view_rms_px[i], 2) + " px, usual " +
-                                to_text(limit / kDisagreeing, 2) +
-                                " px) and was left out: blurred, zoomed or a bent sheet"});
-  }
-  if (agreeing.size() < kMinViews) return too_few(agreeing.size());
-  if (agreeing.size() < views.size()) {
-    views = std::move(agreeing);
-    place = std::move(agreeing_place);
-    const auto again = start(views, width_px, height_px);
-    solved = again ? choose_model(*again, views) : std::nullopt;
-    if (!solved) return alike;
-  }
-
-  photo::Lens& lens = result.lens;
-  lens.width_px = width_px, lens.height_px = height_px;
-  lens.value = solved->bundle.lens;
-  lens.covariance =
-      solved->covariance * std::max(1.0, solved->cost / std::max(1.0, solved->freedom));
-  lens.calibrated = true;
-  lens.photos = static_cast<int>(views.size());
-  double sum = 0, corners = 0;
+  photo::Lens& lens = result.lens = lens_of(*solved, chosen, width_px, height_px);
   result.view_rms_px.assign(given.size(), 0);
-  for (std::size_t i = 0; i < views.size(); ++i) {
-    const double n = static_cast<double>(views[i].corners.size());
-    sum += n * solved->view_rms_px[i] * solved->view_rms_px[i];
-    corners += n;
-    result.view_rms_px[place[i]] = solved->view_rms_px[i];
-  }
-  lens.rms_px = std::sqrt(sum / corners);
+  for (std::size_t i = 0; i < chosen.views.size(); ++i)
+    result.view_rms_px[chosen.place[i]] = solved->view_rms_px[i];
 
   const double focal_sigma =
       std::sqrt(lens.covariance(photo::kF, photo::kF)) / lens.value[photo::kF];
@@ -148,7 +161,9 @@ Result<Calibration> calibrate(const std::vector<View>& given, int width_px, int 
         {"poses_alike", "the focal length is known to " + to_text(200 * focal_sigma, 2) +
                             " % only: add photos with the sheet tilted more"});
   }
-  if (const auto coverage = check_coverage(views, lens)) result.findings.push_back(*coverage);
+  if (const auto coverage = check_coverage(chosen.views, lens)) {
+    result.findings.push_back(*coverage);
+  }
   return result;
 }
 
