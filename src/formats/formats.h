@@ -38,6 +38,17 @@ std::string to_dxf(const Measurement& m);   ///< R12, $INSUNITS 4, layers OUTLIN
 std::string to_drawing_svg(const Measurement& m, Units u);  ///< dimension drawing
 std::string to_drawing_pdf(const Measurement& m, Units u);
 std::string to_table(const Measurement& m, Units u);  ///< short table for a terminal
+/// Per length: which source makes how much of its plus-minus, largest first, and what would help.
+std::string to_budget(const Measurement& m, Units u);
+
+/// The one action that would make the box's sides most certain.
+struct Advice {
+  std::string action;                        ///< "add a card at the far end of the pane"
+  std::vector<std::string> sources;          ///< of outline::Outline::sources, what it acts on
+  double long_u95_mm = 0, short_u95_mm = 0;  ///< if those sources vanished: no photo does better
+};
+std::optional<Advice> most_helpful(const outline::Outline& o);
+std::string say_advice(const outline::Outline& o, const Advice& advice, Units u);
 
 /// 8-bit BGRA pixels, row by row, drawn on the caller's buffer. Alpha must be 255 throughout; the
 /// stride is in bytes, a multiple of four.

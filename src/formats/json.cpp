@@ -1,7 +1,9 @@
+#include <algorithm>
 #include <cmath>
 #include <nlohmann/json.hpp>
 #include <numbers>
 
+#include "formats/budget.h"
 #include "formats/formats.h"
 
 namespace panecard::formats {
@@ -63,6 +65,29 @@ Json corners(const outline::Outline& o) {
                    {"seen", p.seen}});
   }
   return out;
+}
+
+/// Per length, what its u95 would be with each source alone.
+Json budget(const outline::Outline& o) {
+  Json rows = Json::array();
+  for (const NamedLength& row : named_lengths(o)) {
+    Json parts = Json::object();
+    for (std::size_t s = 0; s < std::min(o.sources.size(), row.length_mm.parts.size()); ++s) {
+      parts[o.sources[s]] = mm(row.length_mm.parts[s]);
+    }
+    rows.push_back({{"name", row.name}, {"u95_mm", mm(row.length_mm.u95)}, {"parts_mm", parts}});
+  }
+  return rows;
+}
+
+Json advice(const outline::Outline& o) {
+  const auto found = most_helpful(o);
+  if (!found) return nullptr;
+  return {{"action", found->action},
+          {"sources", found->sources},
+          {"long_u95_mm", mm(found->long_u95_mm)},
+          {"short_u95_mm", mm(found->short_u95_mm)},
+          {"text", say_advice(o, *found, Units::mm)}};
 }
 
 const char* word(PieceKind kind) {
@@ -149,6 +174,8 @@ std::string to_json(const Measurement& m) {
   j["diagonals_mm"] = diagonals;
   j["area_mm2"] = value_with_u95(o.area_mm2);
   j["perimeter_mm"] = value_with_u95(o.perimeter_mm);
+  j["budget"] = budget(o);
+  j["advice"] = advice(o);
   j["seen_fraction"] = mm(o.seen_fraction);
   j["warnings"] = warnings(m.warnings);
   j["photo"] = {

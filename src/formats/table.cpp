@@ -13,16 +13,6 @@ struct Row {
   std::string name, value, u95, note;
 };
 
-std::string pad_left(const std::string& s, std::size_t width) {
-  const std::size_t n = count_characters(s);
-  return std::string(width > n ? width - n : 0, ' ') + s;
-}
-
-std::string pad_right(const std::string& s, std::size_t width) {
-  const std::size_t n = count_characters(s);
-  return s + std::string(width > n ? width - n : 0, ' ');
-}
-
 Row length_row(const std::string& name, const Dimension& d, Units u) {
   const Said said = say_length(d, u);
   return {name, said.value, said.u95,

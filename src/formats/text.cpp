@@ -116,6 +116,16 @@ std::size_t count_characters(std::string_view utf8) {
   }));
 }
 
+std::string pad_left(const std::string& s, std::size_t width) {
+  const std::size_t n = count_characters(s);
+  return std::string(width > n ? width - n : 0, ' ') + s;
+}
+
+std::string pad_right(const std::string& s, std::size_t width) {
+  const std::size_t n = count_characters(s);
+  return s + std::string(width > n ? width - n : 0, ' ');
+}
+
 std::string fixed(double value, int decimals) {
   if (!(std::abs(value) < 1e12)) return "?";
   char buffer[48];

@@ -22,6 +22,8 @@ std::string xml(std::string_view text);
 std::string ascii(std::string_view text, std::size_t most);
 
 std::size_t count_characters(std::string_view utf8);
+std::string pad_left(const std::string& s, std::size_t width);
+std::string pad_right(const std::string& s, std::size_t width);
 
 /// Fixed number of decimals, locale-free; "?" for what no pane can measure.
 std::string fixed(double value, int decimals);

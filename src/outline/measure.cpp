@@ -15,15 +15,15 @@ PointMm unit(PointMm a) {
   return length > 0 ? (1 / length) * a : PointMm{};
 }
 
-/// Variance of a dimension whose gradient at every point is given.
-double linear_variance(const std::vector<PolygonMm>& modes, const PolygonMm& gradient) {
-  double variance = 0;
-  for (const PolygonMm& mode : modes) {
-    double shift = 0;
-    for (std::size_t i = 0; i < gradient.size(); ++i) shift += dot(gradient[i], mode[i]);
-    variance += shift * shift;
+/// How a dimension moves with each mode when its gradient at every point is given.
+Eigen::VectorXd linear_effects(const std::vector<PolygonMm>& modes, const PolygonMm& gradient) {
+  Eigen::VectorXd effects = Eigen::VectorXd::Zero(static_cast<Eigen::Index>(modes.size()));
+  for (std::size_t m = 0; m < modes.size(); ++m) {
+    for (std::size_t i = 0; i < gradient.size(); ++i) {
+      effects[static_cast<Eigen::Index>(m)] += dot(gradient[i], modes[m][i]);
+    }
   }
-  return variance;
+  return effects;
 }
 
 /// Points inside a straight run never carry the box, wherever the run moves.
@@ -46,37 +46,15 @@ std::pair<double, double> sides_like(const Box& nominal, const Box& box) {
   return {box.short_mm, box.long_mm};
 }
 
-}  // namespace
-
-double expanded(double variance) { return 2 * std::sqrt(std::max(0.0, variance)); }
-
-void measure_shape(const std::vector<PolygonMm>& modes, Outline& outline) {
+void measure_box(const Spread& spread, Outline& outline) {
   const PolygonMm& p = outline.points;
-  const std::size_t n = p.size();
-  PolygonMm area_gradient(n), perimeter_gradient(n);
-  for (std::size_t i = 0; i < n; ++i) {
-    const PointMm before = p[(i + n - 1) % n], after = p[(i + 1) % n];
-    area_gradient[i] = {(after.y - before.y) / 2, (before.x - after.x) / 2};
-    perimeter_gradient[i] = unit(p[i] - before) + unit(p[i] - after);
-  }
-  outline.area_mm2 = {signed_area_mm2(p), expanded(linear_variance(modes, area_gradient))};
-  outline.perimeter_mm = {perimeter_mm(p), expanded(linear_variance(modes, perimeter_gradient))};
-
-  const PolygonMm normals = outward_normals(p);
-  outline.u95_mm.assign(n, 0.0);
-  for (const PolygonMm& mode : modes) {
-    for (std::size_t i = 0; i < n; ++i) {
-      const double shift = dot(mode[i], normals[i]);
-      outline.u95_mm[i] += shift * shift;
-    }
-  }
-  for (double& u : outline.u95_mm) u = expanded(u);
-
   outline.box = smallest_box(p);
   const std::vector<std::size_t> carriers = bending_points(p);
   PolygonMm moved(carriers.size());
-  double long_variance = 0, short_variance = 0;
-  for (const PolygonMm& mode : modes) {
+  const auto count = static_cast<Eigen::Index>(spread.modes.size());
+  Eigen::VectorXd long_effects(count), short_effects(count);
+  for (Eigen::Index m = 0; m < count; ++m) {
+    const PolygonMm& mode = spread.modes[static_cast<std::size_t>(m)];
     std::pair<double, double> side[2];
     for (int k = 0; k < 2; ++k) {
       const double sign = k == 0 ? 1 : -1;
@@ -85,31 +63,69 @@ void measure_shape(const std::vector<PolygonMm>& modes, Outline& outline) {
       }
       side[k] = sides_like(outline.box, smallest_box(moved));
     }
-    long_variance += std::pow((side[0].first - side[1].first) / 2, 2);
-    short_variance += std::pow((side[0].second - side[1].second) / 2, 2);
+    long_effects[m] = (side[0].first - side[1].first) / 2;
+    short_effects[m] = (side[0].second - side[1].second) / 2;
   }
-  outline.long_mm = {outline.box.long_mm, expanded(long_variance)};
-  outline.short_mm = {outline.box.short_mm, expanded(short_variance)};
+  outline.long_mm = dimension(outline.box.long_mm, long_effects, spread.shares);
+  outline.short_mm = dimension(outline.box.short_mm, short_effects, spread.shares);
 }
 
-Dimension longest_between(const Outline& outline, const std::vector<PolygonMm>& modes,
+}  // namespace
+
+double expanded(double variance) { return 2 * std::sqrt(std::max(0.0, variance)); }
+
+Dimension dimension(double value, const Eigen::VectorXd& effects, const Shares& shares) {
+  Dimension d{value, expanded(effects.squaredNorm())};
+  for (const Eigen::MatrixXd& share : shares) {
+    d.parts.push_back(expanded(effects.dot(share * effects)));
+  }
+  return d;
+}
+
+void measure_shape(const Spread& spread, Outline& outline) {
+  const PolygonMm& p = outline.points;
+  const std::size_t n = p.size();
+  PolygonMm area_gradient(n), perimeter_gradient(n);
+  for (std::size_t i = 0; i < n; ++i) {
+    const PointMm before = p[(i + n - 1) % n], after = p[(i + 1) % n];
+    area_gradient[i] = {(after.y - before.y) / 2, (before.x - after.x) / 2};
+    perimeter_gradient[i] = unit(p[i] - before) + unit(p[i] - after);
+  }
+  outline.area_mm2 =
+      dimension(signed_area_mm2(p), linear_effects(spread.modes, area_gradient), spread.shares);
+  outline.perimeter_mm =
+      dimension(perimeter_mm(p), linear_effects(spread.modes, perimeter_gradient), spread.shares);
+
+  const PolygonMm normals = outward_normals(p);
+  outline.u95_mm.assign(n, 0.0);
+  for (const PolygonMm& mode : spread.modes) {
+    for (std::size_t i = 0; i < n; ++i) {
+      const double shift = dot(mode[i], normals[i]);
+      outline.u95_mm[i] += shift * shift;
+    }
+  }
+  for (double& u : outline.u95_mm) u = expanded(u);
+  measure_box(spread, outline);
+}
+
+Dimension longest_between(const Outline& outline, const Spread& spread,
                           const std::vector<std::size_t>& a, const std::vector<std::size_t>& b) {
-  Dimension result;
+  double longest = 0;
   std::size_t best_a = 0, best_b = 0;
   for (const std::size_t i : a) {
     for (const std::size_t j : b) {
       const double d = distance(outline.points[i], outline.points[j]);
-      if (d > result.value) result.value = d, best_a = i, best_b = j;
+      if (d > longest) longest = d, best_a = i, best_b = j;
     }
   }
   const PointMm along = unit(outline.points[best_a] - outline.points[best_b]);
-  double variance =
-      0;  // at a maximum the two ends may slide without effect: the shift alone counts
-  for (const PolygonMm& mode : modes) {
-    variance += std::pow(dot(along, mode[best_a] - mode[best_b]), 2);
+  // At a maximum the two ends may slide without effect: the shift alone counts.
+  Eigen::VectorXd effects(static_cast<Eigen::Index>(spread.modes.size()));
+  for (std::size_t m = 0; m < spread.modes.size(); ++m) {
+    const PolygonMm& mode = spread.modes[m];
+    effects[static_cast<Eigen::Index>(m)] = dot(along, mode[best_a] - mode[best_b]);
   }
-  result.u95 = expanded(variance);
-  return result;
+  return dimension(longest, effects, spread.shares);
 }
 
 PixelMap::PixelMap(const Contour& contour) {

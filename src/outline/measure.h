@@ -1,6 +1,7 @@
 // Dimensions of a closed shape whose points move with independent sources of error.
 #pragma once
 
+#include <Eigen/Core>
 #include <vector>
 
 #include "geom/geom.h"
@@ -11,13 +12,25 @@ namespace panecard::outline {
 /// Sum of squares of independent contributions as a 95 % expanded uncertainty, k = 2.
 double expanded(double variance);
 
-/// Fills box, sides, area, perimeter and u95_mm of `outline`, whose points are set.
-/// @param modes  per source: how every point moves when the source is off by one standard
-///               uncertainty. D(+) - D(-) of each source, JCGM 100:2008, 5.1.3 note 2.
-void measure_shape(const std::vector<PolygonMm>& modes, Outline& outline);
+/// What each source has in the independent modes: a symmetric matrix per source, and together they
+/// are the unit matrix. A mode may belong to several sources.
+using Shares = std::vector<Eigen::MatrixXd>;
+
+/// A dimension that moves by `effects` with the modes, one standard uncertainty each.
+Dimension dimension(double value, const Eigen::VectorXd& effects, const Shares& shares);
+
+/// How a whole shape may be off.
+struct Spread {
+  std::vector<PolygonMm> modes;  ///< how every point moves, one standard uncertainty each
+  Shares shares;
+};
+
+/// Fills box, sides, area, perimeter and u95_mm of `outline`, whose points are set. The box moves
+/// by (D(+) - D(-)) / 2 with each mode, JCGM 100:2008, 5.1.3 note 2.
+void measure_shape(const Spread& spread, Outline& outline);
 
 /// The longest distance between a point of `a` and a point of `b` (indices of outline.points).
-Dimension longest_between(const Outline& outline, const std::vector<PolygonMm>& modes,
+Dimension longest_between(const Outline& outline, const Spread& spread,
                           const std::vector<std::size_t>& a, const std::vector<std::size_t>& b);
 
 /// Pixels of points that lie on or near the contour: a homography fitted to all pairs, plus what it

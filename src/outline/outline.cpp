@@ -109,7 +109,32 @@ double chi2_ratio(const Chain& chain, const Samples& samples) {
   return chain.chi2 / std::max(1.0, samples.expected_chi2 - free_unknowns(chain));
 }
 
-/// Every source of error, as steps of the fitted unknowns: the contour's modes first.
+/// The names that the modes go by, each once, and which one each mode has.
+struct Names {
+  std::vector<std::string> names;
+  std::vector<std::size_t> of_mode;
+
+  std::size_t find(const std::string& name) {
+    const auto at = std::find(names.begin(), names.end(), name);
+    if (at != names.end()) return static_cast<std::size_t>(at - names.begin());
+    names.push_back(name);
+    return names.size() - 1;
+  }
+};
+
+Names names_of(const Contour& c) {
+  Names result;
+  for (std::size_t m = 0; m < c.modes.size(); ++m) {
+    result.of_mode.push_back(result.find(m < c.mode_names.size() ? c.mode_names[m] : "unnamed"));
+  }
+  return result;
+}
+
+constexpr const char* kEdgeNoise = "edge noise";
+constexpr const char* kFit = "fit";
+
+/// Every source of error, as steps of the fitted unknowns: the contour's modes, its edge noise, the
+/// discrepancy.
 Eigen::MatrixXd source_steps(const Contour& c, const Noise& noise, const Chain& chain,
                              const Samples& samples, double noise_scale) {
   const Response response(chain, samples);
@@ -144,13 +169,16 @@ Eigen::MatrixXd source_steps(const Contour& c, const Noise& noise, const Chain& 
   return response.step(pull);
 }
 
-/// The same covariance in few columns.
-Eigen::MatrixXd compressed(const Eigen::MatrixXd& steps) {
-  const Eigen::Index rows = steps.rows();
-  // Pivoted Cholesky of the covariance stops at its rank, about the number of unknowns.
-  Eigen::MatrixXd covariance = steps * steps.transpose();
-  const Eigen::VectorXd scale = covariance.diagonal().array().max(1e-300).sqrt().inverse().matrix();
-  covariance = scale.asDiagonal() * covariance * scale.asDiagonal();
+/// The same covariance in few columns, each with what the sources have in it.
+struct Few {
+  Eigen::MatrixXd modes;  ///< six rows per link
+  Shares shares;
+  std::vector<std::string> sources;
+};
+
+/// Pivoted Cholesky factor of a covariance with unit diagonal, to its rank.
+Eigen::MatrixXd factor_of(Eigen::MatrixXd covariance, std::vector<Eigen::Index>& pivots) {
+  const Eigen::Index rows = covariance.rows();
   Eigen::MatrixXd factor = Eigen::MatrixXd::Zero(rows, rows);
   Eigen::Index rank = 0;
   for (; rank < rows; ++rank) {
@@ -159,8 +187,43 @@ Eigen::MatrixXd compressed(const Eigen::MatrixXd& steps) {
     if (largest < 1e-9) break;
     factor.col(rank) = covariance.col(pivot) / std::sqrt(largest);
     covariance.noalias() -= factor.col(rank) * factor.col(rank).transpose();
+    pivots.push_back(pivot);
   }
-  return scale.cwiseInverse().asDiagonal() * factor.leftCols(rank);
+  return factor.leftCols(rank);
+}
+
+Few compressed(const Eigen::MatrixXd& steps, const Contour& c, double noise_scale) {
+  const Eigen::MatrixXd covariance = steps * steps.transpose();
+  const Eigen::VectorXd scale = covariance.diagonal().array().max(1e-300).sqrt().inverse().matrix();
+  std::vector<Eigen::Index> pivots;
+  const Eigen::MatrixXd factor =
+      factor_of(scale.asDiagonal() * covariance * scale.asDiagonal(), pivots);
+  Few few;
+  few.modes = scale.cwiseInverse().asDiagonal() * factor;
+
+  // The steps are the few modes times `mix`; the pivots' rows are triangular and give it directly.
+  const Eigen::MatrixXd mix =
+      Eigen::MatrixXd(factor(pivots, Eigen::all))
+          .triangularView<Eigen::Lower>()
+          .solve(Eigen::MatrixXd((scale.asDiagonal() * steps)(pivots, Eigen::all)));
+  Names names = names_of(c);
+  const std::size_t edge_noise = names.find(kEdgeNoise), fit = names.find(kFit);
+  few.sources = names.names;
+  few.shares.assign(few.sources.size(), Eigen::MatrixXd::Zero(mix.rows(), mix.rows()));
+  for (std::size_t m = 0; m < c.modes.size(); ++m) {
+    const auto column = mix.col(static_cast<Eigen::Index>(m));
+    few.shares[names.of_mode[m]].noalias() += column * column.transpose();
+  }
+  const auto modes = static_cast<Eigen::Index>(c.modes.size());
+  const auto bumps = static_cast<Eigen::Index>(noise_bumps(c, kMostBumps).size());
+  const auto local = mix.middleCols(modes, bumps);
+  const auto rest = mix.rightCols(mix.cols() - modes - bumps);
+  // What the noise had to be enlarged by is the pieces' fault, not the edge's.
+  const Eigen::MatrixXd enlarged = local * local.transpose();
+  const double as_stated = 1 / (noise_scale * noise_scale);
+  few.shares[edge_noise] += as_stated * enlarged;
+  few.shares[fit] += (1 - as_stated) * enlarged + rest * rest.transpose();
+  return few;
 }
 
 /// A curve that turns much more sharply than what it joins on both sides, by 15 degrees or more.
@@ -233,18 +296,15 @@ void add_beziers(const Link& link, std::vector<PointMm>& control) {
   }
 }
 
-double row_u95(const Eigen::MatrixXd& modes, const Eigen::RowVectorXd& row) {
-  return expanded((row * modes).squaredNorm());
-}
-
-Piece piece_of(const Chain& chain, std::size_t k, const Eigen::MatrixXd& modes) {
+Piece piece_of(const Chain& chain, std::size_t k, const Few& few) {
   const Link& link = chain.links[k];
   const auto at = static_cast<Eigen::Index>(6 * k);
+  const Eigen::VectorXd lengthens = few.modes.row(at + 3), bends = few.modes.row(at + 4);
   Piece piece;
   piece.kind = link.kind;
   piece.start = spot_at(link, -link.length_mm / 2).place;
   piece.end = spot_at(link, link.length_mm / 2).place;
-  piece.length_mm = {link.length_mm, expanded(modes.row(at + 3).squaredNorm())};
+  piece.length_mm = dimension(link.length_mm, lengthens, few.shares);
   piece.corner = is_corner(chain, k);
   if (link.kind == PieceKind::free) add_beziers(link, piece.control);
   if (link.kind != PieceKind::arc) return piece;
@@ -253,12 +313,10 @@ Piece piece_of(const Chain& chain, std::size_t k, const Eigen::MatrixXd& modes) 
   piece.sweep_rad = bend * link.length_mm;
   piece.centre =
       link.middle + (1 / bend) * PointMm{-std::sin(link.heading_rad), std::cos(link.heading_rad)};
-  piece.radius = {std::abs(1 / bend), expanded(modes.row(at + 4).squaredNorm()) / (bend * bend)};
+  piece.radius = dimension(std::abs(1 / bend), bends / (bend * bend), few.shares);
+  const Eigen::VectorXd turns = bend * lengthens + link.length_mm * bends;
   if (piece.corner) {
-    Eigen::RowVectorXd sweep = Eigen::RowVectorXd::Zero(modes.rows());
-    sweep[at + 3] = bend;
-    sweep[at + 4] = link.length_mm;
-    piece.angle_deg = {180 - degrees(piece.sweep_rad), degrees(row_u95(modes, sweep))};
+    piece.angle_deg = dimension(180 - degrees(piece.sweep_rad), turns * (180 / kPi), few.shares);
   }
   return piece;
 }
@@ -304,8 +362,7 @@ void follow_contour(const Contour& c, const std::vector<std::size_t>& near, Outl
 }
 
 /// Between opposite corners, the longest a tape reads from rounding to rounding.
-void add_diagonals(const std::vector<PolygonMm>& modes, const std::vector<bool>& kinks,
-                   Outline& outline) {
+void add_diagonals(const Spread& spread, const std::vector<bool>& kinks, Outline& outline) {
   std::vector<std::vector<std::size_t>> corners;
   const std::size_t m = outline.points.size();
   int edges = 0;
@@ -319,19 +376,20 @@ void add_diagonals(const std::vector<PolygonMm>& modes, const std::vector<bool>&
     corners.back().push_back(piece.last);
   }
   if (corners.size() != 4 || edges < 4) return;
-  outline.diagonals_mm = {longest_between(outline, modes, corners[0], corners[2]),
-                          longest_between(outline, modes, corners[1], corners[3])};
+  outline.diagonals_mm = {longest_between(outline, spread, corners[0], corners[2]),
+                          longest_between(outline, spread, corners[1], corners[3])};
 }
 
-Outline outline_of(const Contour& c, const Chain& chain, const Eigen::MatrixXd& unknowns) {
+Outline outline_of(const Contour& c, const Chain& chain, const Few& few) {
   Outline outline;
+  outline.sources = few.sources;
   const std::size_t n = c.points.size(), count = chain.links.size();
-  std::vector<PolygonMm> modes(static_cast<std::size_t>(unknowns.cols()));
+  Spread spread{std::vector<PolygonMm>(static_cast<std::size_t>(few.modes.cols())), few.shares};
   std::vector<std::size_t> near;
   std::vector<bool> kinks;
   for (std::size_t k = 0; k < count; ++k) {
     const Link& link = chain.links[k];
-    Piece piece = piece_of(chain, k, unknowns);
+    Piece piece = piece_of(chain, k, few);
     const std::size_t steps = steps_on(link);
     const std::size_t many = (chain.links[(k + 1) % count].first + n - link.first) % n;
     std::size_t seen = 0;
@@ -348,10 +406,10 @@ Outline outline_of(const Contour& c, const Chain& chain, const Eigen::MatrixXd& 
       Eigen::Matrix<double, 2, 6> moves = spot.moves;
       moves.col(3) = part * Eigen::Vector2d(along.x, along.y);
       const Eigen::MatrixXd shift =
-          moves * unknowns.middleRows<6>(static_cast<Eigen::Index>(6 * k));
-      for (std::size_t q = 0; q < modes.size(); ++q) {
+          moves * few.modes.middleRows<6>(static_cast<Eigen::Index>(6 * k));
+      for (std::size_t q = 0; q < spread.modes.size(); ++q) {
         const auto col = static_cast<Eigen::Index>(q);
-        modes[q].push_back({shift(0, col), shift(1, col)});
+        spread.modes[q].push_back({shift(0, col), shift(1, col)});
       }
       while (foot + 1 < many &&
              dot(along, c.points[(link.first + foot + 1) % n] - spot.place) <= 0) {
@@ -367,10 +425,19 @@ Outline outline_of(const Contour& c, const Chain& chain, const Eigen::MatrixXd& 
     outline.pieces[k].last = outline.pieces[(k + 1) % count].first;
   }
   name_pieces(outline.pieces);
-  measure_shape(modes, outline);
+  measure_shape(spread, outline);
   follow_contour(c, near, outline);
-  add_diagonals(modes, kinks, outline);
+  add_diagonals(spread, kinks, outline);
   return outline;
+}
+
+Shares one_source_each(const Names& names) {
+  const auto modes = static_cast<Eigen::Index>(names.of_mode.size());
+  Shares shares(names.names.size(), Eigen::MatrixXd::Zero(modes, modes));
+  for (Eigen::Index m = 0; m < modes; ++m) {
+    shares[names.of_mode[static_cast<std::size_t>(m)]](m, m) = 1;
+  }
+  return shares;
 }
 
 /// A contour that no chain describes: one free curve through local means of its own points, so that
@@ -379,6 +446,7 @@ Outline free_outline(const Contour& c, double perimeter, double observation) {
   Outline outline;
   const std::size_t n = c.points.size();
   const double spacing = perimeter / static_cast<double>(n);
+  Names names = names_of(c);
   const auto group = std::clamp<std::size_t>(static_cast<std::size_t>(observation / 2 / spacing), 1,
                                              std::max<std::size_t>(1, n / 12));
   const std::size_t count = n / group;
@@ -388,6 +456,7 @@ Outline free_outline(const Contour& c, double perimeter, double observation) {
   const PolygonMm normals = outward_normals(c.points);
   for (const NoiseBump& bump : noise_bumps(c, kMostFreeBumps)) {
     thin.modes.emplace_back(n);
+    names.of_mode.push_back(names.find(kEdgeNoise));
     for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
       const std::size_t i = (bump.first + k) % n;
       thin.modes.back()[i] = thin.modes.back()[i] + bump.along_normal_mm[k] * normals[i];
@@ -419,8 +488,10 @@ Outline free_outline(const Contour& c, double perimeter, double observation) {
     return result;
   };
   outline.points = on_curve(knots);
-  std::vector<PolygonMm> modes;
-  for (const PolygonMm& mode : thin.modes) modes.push_back(on_curve(means(mode)));
+  Spread spread;
+  for (const PolygonMm& mode : thin.modes) spread.modes.push_back(on_curve(means(mode)));
+  spread.shares = one_source_each(names);
+  outline.sources = names.names;
   Piece piece;
   piece.kind = PieceKind::free;
   piece.name = "edge 1";
@@ -434,7 +505,7 @@ Outline free_outline(const Contour& c, double perimeter, double observation) {
     piece.control.push_back(d);
   }
   outline.pieces.push_back(std::move(piece));
-  measure_shape(modes, outline);
+  measure_shape(spread, outline);
   outline.pieces[0].length_mm = outline.perimeter_mm;
   std::vector<std::size_t> near;
   for (std::size_t i = 0; i < outline.points.size(); ++i) {
@@ -508,6 +579,7 @@ Result<Outline> fit(const Contour& contour) {
   Chain chain = described(contour, noise, samples);
   if (!chain.converged) return free_outline(contour, perimeter, noise.observation_mm);
   Contour known = contour;
+  known.mode_names.resize(contour.modes.size(), "unnamed");
   const double noise_scale = std::sqrt(std::max(1.0, chi2_ratio(chain, samples)));
   chain = bent_where_smooth(chain, samples);
   Eigen::MatrixXd steps = source_steps(known, noise, chain, samples, noise_scale);
@@ -525,6 +597,7 @@ Result<Outline> fit(const Contour& contour) {
   if (steps.rows() == 0) return free_outline(contour, perimeter, noise.observation_mm);
   // The outline stays with the points as they were seen; what was learned is one more doubt.
   known.modes.emplace_back();
+  known.mode_names.emplace_back(kFit);
   for (std::size_t i = 0; i < count.value(); ++i) {
     known.modes.back().push_back(known.points[i] - contour.points[i]);
   }
@@ -534,7 +607,7 @@ Result<Outline> fit(const Contour& contour) {
   start_lower_left(chain);
   steps = source_steps(known, noise, chain, samples, noise_scale);
   if (steps.rows() == 0) return free_outline(contour, perimeter, noise.observation_mm);
-  return outline_of(contour, chain, compressed(steps));
+  return outline_of(contour, chain, compressed(steps, known, noise_scale));
 }
 
 }  // namespace panecard::outline

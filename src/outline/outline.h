@@ -13,6 +13,11 @@ namespace panecard::outline {
 struct Dimension {
   double value = 0;
   double u95 = 0;  ///< expanded, k = 2; same unit as the value
+  /// u95 if only that source of Outline::sources were off; the squares add up to u95 squared.
+  std::vector<double> parts;
+
+  Dimension() = default;
+  Dimension(double the_value, double the_u95) : value(the_value), u95(the_u95) {}
 };
 
 enum class PieceKind { line, arc, free };
@@ -43,6 +48,9 @@ struct Outline {
   Dimension area_mm2, perimeter_mm;
   std::vector<Dimension> diagonals_mm;  ///< two, for a four-sided pane; else empty
   double seen_fraction = 1;
+  /// Where uncertainty comes from, each once: the contour's mode names, "edge noise" and "fit", the
+  /// last for what the pieces leave over and for what was taken as straight or smooth.
+  std::vector<std::string> sources;
 };
 
 /// Fits the pieces (fewest that agree with the contour within its own edge noise), measures, and
