@@ -14,7 +14,7 @@ namespace {
 struct Options {
   PhotoOptions photo;
   std::string json, svg, dxf, overlay, drawing;
-  bool inches = false;
+  bool inches = false, budget = false;
 
   formats::Units units() const { return inches ? formats::Units::inch : formats::Units::mm; }
 };
@@ -79,8 +79,10 @@ Outcome run(const Options& options) {
   const auto m = measure(photo.value(), options.photo, near.value());
   if (!m.ok()) return m.error();
   fill_outputs(options, photo.value(), m.value(), outputs);
-  return outputs.write(options.json == "-" ? formats::to_json(m.value())
-                                           : formats::to_table(m.value(), options.units()));
+  if (options.json == "-") return outputs.write(formats::to_json(m.value()));
+  std::string text = formats::to_table(m.value(), options.units());
+  if (options.budget) text += "\n" + formats::to_budget(m.value(), options.units());
+  return outputs.write(text);
 }
 
 }  // namespace
@@ -96,6 +98,7 @@ void add_measure(CLI::App& root, Outcome& outcome) {
   command->add_option("--overlay", o->overlay,
                       "write the photo with the outline on it, .jpg or .png");
   command->add_option("--drawing", o->drawing, "write a dimension drawing, .svg or .pdf");
+  command->add_flag("--budget", o->budget, "say where each plus-minus comes from");
   command->add_flag("--inches", o->inches, "inches in the table and the drawing");
   command->callback([o, &outcome] { outcome = run(*o); });
 }

@@ -11,6 +11,7 @@
 #include "app/lens_folders.h"
 #include "card/card.h"
 #include "outline/outline.h"
+#include "quality/quality.h"
 #include "trace/trace.h"
 
 namespace panecard::app {
@@ -100,16 +101,44 @@ Result<ChosenLens> choose_lens(const std::string& path, const photo::Photo& phot
   return chosen;
 }
 
+void append(std::vector<Finding>& to, const std::vector<Finding>& from) {
+  to.insert(to.end(), from.begin(), from.end());
+}
+
+/// The source that makes most of a dimension's uncertainty, with its share of the square.
+std::string main_source(const outline::Outline& o, const outline::Dimension& d) {
+  const auto most = std::max_element(d.parts.begin(), d.parts.end());
+  if (most == d.parts.end() || !(d.u95 > 0)) return {};
+  const double share = std::pow(*most / d.u95, 2);
+  return " Largest source: " + o.sources[static_cast<std::size_t>(most - d.parts.begin())] + ", " +
+         to_text(100 * share, 0) + " % of the long side's square.";
+}
+
 std::string verdict_on(const outline::Outline& outline) {
   std::vector<double> u95 = outline.u95_mm;
   if (u95.empty()) return {};
   std::sort(u95.begin(), u95.end());
-  return "The outline is known to " + to_text(u95[u95.size() / 2], 2) +
-         " mm at half of its points, " + to_text(u95.back(), 2) + " mm at the worst.";
+  std::string text = "The sides are good to " + to_text(outline.long_mm.u95, 2) + " and " +
+                     to_text(outline.short_mm.u95, 2) + " mm, the outline to " +
+                     to_text(u95[u95.size() / 2], 2) + " mm at half of its points and " +
+                     to_text(u95.back(), 2) + " mm at the worst." +
+                     main_source(outline, outline.long_mm);
+  if (const auto advice = formats::most_helpful(outline)) {
+    text += " " + formats::say_advice(outline, *advice, formats::Units::mm);
+  }
+  return text;
 }
 
-void append(std::vector<Finding>& to, const std::vector<Finding>& from) {
-  to.insert(to.end(), from.begin(), from.end());
+/// What the photo is like, and warnings where it costs.
+void judge(const photo::Photo& photo, const card::Plane& plane,
+           const std::vector<card::Sighting>& cards, const Contour& contour,
+           formats::Measurement& m) {
+  const quality::Look look = quality::look(photo, plane, cards, contour);
+  const std::vector<quality::Number> numbers = quality::numbers(look, m.outline);
+  for (const quality::Number& n : numbers) {
+    m.quality.push_back({n.name, n.value, n.unit, n.long_u95_mm, n.remedy});
+  }
+  append(m.warnings, quality::findings(numbers, m.outline));
 }
 
 Result<formats::Measurement> measured(const photo::Photo& photo, const PhotoOptions& options,
@@ -154,6 +183,7 @@ Result<formats::Measurement> measured(const photo::Photo& photo, const PhotoOpti
   append(m.warnings, chosen->findings);
   append(m.warnings, plane->findings);
   append(m.warnings, traced->findings);
+  judge(photo, plane.value(), cards.value(), traced->contour, m);
   m.photo_name = std::filesystem::path(options.path).filename().string();
   m.photo_width_px = photo.bgr.cols;
   m.photo_height_px = photo.bgr.rows;

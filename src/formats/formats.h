@@ -20,16 +20,26 @@ struct CardMark {
   std::vector<PointPx> corners_px;  ///< four
 };
 
+/// One figure of the photo's quality.
+struct QualityFigure {
+  std::string name;  ///< "blur"
+  double value = 0;
+  std::string unit;
+  double long_u95_mm = 0;  ///< what the box's long side would have were this as good as it gets
+  std::string remedy;      ///< what to do, imperative
+};
+
 /// All that the result file states. `photo`, `lens` and so on are extra fields.
 struct Measurement {
   std::string boundary;  ///< "glass", "solid", "dots"
   outline::Outline outline;
   std::vector<CardMark> cards;
   std::vector<Finding> warnings;
+  std::vector<QualityFigure> quality;
   std::string photo_name;
   int photo_width_px = 0, photo_height_px = 0;
   std::string lens_text;  ///< "phone-a profile, 12 photos" or "unknown lens"
-  std::string verdict;    ///< one sentence
+  std::string verdict;    ///< how good it is, why not better, and what would help
 };
 
 std::string to_json(const Measurement& m);  ///< the contract's result file

@@ -67,6 +67,18 @@ Json corners(const outline::Outline& o) {
   return out;
 }
 
+Json quality(const std::vector<QualityFigure>& figures) {
+  Json out = Json::array();
+  for (const QualityFigure& f : figures) {
+    out.push_back({{"name", f.name},
+                   {"value", mm(f.value)},
+                   {"unit", f.unit},
+                   {"long_u95_mm", mm(f.long_u95_mm)},
+                   {"remedy", f.remedy}});
+  }
+  return out;
+}
+
 /// Per length, what its u95 would be with each source alone.
 Json budget(const outline::Outline& o) {
   Json rows = Json::array();
@@ -178,6 +190,7 @@ std::string to_json(const Measurement& m) {
   j["advice"] = advice(o);
   j["seen_fraction"] = mm(o.seen_fraction);
   j["warnings"] = warnings(m.warnings);
+  j["quality"] = quality(m.quality);
   j["photo"] = {
       {"name", m.photo_name}, {"width_px", m.photo_width_px}, {"height_px", m.photo_height_px}};
   j["lens"] = m.lens_text;

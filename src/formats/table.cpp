@@ -1,4 +1,5 @@
 #include <algorithm>
+#include <cmath>
 
 #include "formats/formats.h"
 #include "formats/text.h"
@@ -48,6 +49,15 @@ std::vector<Row> rows(const outline::Outline& o, Units u) {
   return out;
 }
 
+std::string quality_line(const std::vector<QualityFigure>& figures) {
+  std::string out;
+  for (const QualityFigure& f : figures) {
+    const std::string value = fixed(f.value, std::abs(f.value) < 10 ? 1 : 0);
+    out += (out.empty() ? "" : ", ") + clean(f.name, 40) + " " + value + " " + clean(f.unit, 20);
+  }
+  return out;
+}
+
 }  // namespace
 
 std::string to_table(const Measurement& m, Units u) {
@@ -68,6 +78,7 @@ std::string to_table(const Measurement& m, Units u) {
   }
   out += "\n  " + fixed(100 * o.seen_fraction, o.seen_fraction < 1 ? 1 : 0) +
          " % of the boundary was seen. \u00b1 holds " + "for 95 % (k = 2).\n";
+  if (!m.quality.empty()) out += "  Photo: " + quality_line(m.quality) + "\n";
   if (!m.lens_text.empty()) out += "  Lens: " + clean(m.lens_text, 120) + "\n";
   for (const Finding& f : m.warnings) {
     out += "  ! " + clean(f.text, 400) + " [" + clean(f.code, 40) + "]\n";

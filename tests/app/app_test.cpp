@@ -203,13 +203,19 @@ TEST_CASE("photos that cannot be measured end with status 3 and one line, and wr
 TEST_CASE("a good photo ends with status 0, a table, every file asked for and silence") {
   const Folder folder;
   const std::string photo = good_photo(folder);
-  const Run run = panecard_with({"measure", photo, "--json", folder / "o.json", "--svg",
-                                 folder / "o.svg", "--dxf", folder / "o.dxf", "--overlay",
-                                 folder / "o.png", "--drawing", folder / "o.pdf", "--inches"});
+  const Run run =
+      panecard_with({"measure", photo, "--json", folder / "o.json", "--svg", folder / "o.svg",
+                     "--dxf", folder / "o.dxf", "--overlay", folder / "o.png", "--drawing",
+                     folder / "o.pdf", "--inches", "--budget"});
   CAPTURE(run.err);
   CHECK(run.status == 0);
   CHECK(run.err.empty());
   CHECK(run.out.find("pane.jpg") != std::string::npos);
+  for (const char* words : {"Photo: blur", "The sides are good to", "Where each", "print scale",
+                            "What would help most"}) {
+    CAPTURE(words);
+    CHECK(run.out.find(words) != std::string::npos);
+  }
   CHECK(folder.entries() == 6);
   CHECK(bytes_of(folder / "o.json").find("\"panecard-outline\"") != std::string::npos);
   CHECK(bytes_of(folder / "o.svg").find("<svg") != std::string::npos);

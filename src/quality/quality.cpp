@@ -1,0 +1,247 @@
+#include "quality/quality.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <numbers>
+#include <opencv2/core.hpp>
+#include <optional>
+
+namespace panecard::quality {
+namespace {
+
+constexpr int kClipped = 253;  // 255 less what JPEG's rounding takes off a clipped area
+
+double grey_at(const cv::Mat& grey, double x, double y) {
+  const double u = std::clamp(x - 0.5, 0.0, grey.cols - 1.001);
+  const double v = std::clamp(y - 0.5, 0.0, grey.rows - 1.001);
+  const int c = static_cast<int>(u), r = static_cast<int>(v);
+  const double s = u - c, t = v - r;
+  const uchar* a = grey.ptr<uchar>(r) + c;
+  const uchar* b = grey.ptr<uchar>(std::min(r + 1, grey.rows - 1)) + c;
+  return (1 - t) * ((1 - s) * a[0] + s * a[1]) + t * ((1 - s) * b[0] + s * b[1]);
+}
+
+bool clipped_at(const photo::Photo& photo, double x, double y) {
+  const int c = std::clamp(static_cast<int>(x), 0, photo.bgr.cols - 1);
+  const int r = std::clamp(static_cast<int>(y), 0, photo.bgr.rows - 1);
+  const cv::Vec3b p = photo.bgr.at<cv::Vec3b>(r, c);
+  return std::max({p[0], p[1], p[2]}) >= kClipped;
+}
+
+constexpr int kReach = 12;  // samples to either side of the edge
+constexpr double kSpacing_px = 0.5;
+constexpr int kAlong_px = 3;  // to either side, averaged
+constexpr int kSamples = 2 * kReach + 1;
+using Profile = std::array<double, kSamples>;
+
+/// Steps of unit height, blurred and shifted; each has its mean taken off.
+struct Template {
+  double blur_px = 0, square = 0;
+  Profile value{};
+};
+
+std::vector<Template> templates() {
+  std::vector<Template> all;
+  for (int b = 0; b <= 16; ++b) {
+    const double blur_px = 0.4 * std::pow(2.0, b / 4.0);
+    for (int q = -6; q <= 6; ++q) {
+      const double shift_px = 0.25 * q;
+      Template t;
+      t.blur_px = blur_px;
+      double mean = 0;
+      for (int j = 0; j < kSamples; ++j) {
+        const double x = (j - kReach) * kSpacing_px - shift_px;
+        t.value[j] = 0.5 * std::erfc(-x / (blur_px * std::numbers::sqrt2));
+        mean += t.value[j] / kSamples;
+      }
+      for (double& v : t.value) v -= mean;
+      for (const double v : t.value) t.square += v * v;
+      all.push_back(t);
+    }
+  }
+  return all;
+}
+
+struct Step {
+  double blur_px = 0, contrast = 0;
+};
+
+Step best_step(const Profile& profile, const std::vector<Template>& all) {
+  Step best;
+  double most = -1;
+  for (const Template& t : all) {
+    double product = 0;
+    for (int j = 0; j < kSamples; ++j) product += t.value[j] * profile[j];
+    const double explained = product * product / t.square;
+    if (explained <= most) continue;
+    most = explained;
+    best = {t.blur_px, std::abs(product) / t.square};
+  }
+  // Reading between pixels blurs as well, by t (1 - t) of a pixel squared: 1/6 on average.
+  best.blur_px = std::sqrt(std::max(0.01, best.blur_px * best.blur_px - 1.0 / 6));
+  return best;
+}
+
+double quantile(std::vector<double> v, double share) {
+  if (v.empty()) return 0;
+  const auto at = static_cast<std::ptrdiff_t>(share * static_cast<double>(v.size() - 1));
+  std::nth_element(v.begin(), v.begin() + at, v.end());
+  return v[static_cast<std::size_t>(at)];
+}
+
+/// Steps across the boundary, and how much beside it is clipped.
+void look_at_boundary(const photo::Photo& photo, const Contour& contour, Look& look) {
+  constexpr std::size_t kLooks = 240;
+  const std::size_t n = contour.points_px.size(), stride = std::max<std::size_t>(1, n / kLooks);
+  const std::vector<Template> all = templates();
+  std::vector<Step> steps;
+  int clipped = 0, beside = 0;
+  for (std::size_t i = 0; i < n; i += stride) {
+    const PointPx at = contour.points_px[i], before = contour.points_px[(i + n - 2) % n],
+                  after = contour.points_px[(i + 2) % n];
+    const double dx = after.x - before.x, dy = after.y - before.y, length = std::hypot(dx, dy);
+    if (!(length > 0)) continue;
+    const double tx = dx / length, ty = dy / length;
+    Profile profile{};
+    for (int j = 0; j < kSamples; ++j) {
+      const double off = (j - kReach) * kSpacing_px;
+      for (int k = -kAlong_px; k <= kAlong_px; ++k) {
+        const double x = at.x - off * ty + k * tx, y = at.y + off * tx + k * ty;
+        profile[j] += grey_at(photo.grey, x, y) / (2 * kAlong_px + 1);
+        clipped += clipped_at(photo, x, y) ? 1 : 0;
+        ++beside;
+      }
+    }
+    if (contour.seen.empty() || contour.seen[i]) steps.push_back(best_step(profile, all));
+  }
+  look.glare_share = beside > 0 ? static_cast<double>(clipped) / beside : 0;
+  std::vector<double> contrast, blur;
+  for (const Step& s : steps) contrast.push_back(s.contrast);
+  look.contrast = quantile(contrast, 0.5);
+  // An edge's noise goes as 1 / contrast; what is fainter than a tenth was not seen but bridged.
+  double even = 0, as_is = 0;
+  for (const double c : contrast) {
+    even += std::pow(std::max(c, look.contrast), -2);
+    as_is += std::pow(std::max(c, look.contrast / 10), -2);
+  }
+  if (even > 0 && look.contrast > 0) look.uneven = std::sqrt(as_is / even);
+  // Shading and rounded seals widen a step and nothing narrows it: the sharpest quarter of the
+  // clear ones tells the photo's own blur.
+  for (const Step& s : steps) {
+    if (s.contrast >= look.contrast) blur.push_back(s.blur_px);
+  }
+  look.blur_px = quantile(blur, 0.25);
+}
+
+void look_at_cards(const photo::Photo& photo, const std::vector<card::Sighting>& cards,
+                   Look& look) {
+  constexpr int kGrid = 60;
+  int clipped = 0, total = 0;
+  for (const card::Sighting& card : cards) {
+    const std::vector<PointPx>& c = card.body_px;
+    if (c.size() != 4) continue;
+    for (std::size_t k = 0; k < 4; ++k) {
+      look.card_px =
+          std::max(look.card_px, std::hypot(c[(k + 1) % 4].x - c[k].x, c[(k + 1) % 4].y - c[k].y));
+    }
+    for (int i = 0; i < kGrid * kGrid; ++i) {
+      const double s = (i % kGrid + 0.5) / kGrid, t = (i / kGrid + 0.5) / kGrid;
+      const double x =
+          (1 - t) * ((1 - s) * c[0].x + s * c[1].x) + t * ((1 - s) * c[3].x + s * c[2].x);
+      const double y =
+          (1 - t) * ((1 - s) * c[0].y + s * c[1].y) + t * ((1 - s) * c[3].y + s * c[2].y);
+      clipped += clipped_at(photo, x, y) ? 1 : 0;
+      ++total;
+    }
+  }
+  look.card_glare_share = total > 0 ? static_cast<double>(clipped) / total : 0;
+}
+
+/// How many times nearer the camera could be with all of the outline still in the photo.
+double closer(const photo::Photo& photo, const Contour& contour) {
+  double left = photo.bgr.cols, right = 0, top = photo.bgr.rows, bottom = 0;
+  for (const PointPx p : contour.points_px) {
+    left = std::min(left, p.x), right = std::max(right, p.x);
+    top = std::min(top, p.y), bottom = std::max(bottom, p.y);
+  }
+  if (!(right > left) || !(bottom > top)) return 1;
+  return std::max(1.0, std::min(photo.bgr.cols / (right - left), photo.bgr.rows / (bottom - top)));
+}
+
+/// Part of the long side's u95 that `source` makes.
+double part(const outline::Outline& o, const char* source) {
+  for (std::size_t s = 0; s < std::min(o.sources.size(), o.long_mm.parts.size()); ++s) {
+    if (o.sources[s] == source) return o.long_mm.parts[s];
+  }
+  return 0;
+}
+
+/// u95 of the long side with edge and corner noise made smaller by these factors.
+double long_u95_with(const outline::Outline& o, double edge_factor, double corner_factor) {
+  const double edge = part(o, "edge noise"), corner = part(o, "corner noise");
+  const double saved = edge * edge * (1 - edge_factor * edge_factor) +
+                       corner * corner * (1 - corner_factor * corner_factor);
+  return std::sqrt(std::max(0.0, o.long_mm.u95 * o.long_mm.u95 - saved));
+}
+
+}  // namespace
+
+Look look(const photo::Photo& photo, const card::Plane& plane,
+          const std::vector<card::Sighting>& cards, const Contour& contour) {
+  Look result;
+  if (photo.grey.cols < 2 || photo.grey.rows < 2 || contour.points.empty()) return result;
+  look_at_boundary(photo, contour, result);
+  look_at_cards(photo, cards, result);
+  PointMm middle;
+  for (const PointMm p : contour.points) {
+    middle = middle + 1.0 / static_cast<double>(contour.points.size()) * p;
+  }
+  const Eigen::Vector3d camera = card::camera_from_place_mm(plane.value, middle);
+  result.tilt_deg =
+      std::atan2(std::hypot(camera.x(), camera.y()), camera.z()) * 180 / std::numbers::pi;
+  result.closer = closer(photo, contour);
+  return result;
+}
+
+std::vector<Number> numbers(const Look& look, const outline::Outline& o) {
+  constexpr double kSharp_px = 0.7;  // what optics and demosaicing leave
+  const double blur = std::sqrt(kSharp_px / std::max(look.blur_px, kSharp_px));
+  const double square = std::cos(look.tilt_deg * std::numbers::pi / 180);
+  const auto seen = [](double glare_share) { return std::sqrt(std::max(0.0, 1 - glare_share)); };
+  const double now = o.long_mm.u95;
+  return {
+      {"blur", look.blur_px, "px", long_u95_with(o, blur, blur),
+       "rest the phone on something, let it focus, and wipe its lens"},
+      {"contrast", look.contrast, "grey levels", long_u95_with(o, 1 / look.uneven, 1),
+       "light the faint stretches, or hang a bright cloth behind dark glass"},
+      {"glare at the edge", 100 * look.glare_share, "%",
+       long_u95_with(o, seen(look.glare_share), 1),
+       "shade the reflection or expose for the bright parts"},
+      {"glare on cards", 100 * look.card_glare_share, "%",
+       long_u95_with(o, 1, seen(look.card_glare_share)),
+       "keep lamp and sun from shining on the cards"},
+      {"card size", look.card_px, "px", now, "use the sheet, or cards further apart"},
+      {"tilt", look.tilt_deg, "deg", long_u95_with(o, square, square), "stand more square on"},
+      {"room around the pane", look.closer, "times",
+       long_u95_with(o, 1 / look.closer, 1 / look.closer),
+       "step closer, until the pane fills the photo"},
+  };
+}
+
+std::vector<Finding> findings(const std::vector<Number>& numbers, const outline::Outline& o) {
+  constexpr double kShows = 0.05;  // two digits are stated (JCGM 100, 7.2.6): less changes neither
+  std::vector<Finding> out;
+  for (const Number& number : numbers) {
+    if (o.long_mm.u95 - number.long_u95_mm <= kShows * o.long_mm.u95) continue;
+    std::string code = "photo_" + number.name;
+    std::replace(code.begin(), code.end(), ' ', '_');
+    out.push_back({code, number.name + " " + to_text(number.value, 1) + " " + number.unit +
+                             " makes the long side's U95 " + to_text(o.long_mm.u95, 2) +
+                             " mm instead of " + to_text(number.long_u95_mm, 2) +
+                             " mm: " + number.remedy});
+  }
+  return out;
+}
+
+}  // namespace panecard::quality
