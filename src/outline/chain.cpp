@@ -312,6 +312,11 @@ void refine(Chain& chain, const Samples& samples) {
   chain.chi2 = normal_equations(chain, samples).chi2;
   chain.bic = chain.chi2 + samples.cost_per_unknown * free_unknowns(chain);
   if (!std::isfinite(chain.bic)) chain.converged = false;
+  // A piece that winds up more than a full turn closes the equations and is no piece of a pane.
+  for (const Link& link : chain.links) {
+    const double turn = std::abs(link.curvature) + std::abs(link.rate) * link.length_mm / 4;
+    if (turn * link.length_mm > 2 * std::numbers::pi) chain.converged = false;
+  }
 }
 
 Response::Response(const Chain& chain, const Samples& samples) {
