@@ -111,7 +111,8 @@ void add_card_priors(const PlaneProblem& problem, MatrixXd& c) {
 }
 
 bool same_lens(const photo::Lens& a, const photo::Lens& b) {
-  return a.calibrated && b.calibrated && a.value == b.value && a.covariance == b.covariance;
+  return a.model == b.model && !a.model.empty() && a.calibrated == b.calibrated &&
+         a.value == b.value && a.covariance == b.covariance;
 }
 
 /// Coded cards of one number are one body; a plain card has no name, so each photo's is its own.

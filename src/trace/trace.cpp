@@ -7,9 +7,11 @@
 
 #include "trace/band.h"
 #include "trace/edge.h"
+#include "trace/join.h"
 #include "trace/ribbon.h"
 #include "trace/ring.h"
 #include "trace/strip.h"
+#include "trace/uncertainty.h"
 
 namespace panecard::trace {
 namespace {
@@ -37,83 +39,6 @@ std::vector<PolygonMm> card_shapes(const card::Plane& plane,
     shapes.push_back(shape);
   }
   return shapes;
-}
-
-// A mode that only shifts and turns the whole outline is no error of its shape: taken out by least
-// squares, so that what remains is the same wherever the first card lay.
-void remove_motion(const PolygonMm& points, PolygonMm& mode) {
-  PointMm middle{}, shift{};
-  const double each = 1.0 / static_cast<double>(points.size());
-  for (std::size_t i = 0; i < points.size(); ++i) {
-    middle = middle + each * points[i];
-    shift = shift + each * mode[i];
-  }
-  double turn = 0, inertia = 0;
-  for (std::size_t i = 0; i < points.size(); ++i) {
-    const PointMm arm = points[i] - middle;
-    turn += cross(arm, mode[i] - shift);
-    inertia += dot(arm, arm);
-  }
-  turn /= inertia;
-  for (std::size_t i = 0; i < points.size(); ++i) {
-    const PointMm arm = points[i] - middle;
-    mode[i] = mode[i] - shift - turn * PointMm{-arm.y, arm.x};
-  }
-}
-
-void add_mode(Contour& contour, PolygonMm mode, const std::string& name) {
-  remove_motion(contour.points, mode);
-  double most = 0;
-  for (const PointMm& p : mode) most = std::max(most, norm(p));
-  constexpr double kNegligible_mm = 5e-4;
-  if (most < kNegligible_mm) return;
-  contour.modes.push_back(std::move(mode));
-  contour.mode_names.push_back(name);
-}
-
-// The plane's and the lens's uncertainty, moved to every point of the contour.
-void add_plane_modes(const card::Plane& plane, const std::vector<PointPx>& px, Contour& contour) {
-  const std::size_t n = contour.points.size();
-  constexpr std::size_t kEvery = 8;  // the modes are smooth
-  std::vector<Eigen::MatrixXd> at;
-  for (std::size_t i = 0; i < n; i += kEvery) {
-    at.emplace_back(card::mm_jacobian(plane, px[i]) * plane.factor);
-  }
-  for (Eigen::Index k = 0; k < plane.factor.cols(); ++k) {
-    PolygonMm mode(n);
-    for (std::size_t i = 0; i < n; ++i) {
-      const std::size_t a = i / kEvery, b = (a + 1) % at.size();
-      const std::size_t next = b == 0 ? n : b * kEvery;
-      const double t = static_cast<double>(i - a * kEvery) / static_cast<double>(next - a * kEvery);
-      const Eigen::Vector2d v = (1 - t) * at[a].col(k) + t * at[b].col(k);
-      mode[i] = {v.x(), v.y()};
-    }
-    add_mode(contour, std::move(mode), plane.sources[static_cast<std::size_t>(k)]);
-  }
-}
-
-// The edge is where a rounded, shaded seal meets the glass: how far the visible edge may lie from
-// it is alike along one side and not from side to side, so each eighth of the turn has its own.
-void add_definition_modes(double sigma_mm, const PolygonMm& normals, Contour& contour) {
-  constexpr int kSides = 8;
-  const std::size_t n = contour.points.size();
-  for (int side = 0; side < kSides; ++side) {
-    PolygonMm mode(n);
-    for (std::size_t i = 0; i < n; ++i) {
-      const double facing = std::atan2(normals[i].y, normals[i].x) / (2 * M_PI) * kSides - side;
-      const double away = std::abs(std::remainder(facing, kSides));
-      if (away < 1) mode[i] = sigma_mm * std::cos(away * M_PI / 2) * normals[i];
-    }
-    add_mode(contour, std::move(mode), "definition of the edge");
-  }
-}
-
-const char* side_name(PointMm middle, PointMm p) {
-  const double x = p.x - middle.x, y = p.y - middle.y;
-  if (std::abs(x) > 2 * std::abs(y)) return x > 0 ? "right" : "left";
-  if (std::abs(y) > 2 * std::abs(x)) return y > 0 ? "top" : "bottom";
-  if (y > 0) return x > 0 ? "top right" : "top left";
-  return x > 0 ? "bottom right" : "bottom left";
 }
 
 struct Unseen {
@@ -176,38 +101,6 @@ void report_unseen(const Unseen& unseen, std::vector<Finding>& findings) {
                           unseen.where + "); check these stretches on the glass"});
 }
 
-// Edge noise is local and stays with the contour, where the outline's fit weighs it. What a bridge
-// may be off by is alike along the whole bridge: it becomes shared modes, and the fit is free to
-// trust the bridge's shape.
-Contour to_contour(PolygonMm points, const std::vector<double>& sigma_mm, std::vector<bool> seen) {
-  constexpr double kEdgeCorrelation_mm = 6, kBridgeCorrelation_mm = 80, kMostEdgeNoise_mm = 0.1;
-  constexpr std::size_t kMostBumps = 60;
-  Contour contour;
-  contour.points = std::move(points);
-  contour.seen = std::move(seen);
-  const std::size_t n = contour.points.size();
-  contour.sigma_mm.assign(n, 0);
-  contour.correlation_mm = kBridgeCorrelation_mm;
-  for (std::size_t i = 0; i < n; ++i) {
-    const double local = std::min(sigma_mm[i], kMostEdgeNoise_mm);
-    contour.sigma_mm[i] = std::sqrt(sigma_mm[i] * sigma_mm[i] - local * local);
-  }
-  const PolygonMm normals = outward_normals(contour.points);
-  for (const NoiseBump& bump : noise_bumps(contour, kMostBumps)) {
-    PolygonMm mode(n);
-    for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
-      const std::size_t i = (bump.first + k) % n;
-      mode[i] = bump.along_normal_mm[k] * normals[i];
-    }
-    add_mode(contour, std::move(mode), "bridge");
-  }
-  for (std::size_t i = 0; i < n; ++i) {
-    contour.sigma_mm[i] = std::min(sigma_mm[i], kMostEdgeNoise_mm);
-  }
-  contour.correlation_mm = kEdgeCorrelation_mm;
-  return contour;
-}
-
 std::vector<PointPx> to_px(const Sight& sight, const PolygonMm& points) {
   std::vector<PointPx> px;
   px.reserve(points.size());
@@ -264,13 +157,11 @@ Result<Traced> finish(Traced traced) {
   return traced;
 }
 
-}  // namespace
-
-Result<Traced> trace(const photo::Photo& photo, const card::Plane& plane,
-                     const std::vector<card::Sighting>& cards, const Options& options) {
+Result<Sketch> sketch_of(const Shot& shot, const Options& options) {
+  const card::Plane& plane = *shot.plane;
   const Sight sight(plane);
-  const std::vector<PolygonMm> shapes = card_shapes(plane, cards);
-  const Pyramid pyramid(photo.bgr, 4);
+  const std::vector<PolygonMm> shapes = card_shapes(plane, *shot.cards);
+  const Pyramid pyramid(shot.photo->bgr, 4);
   const bool band = options.boundary != Boundary::glass;
   const PolygonMm near = band ? PolygonMm{} : to_mm(plane, options.near);
 
@@ -281,36 +172,75 @@ Result<Traced> trace(const photo::Photo& photo, const card::Plane& plane,
 
   // 3. The glass edge to a fraction of a pixel.
   Edge edge = place_edge(pyramid, sight, shapes, ribbon);
-
   if (auto error = too_much_lost(edge)) return *error;
 
-  Traced traced;
-  report_doubts(ribbon, edge, traced.findings);
+  Sketch sketch;
+  report_doubts(ribbon, edge, sketch.findings);
   if (!band) {
-    traced.contour = to_contour(std::move(edge.points), edge.sigma_mm, std::move(edge.seen));
-    traced.contour.points_px = to_px(sight, traced.contour.points);
-    add_plane_modes(plane, traced.contour.points_px, traced.contour);
     constexpr double kDefinition_mm = 0.12;
-    add_definition_modes(kDefinition_mm, edge.normals, traced.contour);
-    return finish(std::move(traced));
+    sketch.points = std::move(edge.points);
+    sketch.sigma_mm = std::move(edge.sigma_mm);
+    sketch.seen = std::move(edge.seen);
+    sketch.definition_mm = kDefinition_mm;
+    return sketch;
   }
 
   // 4. The printed band inside it, seen through the glass.
-  Result<BandCurve> found = find_band(photo, plane, cards, edge.points, options);
+  Result<BandCurve> found = find_band(*shot.photo, plane, *shot.cards, edge.points, options);
   if (!found.ok()) return found.error();
   BandCurve& curve = found.value();
-  traced.findings.insert(traced.findings.end(), curve.findings.begin(), curve.findings.end());
-  PolygonMm apparent = curve.points;
+  sketch.findings.insert(sketch.findings.end(), curve.findings.begin(), curve.findings.end());
+  sketch.points = std::move(curve.points);
+  sketch.sigma_mm = std::move(curve.sigma_mm);
+  sketch.seen = std::move(curve.seen);
+  sketch.per_mm_thickness = std::move(curve.per_mm_thickness);
+  sketch.definition_mm = curve.definition_sigma_mm;
+  return sketch;
+}
+
+/// The sketch's points as a photo shows them: what lies behind the glass is seen displaced.
+std::vector<PointPx> seen_at(const Sight& sight, const Sketch& sketch, double thickness_mm) {
+  if (sketch.per_mm_thickness.empty()) return to_px(sight, sketch.points);
+  PolygonMm apparent = sketch.points;
   for (std::size_t i = 0; i < apparent.size(); ++i) {
-    apparent[i] = apparent[i] - options.glass_thickness_mm * curve.per_mm_thickness[i];
+    apparent[i] = apparent[i] - thickness_mm * sketch.per_mm_thickness[i];
   }
-  traced.contour = to_contour(std::move(curve.points), curve.sigma_mm, std::move(curve.seen));
-  traced.contour.points_px = to_px(sight, apparent);
-  add_plane_modes(plane, traced.contour.points_px, traced.contour);
-  add_definition_modes(curve.definition_sigma_mm, outward_normals(traced.contour.points),
-                       traced.contour);
-  for (PointMm& p : curve.per_mm_thickness) p = options.sigma_glass_thickness_mm * p;
-  add_mode(traced.contour, std::move(curve.per_mm_thickness), "glass thickness");
+  return to_px(sight, apparent);
+}
+
+}  // namespace
+
+Result<Traced> trace(const photo::Photo& photo, const card::Plane& plane,
+                     const std::vector<card::Sighting>& cards, const Options& options) {
+  return trace({{&photo, &plane, &cards}}, options);
+}
+
+Result<Traced> trace(const std::vector<Shot>& shots, const Options& options) {
+  std::vector<Sketch> sketches;
+  std::vector<const card::Plane*> planes;
+  std::vector<std::vector<double>> plane_sigma;
+  std::vector<std::vector<PointPx>> px;
+  for (std::size_t v = 0; v < shots.size(); ++v) {
+    Options own = options;
+    if (v > 0) own.near = to_px(Sight(*shots[v].plane), to_mm(*shots[0].plane, options.near));
+    Result<Sketch> sketch = sketch_of(shots[v], own);
+    if (!sketch.ok()) {
+      const std::string which = shots.size() > 1 ? "photo " + std::to_string(v + 1) + ": " : "";
+      return Error{sketch.error().code, which + sketch.error().detail};
+    }
+    sketches.push_back(std::move(sketch.value()));
+    planes.push_back(shots[v].plane);
+    const Sight sight(*planes[v]);
+    plane_sigma.push_back(plane_sigma_mm(*planes[v], sketches[v],
+                                         seen_at(sight, sketches[v], options.glass_thickness_mm)));
+  }
+  const Joined joined = join(sketches, plane_sigma);
+  for (const card::Plane* plane : planes) {
+    px.push_back(seen_at(Sight(*plane), joined.sketch, options.glass_thickness_mm));
+  }
+  Traced traced;
+  traced.findings = joined.sketch.findings;
+  traced.contour = with_uncertainty(joined, planes, px, options.sigma_glass_thickness_mm);
   return finish(std::move(traced));
 }
 

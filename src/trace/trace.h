@@ -26,6 +26,18 @@ struct Traced {
   std::vector<Finding> findings;  ///< "stretch_not_seen" with where, ...
 };
 
+/// One photo of the pane; nothing is owned.
+struct Shot {
+  const photo::Photo* photo = nullptr;
+  const card::Plane* plane = nullptr;
+  const std::vector<card::Sighting>* cards = nullptr;
+};
+
+/// The boundary from several photos, whose planes were fitted together (card::fit_planes); pixels
+/// are those of the first. Options::near speaks of the first photo's pixels.
+/// @retval boundary_not_seen  with the photo's number
+Result<Traced> trace(const std::vector<Shot>& shots, const Options& options);
+
 /// @retval boundary_not_seen  with where and what to do about the light
 Result<Traced> trace(const photo::Photo& photo, const card::Plane& plane,
                      const std::vector<card::Sighting>& cards, const Options& options);

@@ -1,0 +1,23 @@
+// From a boundary to a contour that carries every source of its uncertainty.
+#pragma once
+
+#include <vector>
+
+#include "card/card.h"
+#include "geom/geom.h"
+#include "trace/join.h"
+
+namespace panecard::trace {
+
+/// Normal to the boundary, what the noise of the cards' corners makes uncertain: the part of the
+/// plane's uncertainty that differs from photo to photo. Per point.
+std::vector<double> plane_sigma_mm(const card::Plane& plane, const Sketch& sketch,
+                                   const std::vector<PointPx>& px);
+
+/// @param px      per photo, where it shows the points
+/// @param planes  per photo, fitted together
+Contour with_uncertainty(const Joined& joined, const std::vector<const card::Plane*>& planes,
+                         const std::vector<std::vector<PointPx>>& px,
+                         double sigma_glass_thickness_mm);
+
+}  // namespace panecard::trace
