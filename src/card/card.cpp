@@ -105,6 +105,9 @@ void add_bend_findings(const Vector2d& up, Plane& plane) {
                              "that of the flattened pane"});
     return;
   }
+  const bool certain =
+      std::abs(plane.bent_probability - 0.5) > kNearlyCertain - 0.5;  // or the user measured it
+  if (certain) return;
   const double all = length_u95_mm(plane, covariance_of(plane, ""));
   const double bow = length_u95_mm(plane, covariance_of(plane, "bow"));
   if (2 * bow * bow < all * all) return;
