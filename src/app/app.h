@@ -33,8 +33,8 @@ std::string one_line(std::string text);
 class Outputs {
  public:
   /// Plans a file. @retval unwritable_file when it is clear already that it can't be written.
-  /// @param input  a file that must not be overwritten; may be empty.
-  Outcome plan(const std::string& path, const std::string& input);
+  /// @param inputs  files that must not be overwritten; may be empty.
+  Outcome plan(const std::string& path, const std::vector<std::string>& inputs);
   /// What a planned file shall hold.
   void set(const std::string& path, std::string bytes);
   /// Writes all aside, then `stdout_text`, then puts all in place.

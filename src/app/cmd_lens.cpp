@@ -128,7 +128,7 @@ std::string report(const lens::Calibration& calibration, const Seen& seen) {
 
 Outcome run(const Options& options) {
   Outputs outputs;
-  if (auto failed = outputs.plan(options.out, options.photos.front())) return failed;
+  if (auto failed = outputs.plan(options.out, options.photos)) return failed;
   const auto seen = look_at(options.photos);
   if (!seen.ok()) return seen.error();
   const Camera& camera = seen->camera;

@@ -49,7 +49,7 @@ Outcome plan_outputs(const Options& options, Outputs& outputs) {
   for (const std::string* path :
        {&options.json, &options.svg, &options.dxf, &options.overlay, &options.drawing}) {
     if (path->empty() || (path == &options.json && *path == "-")) continue;
-    if (auto failed = outputs.plan(*path, options.photo.path)) return failed;
+    if (auto failed = outputs.plan(*path, options.photo.paths)) return failed;
   }
   return std::nullopt;
 }
@@ -72,13 +72,13 @@ void fill_outputs(const Options& options, const photo::Photo& photo, const forma
 Outcome run(const Options& options) {
   const auto near = near_points(options.photo);
   if (!near.ok()) return near.error();
-  const auto photo = photo::load(options.photo.path);
-  if (!photo.ok()) return photo.error();
+  const auto photos = load_photos(options.photo);
+  if (!photos.ok()) return photos.error();
   Outputs outputs;
   if (auto failed = plan_outputs(options, outputs)) return failed;
-  const auto m = measure(photo.value(), options.photo, near.value());
+  const auto m = measure(photos.value(), options.photo, near.value());
   if (!m.ok()) return m.error();
-  fill_outputs(options, photo.value(), m.value(), outputs);
+  fill_outputs(options, photos->front(), m.value(), outputs);
   if (options.json == "-") return outputs.write(formats::to_json(m.value()));
   std::string text = formats::to_table(m.value(), options.units());
   if (options.budget) text += "\n" + formats::to_budget(m.value(), options.units());
@@ -89,8 +89,12 @@ Outcome run(const Options& options) {
 
 void add_measure(CLI::App& root, Outcome& outcome) {
   const auto o = std::make_shared<Options>();
-  CLI::App* command = root.add_subcommand("measure", "outline of the pane in a photo");
-  command->add_option("photo", o->photo.path, "JPEG, PNG, TIFF, WebP or HEIC")->required();
+  CLI::App* command =
+      root.add_subcommand("measure", "outline of the pane in a photo, or in several");
+  command
+      ->add_option("photo", o->photo.paths,
+                   "JPEG, PNG, TIFF, WebP or HEIC; several: one pane, its cards left in place")
+      ->required();
   add_photo_options(*command, o->photo);
   command->add_option("--json", o->json, "write the result file; - for standard output");
   command->add_option("--svg", o->svg, "write the outline at true size");

@@ -8,6 +8,7 @@
 #include <sstream>
 
 #include "app/app.h"
+#include "app/lengths.h"
 #include "app/lens_folders.h"
 #include "card/card.h"
 #include "outline/outline.h"
@@ -141,8 +142,68 @@ void judge(const photo::Photo& photo, const card::Plane& plane,
   append(m.warnings, quality::findings(numbers, m.outline));
 }
 
-Result<formats::Measurement> measured(const photo::Photo& photo, const PhotoOptions& options,
-                                      const std::vector<PointPx>& near) {
+Error not_a_length(const std::string& option, const std::string& text, const std::string& say) {
+  return {Code::bad_usage, option + " '" + text + "': " + say};
+}
+
+/// --bow DEPTH@CHORD or --radius, as seen from the camera's side.
+Result<std::optional<card::KnownBow>> known_bow(const PhotoOptions& options) {
+  if (options.bow.empty() && options.radius.empty()) return std::optional<card::KnownBow>();
+  if (!options.bow.empty() && !options.radius.empty()) {
+    return Error{Code::bad_usage, "--bow and --radius say the same: give one of them"};
+  }
+  card::KnownBow bow;
+  bow.upright_axis = options.bow_axis == "upright";
+  const double side = options.seen_from == "inside" ? -1 : 1;
+  if (!options.radius.empty()) {
+    const auto radius = mm_from_text(options.radius);
+    constexpr double kLeast_mm = 200, kSigmaShare = 0.05;  // as good as a template held against it
+    if (!radius || *radius < kLeast_mm) {
+      return not_a_length("--radius", options.radius,
+                          "give a length of at least 200 mm, as 1400mm");
+    }
+    bow.curvature_per_mm = side / *radius;
+    bow.sigma_per_mm = kSigmaShare / *radius;
+    return std::optional(bow);
+  }
+  const std::size_t at = options.bow.find('@');
+  const auto depth = mm_from_text(std::string_view(options.bow).substr(0, at));
+  const auto chord = at == std::string::npos
+                         ? std::nullopt
+                         : mm_from_text(std::string_view(options.bow).substr(at + 1));
+  if (!depth || !chord || *chord < 50 || *depth < 0 || *depth > *chord / 4) {
+    return not_a_length("--bow", options.bow,
+                        "give the depth under a straightedge and its length, as 12mm@500mm");
+  }
+  // Sagitta d over chord c: 1/R = 8 d / (c^2 + 4 d^2). Read with a rule to half a millimetre.
+  constexpr double kSigmaDepth_mm = 0.3;
+  const double square = *chord * *chord;
+  bow.curvature_per_mm = side * 8 * *depth / (square + 4 * *depth * *depth);
+  bow.sigma_per_mm = 8 * kSigmaDepth_mm / square;
+  return std::optional(bow);
+}
+
+Result<trace::Options> tracing_options(const PhotoOptions& options,
+                                       const std::vector<PointPx>& near) {
+  trace::Options tracing;
+  tracing.boundary = boundary_from(options.boundary);
+  tracing.near = near;
+  if (!options.glass_thickness.empty()) {
+    const auto thickness = mm_from_text(options.glass_thickness);
+    if (!thickness || *thickness <= 0 || *thickness > 30) {
+      return not_a_length("--glass-thickness", options.glass_thickness,
+                          "give a length up to 30 mm, as 3.2mm");
+    }
+    tracing.glass_thickness_mm = *thickness;
+    tracing.sigma_glass_thickness_mm = 0.1;  // a nominal size, or a gauge on the pane's edge
+  }
+  if (options.seen_from == "inside") {  // the print is on the face that the camera sees
+    tracing.glass_thickness_mm = tracing.sigma_glass_thickness_mm = 0;
+  }
+  return tracing;
+}
+
+std::optional<Error> outside_photo(const photo::Photo& photo, const std::vector<PointPx>& near) {
   for (const PointPx p : near) {
     if (p.x < 0 || p.y < 0 || p.x > photo.bgr.cols || p.y > photo.bgr.rows) {
       return Error{Code::bad_usage, "--near " + to_text(p.x, 1) + "," + to_text(p.y, 1) +
@@ -151,44 +212,73 @@ Result<formats::Measurement> measured(const photo::Photo& photo, const PhotoOpti
                                         "; give pixels of the upright photo"};
     }
   }
+  return std::nullopt;
+}
+
+formats::Face face_of(const card::Plane& plane) {
+  const card::Curvature c = card::curvature_of(plane);
+  return {plane.bent_probability, c.strong,  2 * c.sigma_strong, c.weak,
+          2 * c.sigma_weak,       c.axis_deg};
+}
+
+struct Looked {
+  std::vector<card::View> views;
+  std::vector<Finding> findings;
+};
+
+/// "'photo.jpg': " where it is the photo that is at fault.
+Error about(const std::string& path, const Error& error) {
+  const bool photo = exit_status(error.code) == exit_status(Code::card_not_found);
+  return {error.code, (photo ? "'" + path + "': " : std::string()) + error.detail};
+}
+
+Result<Looked> look_for_cards(const std::vector<photo::Photo>& photos,
+                              const PhotoOptions& options) {
   card::FindOptions find;
   if (!options.plain.empty()) {
     const auto size = card::plain_size(options.plain);
     if (!size.ok()) return size.error();
     find.plain = size.value();
   }
-  const auto chosen = choose_lens(options.lens, photo);
-  if (!chosen.ok()) return chosen.error();
-  const photo::Lens& lens = chosen->lens;
-
-  const auto cards = card::find_cards(photo, lens, find);
-  if (!cards.ok()) return cards.error();
-  const auto plane = card::fit_plane(cards.value(), lens);
-  if (!plane.ok()) return plane.error();
-  trace::Options tracing;
-  tracing.boundary = boundary_from(options.boundary);
-  tracing.near = near;
-  const auto traced = trace::trace(photo, plane.value(), cards.value(), tracing);
-  if (!traced.ok()) return traced.error();
-  auto outline = outline::fit(traced->contour);
-  if (!outline.ok()) return outline.error();
-
-  formats::Measurement m;
-  m.boundary = options.boundary;
-  m.verdict = verdict_on(outline.value());
-  m.outline = std::move(outline.value());
-  for (const card::Sighting& card : cards.value()) {
-    m.cards.push_back({name_of(card.kind), card.id, card.body_px});
+  std::optional<double> thickness;
+  if (!options.card_thickness.empty()) {
+    thickness = mm_from_text(options.card_thickness);
+    if (!thickness || *thickness < 0 || *thickness > 20) {
+      return not_a_length("--card-thickness", options.card_thickness,
+                          "give a length up to 20 mm, as 0.76mm");
+    }
   }
-  append(m.warnings, chosen->findings);
-  append(m.warnings, plane->findings);
-  append(m.warnings, traced->findings);
-  judge(photo, plane.value(), cards.value(), traced->contour, m);
-  m.photo_name = std::filesystem::path(options.path).filename().string();
-  m.photo_width_px = photo.bgr.cols;
-  m.photo_height_px = photo.bgr.rows;
-  m.lens_text = lens_text(lens, photo.facts);
-  return m;
+  Looked looked;
+  for (std::size_t i = 0; i < photos.size(); ++i) {
+    const auto chosen = choose_lens(options.lens, photos[i]);
+    if (!chosen.ok()) return chosen.error();
+    auto cards = card::find_cards(photos[i], chosen->lens, find);
+    if (!cards.ok()) return about(options.paths[i], cards.error());
+    for (card::Sighting& card : cards.value()) {
+      if (thickness && card.kind != card::Kind::sheet) card.thickness_mm = *thickness;
+    }
+    looked.views.push_back({std::move(cards.value()), chosen->lens});
+    append(looked.findings, chosen->findings);
+  }
+  return looked;
+}
+
+/// Each finding once: several photos share most of them.
+void append_new(std::vector<Finding>& to, const std::vector<Finding>& from) {
+  for (const Finding& f : from) {
+    const bool known = std::any_of(to.begin(), to.end(), [&](const Finding& other) {
+      return other.code == f.code && (other.text == f.text || f.code == "lens_unknown");
+    });
+    if (!known) to.push_back(f);
+  }
+}
+
+std::string names_of(const std::vector<std::string>& paths) {
+  std::string names;
+  for (const std::string& path : paths) {
+    names += (names.empty() ? "" : ", ") + std::filesystem::path(path).filename().string();
+  }
+  return names;
 }
 
 }  // namespace
@@ -209,13 +299,59 @@ Result<std::vector<PointPx>> near_points(const PhotoOptions& options) {
   return points;
 }
 
-Result<formats::Measurement> measure(const photo::Photo& photo, const PhotoOptions& options,
+Result<std::vector<photo::Photo>> load_photos(const PhotoOptions& options) {
+  constexpr std::size_t kMost = 12;  // of 12 megapixels each, they take about half a gigabyte
+  if (options.paths.size() > kMost) {
+    return Error{Code::bad_usage, "at most 12 photos of one pane; leave the weakest out"};
+  }
+  std::vector<photo::Photo> photos;
+  for (const std::string& path : options.paths) {
+    auto photo = photo::load(path);
+    if (!photo.ok()) return photo.error();
+    photos.push_back(std::move(photo.value()));
+  }
+  return photos;
+}
+
+Result<formats::Measurement> measure(const std::vector<photo::Photo>& photos,
+                                     const PhotoOptions& options,
                                      const std::vector<PointPx>& near) {
-  auto m = measured(photo, options, near);
-  if (m.ok()) return m;
-  const bool about_photo = exit_status(m.error().code) == exit_status(Code::card_not_found);
-  return Error{m.error().code,
-               (about_photo ? "'" + options.path + "': " : std::string()) + m.error().detail};
+  if (auto error = outside_photo(photos.front(), near)) return *error;
+  const auto bow = known_bow(options);
+  if (!bow.ok()) return bow.error();
+  const auto tracing = tracing_options(options, near);
+  if (!tracing.ok()) return tracing.error();
+  auto looked = look_for_cards(photos, options);
+  if (!looked.ok()) return looked.error();
+  const std::vector<card::View>& views = looked->views;
+  const auto planes = card::fit_planes(views, bow.value());
+  if (!planes.ok()) return about(names_of(options.paths), planes.error());
+  std::vector<trace::Shot> shots;
+  for (std::size_t i = 0; i < photos.size(); ++i) {
+    shots.push_back({&photos[i], &planes.value()[i], &views[i].cards});
+  }
+  const auto traced = trace::trace(shots, tracing.value());
+  if (!traced.ok()) return about(names_of(options.paths), traced.error());
+  auto outline = outline::fit(traced->contour);
+  if (!outline.ok()) return about(names_of(options.paths), outline.error());
+
+  formats::Measurement m;
+  m.boundary = options.boundary;
+  m.verdict = verdict_on(outline.value());
+  m.outline = std::move(outline.value());
+  for (const card::Sighting& card : views.front().cards) {
+    m.cards.push_back({name_of(card.kind), card.id, card.body_px});
+  }
+  append_new(m.warnings, looked->findings);
+  for (const card::Plane& plane : planes.value()) append_new(m.warnings, plane.findings);
+  append_new(m.warnings, traced->findings);
+  judge(photos.front(), planes->front(), views.front().cards, traced->contour, m);
+  m.face = face_of(planes->front());
+  m.photo_name = names_of(options.paths);
+  m.photo_width_px = photos.front().bgr.cols;
+  m.photo_height_px = photos.front().bgr.rows;
+  m.lens_text = lens_text(views.front().lens, photos.front().facts);
+  return m;
 }
 
 void add_photo_options(CLI::App& command, PhotoOptions& options) {
@@ -226,6 +362,19 @@ void add_photo_options(CLI::App& command, PhotoOptions& options) {
   command.add_option("--plain", options.plain,
                      "a plain card or blank paper: id1, a4, letter or WxH mm");
   command.add_option("--near", options.near, "pixels near the wanted edge: \"x,y x,y ...\"");
+  command.add_option("--bow", options.bow,
+                     "the pane's bow: depth under a straightedge, as 12mm@500mm; flat: 0mm@500mm");
+  command.add_option("--radius", options.radius, "the pane's radius, when that is known instead");
+  command.add_option("--bow-axis", options.bow_axis, "what --bow or --radius bend about")
+      ->check(CLI::IsMember({"level", "upright"}))
+      ->capture_default_str();
+  command.add_option("--glass-thickness", options.glass_thickness,
+                     "of the glass before a printed band; else 4 mm +- 1 mm");
+  command.add_option("--card-thickness", options.card_thickness,
+                     "of rigid cards; else that of ISO/IEC 7810, 0.76 mm");
+  command.add_option("--seen-from", options.seen_from, "the side of the pane that the camera saw")
+      ->check(CLI::IsMember({"outside", "inside"}))
+      ->capture_default_str();
 }
 
 }  // namespace panecard::app

@@ -1,4 +1,4 @@
-// From a photo to a measurement: what every command that takes a photo shares, so that all of them
+// From photos to a measurement: what every command that takes a photo shares, so that all of them
 // measure alike.
 #pragma once
 
@@ -14,20 +14,26 @@ class App;
 
 namespace panecard::app {
 
-/// As given on the command line; the command itself names the photo.
+/// As given on the command line; the command itself names the photos.
 struct PhotoOptions {
-  std::string path, boundary = "glass", lens, plain;
+  std::vector<std::string> paths;  ///< several: of one pane, whose cards stayed where they were
+  std::string boundary = "glass", lens, plain;
   std::vector<std::string> near;
+  std::string bow, radius, bow_axis = "level";
+  std::string glass_thickness, card_thickness, seen_from = "outside";
 };
 
-/// Adds all of them but the photo itself.
+/// Adds all of them but the photos themselves.
 void add_photo_options(CLI::App& command, PhotoOptions& options);
 
 /// The pixels of --near. @retval bad_usage
 Result<std::vector<PointPx>> near_points(const PhotoOptions& options);
 
-/// Cards, plane, contour, outline. An error about the photo names it.
-Result<formats::Measurement> measure(const photo::Photo& photo, const PhotoOptions& options,
-                                     const std::vector<PointPx>& near);
+/// All photos named. @retval unreadable_file, too_large, bad_usage (more than we take)
+Result<std::vector<photo::Photo>> load_photos(const PhotoOptions& options);
+
+/// Cards, planes, contour, outline. An error about a photo names it.
+Result<formats::Measurement> measure(const std::vector<photo::Photo>& photos,
+                                     const PhotoOptions& options, const std::vector<PointPx>& near);
 
 }  // namespace panecard::app

@@ -55,7 +55,7 @@ std::string ending(const std::string& path) {
   return text;
 }
 
-Outcome Outputs::plan(const std::string& path, const std::string& input) {
+Outcome Outputs::plan(const std::string& path, const std::vector<std::string>& inputs) {
   std::error_code ignored;
   const fs::path folder = fs::absolute(path, ignored).parent_path();
   if (fs::is_directory(path, ignored)) return unwritable(path, "it is a folder; name a file in it");
@@ -65,7 +65,8 @@ Outcome Outputs::plan(const std::string& path, const std::string& input) {
   if (replaceable(path) && ::access(folder.c_str(), W_OK) != 0) {
     return unwritable(path, "its folder may not be written to; choose another");
   }
-  if (!input.empty() && fs::equivalent(path, input, ignored)) {
+  for (const std::string& input : inputs) {
+    if (!fs::equivalent(path, input, ignored)) continue;
     return Error{Code::bad_usage,
                  "'" + path + "' is the photo itself; give the result another name"};
   }

@@ -68,39 +68,18 @@ PlaneMatrix covariance_of(const Plane& plane, const std::string& source) {
   return sum;
 }
 
-/// The strongest curvature of the pane with its standard uncertainty, and the turn of the axis that
-/// it is bent about against level in the photo.
-struct Curvature {
-  double value = 0, sigma = 0, weaker = 0, axis_deg = 0;
-};
-
-Curvature curvature_of(const Plane& plane, const Vector2d& up) {
-  Eigen::Matrix2d k;
-  k << plane.value[kBendAt], plane.value[kBendAt + 1], plane.value[kBendAt + 1],
-      plane.value[kBendAt + 2];
-  const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> principal(k);
-  const bool first = std::abs(principal.eigenvalues()[0]) > std::abs(principal.eigenvalues()[1]);
-  const Vector2d n = principal.eigenvectors().col(first ? 0 : 1);
-  const Vector3d slope(n.x() * n.x(), 2 * n.x() * n.y(), n.y() * n.y());
-  Curvature c;
-  c.value = principal.eigenvalues()[first ? 0 : 1];
-  c.weaker = principal.eigenvalues()[first ? 1 : 0];
-  c.sigma = (slope.transpose() * plane.factor.bottomRows<3>()).norm();
-  c.axis_deg = std::acos(std::min(1.0, std::abs(n.dot(up)))) * 180 / std::numbers::pi;
-  return c;
-}
-
-void add_bend_findings(const Vector2d& up, Plane& plane) {
-  const Curvature c = curvature_of(plane, up);
+void add_bend_findings(Plane& plane) {
+  const Curvature c = curvature_of(plane);
   constexpr double kNearlyCertain = 0.95, kChord_mm = 500;
   const double sag = kChord_mm * kChord_mm / 8;
-  if (plane.bent_probability > kNearlyCertain && std::abs(c.value) > 2 * c.sigma) {
-    const double radius = 1 / std::abs(c.value);
+  if (plane.bent_probability > kNearlyCertain && std::abs(c.strong) > 2 * c.sigma_strong) {
+    const double radius = 1 / std::abs(c.strong);
     plane.findings.push_back(
         {"pane_is_bent", "the pane is bent, radius " + to_text(radius, 0) + " +- " +
-                             to_text(2 * c.sigma * radius * radius, 0) + " mm about an axis " +
-                             to_text(c.axis_deg, 0) + " deg from level in the photo (" +
-                             to_text(sag * std::abs(c.value), 1) +
+                             to_text(2 * c.sigma_strong * radius * radius, 0) +
+                             " mm about an axis " + to_text(c.axis_deg, 0) +
+                             " deg from level in the photo (" +
+                             to_text(sag * std::abs(c.strong), 1) +
                              " mm under a 500 mm straightedge): the outline is "
                              "that of the flattened pane"});
     return;
@@ -113,17 +92,16 @@ void add_bend_findings(const Vector2d& up, Plane& plane) {
   if (2 * bow * bow < all * all) return;
   plane.findings.push_back(
       {"bow_unknown", "the cards cannot tell how flat the pane is: up to " +
-                          to_text(2 * c.sigma * sag, 0) +
+                          to_text(2 * c.sigma_strong * sag, 0) +
                           " mm of bow under a 500 mm straightedge, " + "which makes a " +
                           to_text(kLengthMm, 0) + " mm length uncertain by " + to_text(bow, 1) +
                           " mm; lay a straightedge on the glass and give --bow (flat: 0mm@500mm)"});
 }
 
-void add_findings(const std::vector<Sighting>& cards, const photo::Lens& lens, const Vector2d& up,
-                  Plane& plane) {
+void add_findings(const std::vector<Sighting>& cards, const photo::Lens& lens, Plane& plane) {
   const PlaneMatrix covariance = covariance_of(plane, "");
   const double u95 = length_u95_mm(plane, covariance);
-  add_bend_findings(up, plane);
+  add_bend_findings(plane);
   if (!lens.calibrated) {
     const double rest = length_u95_mm(plane, covariance - covariance_of(plane, "lens"));
     plane.findings.push_back(
@@ -175,6 +153,27 @@ double tilt_deg(const PlaneVector& value) {
 }
 
 }  // namespace
+
+Curvature curvature_of(const Plane& plane) {
+  Eigen::Matrix2d k;
+  k << plane.value[kBendAt], plane.value[kBendAt + 1], plane.value[kBendAt + 1],
+      plane.value[kBendAt + 2];
+  const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> principal(k);
+  const int strong =
+      std::abs(principal.eigenvalues()[0]) > std::abs(principal.eigenvalues()[1]) ? 0 : 1;
+  const auto sigma_across = [&](const Vector2d& n) {
+    const Vector3d slope(n.x() * n.x(), 2 * n.x() * n.y(), n.y() * n.y());
+    return (slope.transpose() * plane.factor.bottomRows<3>()).norm();
+  };
+  const Vector2d n = principal.eigenvectors().col(strong);
+  Curvature c;
+  c.strong = principal.eigenvalues()[strong];
+  c.sigma_strong = sigma_across(n);
+  c.weak = principal.eigenvalues()[1 - strong];
+  c.sigma_weak = sigma_across(Vector2d(-n.y(), n.x()));
+  c.axis_deg = std::acos(std::min(1.0, std::abs(n.dot(plane.up)))) * 180 / std::numbers::pi;
+  return c;
+}
 
 Result<std::vector<Sighting>> find_cards(const photo::Photo& photo, const photo::Lens& lens,
                                          const FindOptions& options) {
@@ -296,6 +295,7 @@ Result<std::vector<Plane>> fit_planes(const std::vector<View>& views,
   std::vector<Plane> planes;
   for (int v = 0; v < problem.views(); ++v) {
     planes.push_back(plane_of(problem, *weighed, v));
+    planes.back().up = start->up;
     if (const double tilt = tilt_deg(planes.back().value); !(tilt < kMaxTiltDeg)) {
       return Error{Code::plane_too_uncertain,
                    "the pane is seen " + to_text(tilt, 0) + " deg from square on (limit " +
@@ -304,7 +304,7 @@ Result<std::vector<Plane>> fit_planes(const std::vector<View>& views,
   }
   if (auto error = contradiction(problem, *weighed)) return *error;
   for (std::size_t v = 0; v < views.size(); ++v) {
-    add_findings(views[v].cards, views[v].lens, start->up, planes[v]);
+    add_findings(views[v].cards, views[v].lens, planes[v]);
   }
   return planes;
 }

@@ -84,12 +84,21 @@ struct Plane {
   std::vector<std::string>
       sources;                  ///< per column: "corner noise", "lens", "print scale", "bow" ...
   double bent_probability = 0;  ///< that the pane is bent rather than flat, given the cards
+  Eigen::Vector2d up{0, 1};     ///< the (first) photo\'s upward direction, unit length
   double rms_px = 0;            ///< of the corner residuals
   std::vector<Eigen::Vector3d> card_pose;  ///< per sighting: x, y mm and turn rad on the plane
   std::vector<double>
       card_misfit;                ///< per sighting: residual chi-square over its degrees of freedom
   std::vector<Finding> findings;  ///< "lens_unknown", "pane_may_be_curved", "one_card" ...
 };
+
+/// The pane's principal curvatures, 1/mm, positive where it bulges towards the camera.
+struct Curvature {
+  double strong = 0, sigma_strong = 0;
+  double weak = 0, sigma_weak = 0;
+  double axis_deg = 0;  ///< 0 to 90: between the axis that it mainly bends about and level
+};
+Curvature curvature_of(const Plane& plane);
 
 /// What the user knows of the pane's bend: depth under a straightedge laid across it.
 struct KnownBow {

@@ -29,6 +29,14 @@ struct QualityFigure {
   std::string remedy;      ///< what to do, imperative
 };
 
+/// What the pane's face is, flat or bent; the outline is that of the developed face.
+struct Face {
+  double bent_probability = 0;
+  double curvature_per_mm = 0, curvature_u95_per_mm = 0;  ///< the stronger, about axis_deg
+  double weaker_per_mm = 0, weaker_u95_per_mm = 0;        ///< across the first
+  double axis_deg = 0;                                    ///< from level in the photo
+};
+
 /// All that the result file states. `photo`, `lens` and so on are extra fields.
 struct Measurement {
   std::string boundary;  ///< "glass", "solid", "dots"
@@ -36,7 +44,8 @@ struct Measurement {
   std::vector<CardMark> cards;
   std::vector<Finding> warnings;
   std::vector<QualityFigure> quality;
-  std::string photo_name;
+  Face face;
+  std::string photo_name;  ///< of several photos all, with commas
   int photo_width_px = 0, photo_height_px = 0;
   std::string lens_text;  ///< "phone-a profile, 12 photos" or "unknown lens"
   std::string verdict;    ///< how good it is, why not better, and what would help

@@ -191,6 +191,12 @@ std::string to_json(const Measurement& m) {
   j["seen_fraction"] = mm(o.seen_fraction);
   j["warnings"] = warnings(m.warnings);
   j["quality"] = quality(m.quality);
+  j["face"] = {{"bent_probability", mm(m.face.bent_probability)},
+               {"curvature_per_m", mm(1000 * m.face.curvature_per_mm)},
+               {"curvature_u95_per_m", mm(1000 * m.face.curvature_u95_per_mm)},
+               {"weaker_curvature_per_m", mm(1000 * m.face.weaker_per_mm)},
+               {"weaker_curvature_u95_per_m", mm(1000 * m.face.weaker_u95_per_mm)},
+               {"axis_from_level_deg", mm(m.face.axis_deg)}};
   j["photo"] = {
       {"name", m.photo_name}, {"width_px", m.photo_width_px}, {"height_px", m.photo_height_px}};
   j["lens"] = m.lens_text;
