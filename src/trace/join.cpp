@@ -38,7 +38,8 @@ Crossing crossing(const Sketch& other, const std::vector<double>& plane_sigma, P
       if (best.there() && std::abs(best.offset_mm) <= std::abs(offset)) continue;
       best.offset_mm = offset;
       best.edge_mm = std::max(other.sigma_mm[i], other.sigma_mm[j]);
-      best.sigma_mm = std::hypot(best.edge_mm, plane_sigma[i]);
+      // Where a rounded seal's edge is seen depends on where it is seen from.
+      best.sigma_mm = std::hypot(best.edge_mm, plane_sigma[i], other.definition_mm);
       best.seen = other.seen[i] && other.seen[j];
       if (!other.per_mm_thickness.empty()) best.per_mm_thickness = other.per_mm_thickness[i];
       near = i;
