@@ -22,7 +22,7 @@ measure() { # case, boundary, further options
   mkdir -p "$out/$case"
   local to=$out/$case/$boundary
   printf '\n%s, %s\n' "$case" "$boundary"
-  "$panecard" measure "samples/$case/photo.jpg" --boundary "$boundary" "$@" --json "$to.json" \
+  "$panecard" measure "samples/$case"/photo*.jpg --boundary "$boundary" "$@" --json "$to.json" \
     --svg "$to.svg" --dxf "$to.dxf" --overlay "$to-overlay.jpg" --drawing "$to-drawing.pdf" ||
     not_measured=$((not_measured + 1))
 }
@@ -34,6 +34,7 @@ mkdir -p "$out/cards"
 "$panecard" card --page cards --paper a4 --out "$out/cards/cards-a4.pdf"
 
 measure door-front-four-cards glass
+measure door-rear-curved glass
 measure door-rear-sheet glass
 measure quarter-daylight-cards glass
 measure quarter-daylight-cards dots

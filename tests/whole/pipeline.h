@@ -13,17 +13,42 @@ struct Wanted {
   std::optional<card::PlainSize> plain;
 };
 
-inline Result<outline::Outline> measure(const photo::Photo& photo, const photo::Lens& lens,
-                                        const Wanted& wanted) {
-  const auto cards = card::find_cards(photo, lens, {wanted.plain});
-  if (!cards.ok()) return cards.error();
-  const auto plane = card::fit_plane(cards.value(), lens);
-  if (!plane.ok()) return plane.error();
+struct Measured {
+  outline::Outline outline;
+  card::Curvature curvature;
+  std::vector<Finding> findings;
+};
+
+/// Several photos of one pane; all taken with one lens.
+inline Result<Measured> measure(const std::vector<photo::Photo>& photos, const photo::Lens& lens,
+                                const Wanted& wanted) {
+  std::vector<card::View> views;
+  for (const photo::Photo& photo : photos) {
+    auto cards = card::find_cards(photo, lens, {wanted.plain});
+    if (!cards.ok()) return cards.error();
+    views.push_back({std::move(cards.value()), lens});
+  }
+  const auto planes = card::fit_planes(views);
+  if (!planes.ok()) return planes.error();
   trace::Options options;
   options.boundary = wanted.boundary;
-  const auto traced = trace::trace(photo, plane.value(), cards.value(), options);
+  std::vector<trace::Shot> shots;
+  for (std::size_t i = 0; i < photos.size(); ++i) {
+    shots.push_back({&photos[i], &planes.value()[i], &views[i].cards});
+  }
+  auto traced = trace::trace(shots, options);
   if (!traced.ok()) return traced.error();
-  return outline::fit(traced->contour);
+  auto outline = outline::fit(traced->contour);
+  if (!outline.ok()) return outline.error();
+  return Measured{std::move(outline.value()), card::curvature_of(planes->front()),
+                  std::move(traced->findings)};
+}
+
+inline Result<outline::Outline> measure(const photo::Photo& photo, const photo::Lens& lens,
+                                        const Wanted& wanted) {
+  auto measured = measure(std::vector<photo::Photo>{photo}, lens, wanted);
+  if (!measured.ok()) return measured.error();
+  return std::move(measured.value().outline);
 }
 
 }  // namespace panecard::whole

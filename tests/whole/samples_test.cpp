@@ -82,5 +82,47 @@ TEST_CASE("samples: sides lie within their stated U95 and the curve close to the
   CHECK(inside >= sides - 3);  // four or more of 20 beyond 95 %: one chance in 60
 }
 
+TEST_CASE(
+    "samples: a bent door gets its developed outline and radius, from one photo and from two") {
+  // truth.json: a cylinder of 1400 mm radius about a level axis. The bounds are those that flat
+  // panes have, and 10 % of the radius.
+  const std::string folder = std::string(PANECARD_SAMPLES) + "/door-rear-curved/photo-";
+  std::vector<photo::Photo> photos;
+  for (const char* number : {"1.jpg", "2.jpg"}) {
+    auto photo = photo::load(folder + number);
+    REQUIRE(photo.ok());
+    photos.push_back(std::move(photo.value()));
+  }
+  const auto lens =
+      photo::find_lens(photos[0].facts, photos[0].bgr.cols, photos[0].bgr.rows, {PANECARD_LENSES});
+  REQUIRE(lens);
+  const PolygonMm truth = truth_of("door-rear-curved", "edge_mm");
+  const Box box = smallest_box(truth);
+  const std::vector<std::vector<photo::Photo>> ways = {{photos[0]}, {photos[1]}, photos};
+  std::vector<double> long_u95;
+  for (const std::vector<photo::Photo>& way : ways) {
+    CAPTURE(way.size());
+    const auto measured = measure(way, *lens, {});
+    const std::string reason = measured.ok() ? "" : measured.error().detail;
+    CAPTURE(reason);
+    REQUIRE(measured.ok());
+    const outline::Outline& outline = measured->outline;
+    const support::CurveMatch match = support::match_curves(outline.points, truth);
+    CHECK(match.median_mm <= 0.4);
+    CHECK(match.p95_mm <= 1.5);
+    CHECK(std::abs(1 / measured->curvature.strong - 1400) < 140);
+    CHECK(std::abs(measured->curvature.strong - 1.0 / 1400) < 3 * measured->curvature.sigma_strong);
+    CHECK(measured->curvature.axis_deg < 5);
+    CHECK(std::abs(outline.long_mm.value - box.long_mm) <= outline.long_mm.u95);
+    CHECK(std::abs(outline.short_mm.value - box.short_mm) <= outline.short_mm.u95);
+    long_u95.push_back(outline.long_mm.u95);
+    MESSAGE("radius ", 1 / measured->curvature.strong, ", long ",
+            outline.long_mm.value - box.long_mm, " of ", outline.long_mm.u95, ", short ",
+            outline.short_mm.value - box.short_mm, " of ", outline.short_mm.u95, ", median ",
+            match.median_mm, ", p95 ", match.p95_mm);
+  }
+  CHECK(long_u95[2] <= std::min(long_u95[0], long_u95[1]));
+}
+
 }  // namespace
 }  // namespace panecard::whole
