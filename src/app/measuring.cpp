@@ -273,6 +273,11 @@ void append_new(std::vector<Finding>& to, const std::vector<Finding>& from) {
   }
 }
 
+/// As an error names them.
+std::string whole(const std::vector<std::string>& paths) {
+  return paths.size() == 1 ? paths.front() : std::to_string(paths.size()) + " photos";
+}
+
 std::string names_of(const std::vector<std::string>& paths) {
   std::string names;
   for (const std::string& path : paths) {
@@ -325,15 +330,15 @@ Result<formats::Measurement> measure(const std::vector<photo::Photo>& photos,
   if (!looked.ok()) return looked.error();
   const std::vector<card::View>& views = looked->views;
   const auto planes = card::fit_planes(views, bow.value());
-  if (!planes.ok()) return about(names_of(options.paths), planes.error());
+  if (!planes.ok()) return about(whole(options.paths), planes.error());
   std::vector<trace::Shot> shots;
   for (std::size_t i = 0; i < photos.size(); ++i) {
     shots.push_back({&photos[i], &planes.value()[i], &views[i].cards});
   }
   const auto traced = trace::trace(shots, tracing.value());
-  if (!traced.ok()) return about(names_of(options.paths), traced.error());
+  if (!traced.ok()) return about(whole(options.paths), traced.error());
   auto outline = outline::fit(traced->contour);
-  if (!outline.ok()) return about(names_of(options.paths), outline.error());
+  if (!outline.ok()) return about(whole(options.paths), outline.error());
 
   formats::Measurement m;
   m.boundary = options.boundary;

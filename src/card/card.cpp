@@ -68,6 +68,17 @@ PlaneMatrix covariance_of(const Plane& plane, const std::string& source) {
   return sum;
 }
 
+/// A pane bent both ways has no flat outline without stretch: circles around the first card grow by
+/// k k' r^2 / 6 of their length (Gauss).
+std::string stretch_text(const Curvature& c) {
+  if (std::abs(c.weak) <= 2 * c.sigma_weak) return "";
+  constexpr double kFar_mm = 0.5 * kLengthMm;
+  const double stretch = std::abs(c.strong * c.weak) * kFar_mm * kFar_mm / 6;
+  return "; it also bends the other way, radius " + to_text(1 / std::abs(c.weak), 0) +
+         " mm, so that flattening stretches it by " + to_text(100 * stretch, 2) + " % " +
+         to_text(kFar_mm, 0) + " mm from the first card";
+}
+
 void add_bend_findings(Plane& plane) {
   const Curvature c = curvature_of(plane);
   constexpr double kNearlyCertain = 0.95, kChord_mm = 500;
@@ -81,7 +92,8 @@ void add_bend_findings(Plane& plane) {
                              " deg from level in the photo (" +
                              to_text(sag * std::abs(c.strong), 1) +
                              " mm under a 500 mm straightedge): the outline is "
-                             "that of the flattened pane"});
+                             "that of the flattened pane" +
+                             stretch_text(c)});
     return;
   }
   const bool certain =
@@ -302,6 +314,7 @@ Result<std::vector<Plane>> fit_planes(const std::vector<View>& views,
                        to_text(kMaxTiltDeg, 0) + "): step in front of it"};
     }
   }
+  if (auto error = no_true_card(problem, weighed->best)) return *error;
   if (auto error = contradiction(problem, *weighed)) return *error;
   for (std::size_t v = 0; v < views.size(); ++v) {
     add_findings(views[v].cards, views[v].lens, planes[v]);

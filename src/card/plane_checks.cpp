@@ -125,4 +125,31 @@ std::optional<Error> contradiction(PlaneProblem problem, const Weighed& weighed)
   return std::nullopt;
 }
 
+std::optional<Error> no_true_card(const PlaneProblem& problem, const Fit& fit) {
+  constexpr double kMost_mm = 0.5;  // a print and its paper are true to a fifth of that
+  Eigen::Index row = 0;
+  for (const Glimpse& glimpse : problem.glimpses()) {
+    const std::vector<Corner>& corners = glimpse.card->corners;
+    double squares = 0;
+    for (const Corner& corner : corners) {
+      for (int axis = 0; axis < 2; ++axis) {
+        squares += std::pow(fit.residuals.value[row++] * corner.sigma_px, 2);
+      }
+    }
+    for (const Edge& edge : glimpse.card->edges) row += static_cast<Eigen::Index>(edge.seen.size());
+    if (corners.size() < 4) continue;
+    const Corner &a = corners.front(), &b = corners.back();
+    const double mm_per_px =
+        distance(a.on_card, b.on_card) / std::hypot(a.seen.x - b.seen.x, a.seen.y - b.seen.y);
+    const double rms_mm = mm_per_px * std::sqrt(squares / static_cast<double>(corners.size()));
+    if (!(rms_mm > kMost_mm)) continue;
+    return Error{Code::cards_disagree,
+                 "the marks of " + card_name(*glimpse.card) + " lie " + to_text(rms_mm, 1) +
+                     " mm from where a flat card has them, from wherever it is seen: it is "
+                     "crumpled, or this is a picture of a picture; lay a fresh print on the glass "
+                     "itself"};
+  }
+  return std::nullopt;
+}
+
 }  // namespace panecard::card

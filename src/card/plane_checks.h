@@ -17,4 +17,8 @@ std::string card_name(const Sighting& card);
 /// residuals better than a bend of the pane does.
 std::optional<Error> contradiction(PlaneProblem problem, const Weighed& weighed);
 
+/// A card whose marks no pose, bend and lens within what is known of it can explain: crumpled, or
+/// not a card at all but a picture of one.
+std::optional<Error> no_true_card(const PlaneProblem& problem, const Fit& fit);
+
 }  // namespace panecard::card

@@ -104,6 +104,50 @@ std::string photo_with_cut_card(const Folder& folder) {
   return folder / "cut.png";
 }
 
+/// Moved by 40 px during the exposure.
+std::string shaken_photo(const Folder& folder) {
+  cv::Mat kernel = cv::Mat::zeros(41, 41, CV_32F), shaken;
+  kernel.row(20).setTo(1.0 / 41);
+  cv::filter2D(good_picture(), shaken, -1, kernel);
+  cv::imwrite(folder / "shaken.png", shaken);
+  return folder / "shaken.png";
+}
+
+/// A print of the photo, photographed aslant: no camera that is a pinhole sees a flat card like
+/// this when its focal length is known.
+std::string photo_of_a_photo(const Folder& folder) {
+  const cv::Mat& whole = good_picture();
+  const auto w = static_cast<float>(whole.cols), h = static_cast<float>(whole.rows);
+  const std::vector<cv::Point2f> from = {{0, 0}, {w, 0}, {w, h}, {0, h}};
+  const std::vector<cv::Point2f> to = {{0.05F * w, 0.02F * h},
+                                       {0.75F * w, 0.20F * h},
+                                       {0.75F * w, 0.75F * h},
+                                       {0.05F * w, 0.98F * h}};
+  cv::Mat slanted;
+  cv::warpPerspective(whole, slanted, cv::getPerspectiveTransform(from, to), whole.size());
+  cv::imwrite(folder / "picture-of-a-picture.png", slanted);
+  return folder / "picture-of-a-picture.png";
+}
+
+/// The sheet on painted metal: nothing around it but a smooth colour.
+std::string card_on_the_body(const Folder& folder) {
+  support::Scene scene = scene_with_sheet();
+  cv::Mat picture = good_picture().clone();
+  cv::Mat body(picture.size(), CV_8UC3, cv::Scalar(90, 60, 40)),
+      keep(picture.size(), CV_8U, cv::Scalar(0));
+  std::vector<cv::Point> page;
+  const auto& card = scene.cards.at(0);
+  for (const auto& [x, y] : {std::pair{-0.55, -0.55}, {0.55, -0.55}, {0.55, 0.55}, {-0.55, 0.55}}) {
+    const auto px =
+        support::project(scene.camera, card.centre + panecard::PointMm{x * 210, y * 297});
+    page.emplace_back(static_cast<int>(px.x), static_cast<int>(px.y));
+  }
+  cv::fillConvexPoly(keep, page, cv::Scalar(255));
+  picture.copyTo(body, keep);
+  cv::imwrite(folder / "on-body.png", body);
+  return folder / "on-body.png";
+}
+
 }  // namespace
 
 TEST_CASE("wrong usage ends with status 2 and one line, and writes nothing") {
@@ -187,14 +231,18 @@ TEST_CASE("an output that cannot be written ends with status 2 and one line") {
 TEST_CASE("photos that cannot be measured end with status 3 and one line, and write nothing") {
   const Folder folder;
   const std::string grey = photo_without_card(folder), cut = photo_with_cut_card(folder);
+  const std::string shaken = shaken_photo(folder), body = card_on_the_body(folder);
+  const std::string picture = photo_of_a_photo(folder);
   const std::size_t before = folder.entries();
-  for (const std::string& photo : {grey, cut}) {
+  for (const std::string& photo : {grey, cut, shaken, body, picture}) {
     CAPTURE(photo);
     const Run run =
         panecard_with({"measure", photo, "--json", folder / "o.json", "--svg", folder / "o.svg"});
     check_fails(run, 3);
+    CAPTURE(run.err);
     CHECK(run.err.find(photo) != std::string::npos);
     CHECK(folder.entries() == before);
+    MESSAGE(run.err);
   }
   check_fails(panecard_with({"lens", grey, "--out", folder / "l.json"}), 3);
   CHECK(folder.entries() == before);
