@@ -225,7 +225,7 @@ Result<std::vector<Sighting>> find_cards(const photo::Photo& photo, const photo:
   return Error{Code::card_not_found,
                "no coded sheet or card and no plain card on the pane: lay one flat on the glass, "
                "wholly in view, "
-               "without glare on it"};
+               "sharp and without glare on it"};
 }
 
 namespace {

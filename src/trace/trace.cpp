@@ -146,8 +146,9 @@ std::optional<Error> too_much_lost(const Edge& edge) {
   return Error{
       Code::boundary_not_seen,
       "over " + to_text(100 * share, 0) +
-          " % of the way neither the glass edge nor the seal's outer edge is seen: light "
-          "the pane from the side, hang a bright cloth behind it, and take the photo again"};
+          " % of the way neither the glass edge nor the seal's outer edge is seen: lay the card on "
+          "the glass itself, light the pane from the side, hang a bright cloth behind it, and take "
+          "the photo again"};
 }
 
 Result<Traced> finish(Traced traced) {

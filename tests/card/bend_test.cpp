@@ -327,4 +327,22 @@ TEST_CASE("photos that show no common card are refused with what to do") {
   CHECK(joint.error().detail.find("coded card") != std::string::npos);
 }
 
+TEST_CASE("a picture of a picture is refused when the lens is known: no true card looks like it") {
+  const photo::Lens lens = phone_lens();
+  std::mt19937 random(4);
+  const PlaneVector pane = view(lens, 30, 20, {0, 0, 900}, Vector3d::Zero());
+  Sighting card = sheet(pane, random);
+  CHECK(fit_plane({card}, lens).ok());
+  // The print of that photo, 300 mm wide, seen aslant from the other side.
+  const PlaneVector print = view(lens, -35, -25, {0, 0, 320}, Vector3d::Zero());
+  for (Corner& corner : card.corners) {
+    corner.seen =
+        px_from_mm(print, {300 * (corner.seen.x / 4032 - 0.5), 225 * (0.5 - corner.seen.y / 3024)});
+  }
+  const auto refused = fit_plane({card}, lens);
+  REQUIRE(!refused.ok());
+  CHECK(refused.error().code == Code::cards_disagree);
+  CHECK(refused.error().detail.find("picture of a picture") != std::string::npos);
+}
+
 }  // namespace panecard::card
