@@ -44,7 +44,7 @@ std::vector<Row> rows(const Outline& o, Units u) {
     Row r = row(short_name(p.name), p.length_mm, u);
     r.seen = p.seen;
     if (p.kind == outline::PieceKind::arc && u == Units::mm) {
-      r.note = "R " + say_length(p.radius, u).both();
+      r.note = say_bend(p, u, "R");
     }
     out.push_back(r);
   }

@@ -47,6 +47,8 @@ Json edges(const outline::Outline& o) {
     if (p.kind == PieceKind::arc) {
       edge["radius_mm"] = mm(p.radius.value);
       edge["radius_u95_mm"] = mm(p.radius.u95);
+      edge["sagitta_mm"] = mm(p.sagitta_mm.value);
+      edge["sagitta_u95_mm"] = mm(p.sagitta_mm.u95);
     }
     out.push_back(edge);
   }

@@ -28,7 +28,7 @@ std::vector<Row> rows(const outline::Outline& o, Units u) {
     if (p.corner) continue;
     Row row = length_row(clean(p.name, 24), p.length_mm, u);
     if (p.kind == outline::PieceKind::arc) {
-      row.note += "   radius " + say_length(p.radius, u).both();
+      row.note += "   " + say_bend(p, u, "radius");
     }
     if (!p.seen) row.note += "   not seen";
     out.push_back(row);

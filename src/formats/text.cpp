@@ -155,6 +155,16 @@ Said say_area(const outline::Dimension& mm2, Units units) {
   return say({mm2.value / unit, mm2.u95 / unit}, 5);
 }
 
+std::string say_bend(const outline::Piece& arc, Units units, const std::string& radius_word) {
+  constexpr double kMostRelative = 0.25;
+  if (arc.radius.u95 <= kMostRelative * arc.radius.value) {
+    return radius_word + " " + say_length(arc.radius, units).both();
+  }
+  const outline::Dimension& s = arc.sagitta_mm;
+  if (std::abs(s.value) > s.u95) return "arched by " + say_length(s, units).both();
+  return "straight within " + say_length({0, std::abs(s.value) + s.u95}, units).u95;
+}
+
 std::string length_unit(Units units) { return units == Units::mm ? "mm" : "in"; }
 
 std::string area_unit(Units units) { return units == Units::mm ? "m\u00b2" : "ft\u00b2"; }

@@ -37,6 +37,11 @@ Said say(const outline::Dimension& d, int most_decimals);
 Said say_length(const outline::Dimension& mm, Units units);
 Said say_area(const outline::Dimension& mm2, Units units);  ///< m^2 or square feet
 
+/// How an arc of an edge bends: by its radius; where that is not known to a quarter, and 1 /
+/// curvature no longer behaves (JCGM 101, 7), by its sagitta; as straight where even that may be
+/// nothing.
+std::string say_bend(const outline::Piece& arc, Units units, const std::string& radius_word);
+
 std::string length_unit(Units units);
 std::string area_unit(Units units);
 

@@ -70,6 +70,50 @@ Unknowns offset_gradient(const Link& link, const Spot& spot) {
   return gradient;
 }
 
+/// Offset of a datum from its link, to the left, and the gradient.
+struct Datum {
+  double offset_mm = 0;
+  Unknowns gradient = Unknowns::Zero();
+};
+
+/// The same as foot_of() and offset_gradient(), but all angles of a line or an arc come from the
+/// datum's place itself: this is where the fit spends its time, and trigonometry was most of it.
+class DatumOf {
+ public:
+  explicit DatumOf(const Link& link)
+      : link_(link), cos_(std::cos(link.heading_rad)), sin_(std::sin(link.heading_rad)) {}
+
+  Datum operator()(PointMm p) const {
+    Datum datum;
+    if (link_.kind == PieceKind::free) {
+      const Foot foot = foot_of(link_, p);
+      datum.offset_mm = foot.offset_mm;
+      datum.gradient = offset_gradient(link_, spot_at(link_, foot.s_mm));
+      return datum;
+    }
+    const PointMm q = turned(p - link_.middle, cos_, -sin_);
+    if (link_.kind == PieceKind::line) {
+      datum.offset_mm = q.y;
+      datum.gradient << -sin_, cos_, q.x, 0, 0, 0;
+      return datum;
+    }
+    // The radius through the datum makes the angle phi with the one through the link's middle.
+    const double k = link_.curvature;
+    const double across = k * q.x, along = 1 - k * q.y;
+    const double root = std::sqrt(across * across + along * along);
+    if (!(root > 0)) return datum;  // at the centre: as far from every place on the arc
+    const double sin_phi = across / root, cos_phi = along / root, x_foot = q.x / root;
+    datum.offset_mm = (2 * q.y - k * dot(q, q)) / (1 + root);
+    datum.gradient << -cos_ * sin_phi - sin_ * cos_phi, -sin_ * sin_phi + cos_ * cos_phi, x_foot, 0,
+        x_foot * x_foot / std::max(1 + cos_phi, 1e-9), 0;
+    return datum;
+  }
+
+ private:
+  const Link& link_;
+  double cos_, sin_;
+};
+
 double wrapped(double angle) { return std::remainder(angle, 2 * std::numbers::pi); }
 
 struct Normal {
@@ -98,16 +142,17 @@ Normal normal_equations(const Chain& chain, const Samples& samples) {
   std::vector<double> weight(count, 0.0);
   for (std::size_t k = 0; k < count; ++k) {
     const Link& link = chain.links[k];
+    const DatumOf datum_of(link);
     const std::size_t end = chain.links[(k + 1) % count].first;
     const std::size_t many = (end + n - link.first) % n;
     for (std::size_t j = 0; j < many; ++j) {
       const std::size_t i = (link.first + j) % n;
-      const Foot foot = foot_of(link, samples.points[i]);
-      const Unknowns row = offset_gradient(link, spot_at(link, foot.s_mm));
+      const Datum datum = datum_of(samples.points[i]);
       const double w = samples.weight[i];
-      normal.hessian[k].noalias() += w * row * row.transpose();
-      normal.pull[k] += w * foot.offset_mm * row;
-      normal.chi2 += w * foot.offset_mm * foot.offset_mm;
+      const Unknowns weighted = w * datum.gradient;
+      normal.hessian[k].noalias() += weighted * datum.gradient.transpose();
+      normal.pull[k] += datum.offset_mm * weighted;
+      normal.chi2 += w * datum.offset_mm * datum.offset_mm;
       weight[k] += w;
     }
     total += weight[k];
@@ -228,6 +273,24 @@ double take_step(Chain& chain, const Eigen::VectorXd& step) {
   return furthest;
 }
 
+/// A piece that winds up, or bulges where it has no samples, closes the equations and is no piece
+/// of a pane: each must be about as long as its samples' way, and turn less than once.
+bool follows(const Chain& chain, const Samples& samples) {
+  constexpr double kSlack = 0.1, kSlackSamples = 3;
+  const std::size_t n = samples.points.size(), count = chain.links.size();
+  const double spacing_mm = perimeter_mm(samples.points) / static_cast<double>(n);
+  for (std::size_t k = 0; k < count; ++k) {
+    const Link& link = chain.links[k];
+    const std::size_t many = (chain.links[(k + 1) % count].first + n - link.first) % n;
+    const double way_mm = static_cast<double>(many) * spacing_mm;
+    const double slack_mm = kSlack * way_mm + kSlackSamples * spacing_mm;
+    if (std::abs(link.length_mm - way_mm) > slack_mm) return false;
+    const double bend = std::abs(link.curvature) + std::abs(link.rate) * link.length_mm / 4;
+    if (bend * link.length_mm > 2 * std::numbers::pi) return false;
+  }
+  return true;
+}
+
 }  // namespace
 
 Spot spot_at(const Link& link, double s_mm) {
@@ -312,11 +375,7 @@ void refine(Chain& chain, const Samples& samples) {
   chain.chi2 = normal_equations(chain, samples).chi2;
   chain.bic = chain.chi2 + samples.cost_per_unknown * free_unknowns(chain);
   if (!std::isfinite(chain.bic)) chain.converged = false;
-  // A piece that winds up more than a full turn closes the equations and is no piece of a pane.
-  for (const Link& link : chain.links) {
-    const double turn = std::abs(link.curvature) + std::abs(link.rate) * link.length_mm / 4;
-    if (turn * link.length_mm > 2 * std::numbers::pi) chain.converged = false;
-  }
+  chain.converged = chain.converged && follows(chain, samples);
 }
 
 Response::Response(const Chain& chain, const Samples& samples) {
@@ -361,12 +420,13 @@ Response::Response(const Chain& chain, const Samples& samples) {
   link_of_.resize(n);
   for (std::size_t k = 0; k < count; ++k) {
     const Link& link = chain.links[k];
+    const DatumOf datum_of(link);
     const std::size_t many = (chain.links[(k + 1) % count].first + n - link.first) % n;
     for (std::size_t j = 0; j < many; ++j) {
       const std::size_t i = (link.first + j) % n;
-      const Spot spot = spot_at(link, foot_of(link, samples.points[i]).s_mm);
-      gradient_[i] = samples.weight[i] * offset_gradient(link, spot);
-      normals_[i] = {-std::sin(spot.heading_rad), std::cos(spot.heading_rad)};
+      const Unknowns gradient = datum_of(samples.points[i]).gradient;
+      gradient_[i] = samples.weight[i] * gradient;
+      normals_[i] = {gradient[0], gradient[1]};
       link_of_[i] = k;
     }
   }

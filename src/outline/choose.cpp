@@ -120,6 +120,19 @@ Chain repaired(const Chain& start, const Samples& samples) {
   return start;
 }
 
+/// The square that the largest of `tests` independent standard normal values exceeds in 5 of 100
+/// outlines (Sidak 1967): with a dozen things that may be nothing, one in two outlines would
+/// otherwise keep one that is.
+double square_by_chance(std::size_t tests) {
+  const double each = std::pow(0.95, 1.0 / static_cast<double>(std::max<std::size_t>(1, tests)));
+  double low = 0, high = 10;  // erf(z / sqrt 2) = each
+  for (int i = 0; i < 60; ++i) {
+    const double z = (low + high) / 2;
+    (std::erf(z / std::numbers::sqrt2) < each ? low : high) = z;
+  }
+  return low * low;
+}
+
 /// A way to spend fewer unknowns, and what it should cost by Wald's test.
 struct Simpler {
   enum class What { straighten, unbend, smooth, join } what;
@@ -435,15 +448,15 @@ Chain improved(Chain chain, const Samples& samples) {
 
 bool drop_doubtful(Chain& chain, const Samples& samples, const Eigen::MatrixXd& modes,
                    Doubt& doubt) {
-  constexpr double kCoverage = 2;  // k of 95 %
   constexpr double kMostMisfit = 4;
   const std::vector<Test> tests = simpler_tests(chain);
+  const double limit = square_by_chance(tests.size());
   std::vector<std::pair<double, const Test*>> order;
   for (const Test& test : tests) {
     const double variance = (test.pull.transpose() * modes).squaredNorm();
     const double z2 = variance > 0 ? test.value * test.value / variance : 0;
-    constexpr double kLimit = kCoverage * kCoverage;  // what spares more unknowns goes first
-    if (z2 < kLimit) order.emplace_back(z2 - kLimit * test.unknowns, &test);
+    // What spares more unknowns goes first.
+    if (z2 < limit) order.emplace_back(z2 - limit * test.unknowns, &test);
   }
   std::stable_sort(order.begin(), order.end(),
                    [](const auto& a, const auto& b) { return a.first < b.first; });

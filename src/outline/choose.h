@@ -23,7 +23,7 @@ struct Doubt {
 };
 
 /// Drops the curvature, kink or cut that is least certain when all sources of error are counted, if
-/// it is within its 95 % uncertainty of nothing.
+/// it is within its uncertainty of nothing: 95 % for all of the outline together.
 /// @param modes  steps of the unknowns, six rows per link, one column per independent source
 bool drop_doubtful(Chain& chain, const Samples& samples, const Eigen::MatrixXd& modes,
                    Doubt& doubt);

@@ -50,11 +50,38 @@ double observation_mm(const Contour& c, double perimeter) {
   return c.correlation_mm > 0 ? std::max(spacing, 16 / (kPi * kPi) * bump) : spacing;
 }
 
+/// Every so many points, where these tell all that the noise lets through.
+Contour thinned(const Contour& c) {
+  constexpr double kPointsPerObservation = 4;
+  constexpr std::size_t kLeastPoints = 200;  // a small pane's corners need them
+  const double perimeter = perimeter_mm(c.points);
+  const double wanted_mm = observation_mm(c, perimeter) / kPointsPerObservation;
+  const std::size_t n = c.points.size();
+  const auto every = std::min(
+      static_cast<std::size_t>(wanted_mm * static_cast<double>(n) / perimeter), n / kLeastPoints);
+  if (every < 2) return c;
+  const auto pick = [&](const auto& all) {
+    auto some = all;
+    some.clear();
+    for (std::size_t i = 0; i + every <= all.size(); i += every) some.push_back(all[i]);
+    return some;
+  };
+  Contour thin = c;
+  thin.points = pick(c.points);
+  thin.points_px = pick(c.points_px);
+  thin.seen = pick(c.seen);
+  thin.sigma_mm = pick(c.sigma_mm);
+  for (PolygonMm& mode : thin.modes) mode = pick(mode);
+  return thin;
+}
+
 /// What a contour's points are off by besides the shared modes: the local edge noise, and a smooth
 /// discrepancy (contact shadows, bridges, edges that are no exact arcs) that sigma does not tell.
 struct Noise {
   double spacing_mm = 0, observation_mm = 0;
   double discrepancy_mm = 0;
+  std::vector<double> bridge_mm2,
+      bridge_power;  ///< per point: variance, and integral along the way
 };
 
 /// Arc length over which the discrepancy is alike: a few seal widths, common practice.
@@ -89,17 +116,38 @@ double rough_excess_mm(const Contour& c, const Noise& noise) {
   return std::sqrt((estimate * estimate - 1) * local_variance(sigma[n / 2]));
 }
 
+/// What a bridge may be off by is alike over long stretches and stays with the modes; but a fit
+/// that took the bridge for seen would bend pieces to follow it.
+void add_bridges(const Contour& c, Noise& noise) {
+  const std::size_t n = c.points.size();
+  noise.bridge_mm2.assign(n, 0.0);
+  noise.bridge_power.assign(n, 0.0);
+  const PolygonMm normals = outward_normals(c.points);
+  for (std::size_t m = 0; m < std::min(c.modes.size(), c.mode_names.size()); ++m) {
+    if (c.mode_names[m] != "bridge") continue;
+    double area = 0;
+    for (std::size_t i = 0; i < n; ++i) area += dot(c.modes[m][i], normals[i]) * noise.spacing_mm;
+    for (std::size_t i = 0; i < n; ++i) {
+      const double off = dot(c.modes[m][i], normals[i]);
+      if (c.seen.empty() || c.seen[i]) continue;
+      noise.bridge_mm2[i] += off * off;
+      noise.bridge_power[i] += std::max(0.0, off * area);
+    }
+  }
+}
+
 /// A point's weight is its spacing over the noise power that a smooth curve sees: variance times
-/// the length over which it is alike, summed over both kinds of noise.
+/// the length over which it is alike, summed over all kinds of noise.
 Samples samples_of(const Contour& c, const Noise& noise) {
   Samples samples;
   samples.points = c.points;
   const double smooth = noise.discrepancy_mm * noise.discrepancy_mm;
-  for (const double sigma : c.sigma_mm) {
+  for (std::size_t i = 0; i < c.sigma_mm.size(); ++i) {
+    const double local = local_variance(c.sigma_mm[i]);
     const double power =
-        local_variance(sigma) * noise.observation_mm + smooth * kDiscrepancyObservation_mm;
+        local * noise.observation_mm + smooth * kDiscrepancyObservation_mm + noise.bridge_power[i];
     samples.weight.push_back(noise.spacing_mm / power);
-    samples.expected_chi2 += samples.weight.back() * (local_variance(sigma) + smooth);
+    samples.expected_chi2 += samples.weight.back() * (local + smooth + noise.bridge_mm2[i]);
   }
   samples.cost_per_unknown = std::log(std::max(samples.expected_chi2, std::numbers::e));
   return samples;
@@ -314,6 +362,11 @@ Piece piece_of(const Chain& chain, std::size_t k, const Few& few) {
   piece.centre =
       link.middle + (1 / bend) * PointMm{-std::sin(link.heading_rad), std::cos(link.heading_rad)};
   piece.radius = dimension(std::abs(1 / bend), bends / (bend * bend), few.shares);
+  const double half = piece.sweep_rad / 2;
+  const double by_bend =
+      (std::sin(half) * half - (1 - std::cos(half))) / (bend * bend);  // d(sagitta)/d(curvature)
+  piece.sagitta_mm = dimension((1 - std::cos(half)) / bend,
+                               by_bend * bends + std::sin(half) / 2 * lengthens, few.shares);
   const Eigen::VectorXd turns = bend * lengthens + link.length_mm * bends;
   if (piece.corner) {
     piece.angle_deg = dimension(180 - degrees(piece.sweep_rad), turns * (180 / kPi), few.shares);
@@ -567,14 +620,16 @@ void learn(const Doubt& doubt, const Eigen::MatrixXd& steps, Contour& contour) {
 
 }  // namespace
 
-Result<Outline> fit(const Contour& contour) {
-  const Result<std::size_t> count = checked(contour);
+Result<Outline> fit(const Contour& given) {
+  const Result<std::size_t> count = checked(given);
   if (!count.ok()) return count.error();
+  const Contour contour = thinned(given);
   const double perimeter = perimeter_mm(contour.points);
   Noise noise;
-  noise.spacing_mm = perimeter / static_cast<double>(count.value());
+  noise.spacing_mm = perimeter / static_cast<double>(contour.points.size());
   noise.observation_mm = observation_mm(contour, perimeter);
   noise.discrepancy_mm = rough_excess_mm(contour, noise);
+  add_bridges(contour, noise);
   Samples samples;
   Chain chain = described(contour, noise, samples);
   if (!chain.converged) return free_outline(contour, perimeter, noise.observation_mm);
@@ -598,7 +653,7 @@ Result<Outline> fit(const Contour& contour) {
   // The outline stays with the points as they were seen; what was learned is one more doubt.
   known.modes.emplace_back();
   known.mode_names.emplace_back(kFit);
-  for (std::size_t i = 0; i < count.value(); ++i) {
+  for (std::size_t i = 0; i < contour.points.size(); ++i) {
     known.modes.back().push_back(known.points[i] - contour.points[i]);
   }
   known.points = samples.points = contour.points;

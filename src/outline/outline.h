@@ -35,6 +35,8 @@ struct Piece {
   bool seen = true;                        ///< false when more than half of it was bridged
   std::string name;                        ///< as drawn: "edge 1", "corner A"
   Dimension length_mm, radius, angle_deg;  ///< radius: arcs; angle_deg: corners, between the edges
+  Dimension sagitta_mm;  ///< arcs: how far it leaves its chord, outwards positive. Certain where
+                         ///< the radius of a nearly straight edge is not
 };
 
 struct Outline {

@@ -44,6 +44,25 @@ TEST_CASE("warnings and stretches that were not seen are in the table") {
   CHECK(table.find("radius 3118 \u00b1 63   not seen\n") != std::string::npos);
 }
 
+TEST_CASE("an edge is called round only as far as its radius is known") {
+  struct Row {
+    double radius_mm, radius_u95, sagitta_mm, sagitta_u95;
+    const char* wanted;
+  };
+  // 383 mm long: the sagitta is 383^2 / 8 R = 0.237 mm for R = 77469 mm, and as uncertain as R.
+  const Row rows[] = {{3118, 63, 5.88, 0.12, "   radius 3118 \u00b1 63\n"},
+                      {77469, 54945, 0.237, 0.168, "   arched by 0.24 \u00b1 0.17\n"},
+                      {77469, 90000, 0.237, 0.275, "   straight within 0.51\n"}};
+  for (const Row& row : rows) {
+    CAPTURE(row.wanted);
+    Measurement m = sample::door();
+    outline::Piece& edge = m.outline.pieces[2];
+    edge.radius = {row.radius_mm, row.radius_u95};
+    edge.sagitta_mm = {row.sagitta_mm, row.sagitta_u95};
+    CHECK(to_table(m, Units::mm).find(row.wanted) != std::string::npos);
+  }
+}
+
 TEST_CASE("hostile names cannot reach the terminal") {
   const std::string table = to_table(sample::hostile(), Units::mm);
   CHECK(std::none_of(table.begin(), table.end(), [](char c) {

@@ -21,7 +21,7 @@ std::vector<Dimension> dimensions(const Outline& o) {
   all.insert(all.end(), o.diagonals_mm.begin(), o.diagonals_mm.end());
   for (const Piece& p : o.pieces) {
     all.push_back(p.length_mm);
-    if (p.kind == PieceKind::arc) all.push_back(p.radius);
+    if (p.kind == PieceKind::arc) all.insert(all.end(), {p.radius, p.sagitta_mm});
     if (p.corner) all.push_back(p.angle_deg);
   }
   return all;

@@ -209,6 +209,33 @@ TEST_CASE("a bridged stretch is reported, and what depends on it is less certain
   CHECK(bridged->long_mm.u95 > 2 * whole->long_mm.u95);
 }
 
+TEST_CASE("a bridge that wanders bends no pieces: they follow what was seen") {
+  const RoundedPolygon shape{{{-300, -250}, {300, -250}, {300, 250}, {-300, 250}}, 30};
+  Contour contour = contour_of(shape.points(1), 0.05, 6);
+  const PolygonMm normals = outward_normals(contour.points);
+  // About the corner at the upper right 90 mm were bridged, and the bridge is off by up to 0.8 mm.
+  PolygonMm mode(contour.points.size());
+  for (std::size_t i = 0; i < contour.points.size(); ++i) {
+    const PointMm p = contour.points[i];
+    if (p.x < 245 || p.y < 215) continue;
+    contour.seen[i] = false;
+    const double way = std::atan2(p.y - 215, p.x - 245);  // 0 to 90 deg along the bridge
+    contour.points[i] = p + 0.8 * std::sin(4 * way) * normals[i];
+    mode[i] = 0.6 * std::sin(2 * way) * normals[i];
+  }
+  contour.modes.push_back(mode);
+  contour.mode_names.emplace_back("bridge");
+  const auto result = fit(contour);
+  REQUIRE(result.ok());
+  CHECK(count_kind(result.value(), PieceKind::line) == 4);
+  CHECK(count_kind(result.value(), PieceKind::arc) == 4);
+  CHECK(result->pieces.size() == 8);
+  CHECK(std::abs(result->long_mm.value - 600) <= 0.05);
+  for (const Piece& p : result->pieces) {
+    if (p.corner) CHECK(std::abs(p.radius.value - 30) <= p.radius.u95 + 0.05);
+  }
+}
+
 TEST_CASE("pixels of the outline are where the camera sees its points") {
   std::mt19937 random(9);
   const auto result = fit(drawn(contour_of(kQuad.points(1.5), 0.2, 8), random));

@@ -55,6 +55,7 @@ TEST_CASE(
     std::vector<Dimension> radii;
     for (const Piece& piece : result->pieces) {
       CHECK(piece.kind != PieceKind::free);
+      CHECK(std::abs(piece.sweep_rad) < 3.2);
       edges += piece.corner ? 0 : 1;
       if (piece.corner) radii.push_back(piece.radius);
     }
