@@ -62,7 +62,9 @@ Error other_camera(const std::string& path, const std::string& first) {
 Result<lens::View> sheet_in(const std::string& path, const photo::Photo& photo, std::string& note) {
   lens::View view{path, {}};
   const photo::Lens rough = photo::lens_from_facts(photo.facts, photo.bgr.cols, photo.bgr.rows);
-  const auto cards = card::find_cards(photo, rough, {});
+  card::FindOptions find;
+  find.cut_off_too = true;  // a photo whose sheet reaches over the edge tells most of the edge
+  const auto cards = card::find_cards(photo, rough, find);
   if (!cards.ok()) {
     note = cards.error().detail;
     return view;

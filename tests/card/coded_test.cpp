@@ -7,17 +7,15 @@
 
 #include <Eigen/Core>
 #include <cmath>
-#include <fstream>
-#include <map>
 #include <opencv2/aruco/charuco.hpp>
 #include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
 #include <random>
-#include <sstream>
 
 #include "card/board.h"
 #include "card/marks.h"
 #include "card/saddle.h"
+#include "support/chessboard.h"
 
 namespace panecard::card {
 
@@ -236,18 +234,7 @@ TEST_CASE(
   // data/README.md: places by findChessboardCorners and cornerSubPix, pixel centres at integers;
   // lens by OpenCV's calibration of all 13 photos of the left camera, so that the board's flatness
   // can judge both.
-  std::map<std::string, std::vector<PointPx>> places;
-  std::ifstream file(PANECARD_TEST_DATA "/chessboard-corners.csv");
-  std::string text;
-  std::getline(file, text);
-  while (std::getline(file, text)) {
-    std::istringstream fields(text);
-    std::string name, column, row, x, y;
-    std::getline(fields, name, ','), std::getline(fields, column, ','),
-        std::getline(fields, row, ',');
-    std::getline(fields, x, ','), std::getline(fields, y, ',');
-    places[name].push_back({std::stod(x) + 0.5, std::stod(y) + 0.5});
-  }
+  auto places = support::chessboard_corners(PANECARD_TEST_DATA "/chessboard-corners.csv");
   photo::Lens lens;
   lens.value << 532.887, 342.987, 234.356, -0.28088, 0.02518, 0.16343, 0.001217, -0.000136;
   lens.calibrated = true;
@@ -256,7 +243,8 @@ TEST_CASE(
     const cv::Mat grey =
         cv::imread(std::string(PANECARD_TEST_DATA "/") + name, cv::IMREAD_GRAYSCALE);
     REQUIRE(!grey.empty());
-    const std::vector<PointPx>& at = places[name];
+    std::vector<PointPx> at;
+    for (const support::BoardCorner& corner : places[name]) at.push_back(corner.seen);
     REQUIRE(at.size() == 54);
     Sighting ours;
     ours.kind = Kind::plain, ours.width_mm = 180, ours.height_mm = 90;

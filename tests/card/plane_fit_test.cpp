@@ -8,10 +8,10 @@
 #include <Eigen/Dense>
 #include <array>
 #include <cmath>
-#include <fstream>
 #include <map>
 #include <random>
-#include <sstream>
+
+#include "support/chessboard.h"
 
 namespace panecard::card {
 
@@ -328,18 +328,10 @@ TEST_CASE("errors of lengths on OpenCV's chessboard photos are as large as state
   // of 4 x 3 crossings, the size of a card, is the reference; six lengths of the whole board are
   // measured. Lens: OpenCV's calibrations of the same photos (rms 0.195 and 0.207 px).
   std::map<std::string, std::vector<Corner>> photos;
-  std::ifstream file(PANECARD_TEST_DATA "/chessboard-corners.csv");
-  std::string text;
-  std::getline(file, text);
-  while (std::getline(file, text)) {
-    std::istringstream fields(text);
-    std::string name, column, row, x, y;
-    std::getline(fields, name, ','), std::getline(fields, column, ','),
-        std::getline(fields, row, ',');
-    std::getline(fields, x, ','), std::getline(fields, y, ',');
-    photos[name].push_back({{30 * std::stod(column), -30 * std::stod(row)},
-                            {std::stod(x) + 0.5, std::stod(y) + 0.5},
-                            0.14});
+  for (const auto& [name, corners] :
+       support::chessboard_corners(PANECARD_TEST_DATA "/chessboard-corners.csv")) {
+    for (const support::BoardCorner& c : corners)
+      photos[name].push_back({{30 * c.column, -30 * c.row}, c.seen, 0.14});
   }
   REQUIRE(photos.size() == 26);
   photo::Lens left = exact_lens(532.887, 342.987, 234.356),

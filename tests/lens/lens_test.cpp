@@ -8,12 +8,11 @@
 #include <array>
 #include <cmath>
 #include <fstream>
-#include <map>
 #include <opencv2/calib3d.hpp>
 #include <random>
-#include <sstream>
 
 #include "lens/bundle.h"
+#include "support/chessboard.h"
 
 namespace panecard::lens {
 
@@ -43,25 +42,15 @@ std::vector<View> zhang_views() {
 }
 
 std::vector<View> chessboard_views(const std::string& side) {
-  std::map<std::string, View> views;
-  std::ifstream file(PANECARD_TEST_DATA "/../../card/data/chessboard-corners.csv");
-  std::string text;
-  std::getline(file, text);
-  while (std::getline(file, text)) {
-    std::istringstream fields(text);
-    std::string name, column, row, x, y;
-    std::getline(fields, name, ','), std::getline(fields, column, ','),
-        std::getline(fields, row, ',');
-    std::getline(fields, x, ','), std::getline(fields, y, ',');
+  std::vector<View> views;
+  for (const auto& [name, corners] :
+       support::chessboard_corners(PANECARD_TEST_DATA "/../../card/data/chessboard-corners.csv")) {
     if (name.rfind(side, 0) != 0) continue;
-    views[name].name = name;
-    views[name].corners.push_back({{30 * std::stod(column) - 120, 75 - 30 * std::stod(row)},
-                                   {std::stod(x) + 0.5, std::stod(y) + 0.5},
-                                   0.1});
+    views.push_back({name, {}});
+    for (const support::BoardCorner& c : corners)
+      views.back().corners.push_back({{30 * c.column - 120, 75 - 30 * c.row}, c.seen, 0.1});
   }
-  std::vector<View> result;
-  for (const auto& [name, view] : views) result.push_back(view);
-  return result;
+  return views;
 }
 
 struct Made {
