@@ -41,17 +41,14 @@ struct Change {
 };
 
 Change change_across(const Strip& strip, double blur_mm) {
-  const int wrap = 8, rows = strip.root.rows, columns = strip.root.cols;
-  cv::Mat soft;
-  cv::copyMakeBorder(strip.root, soft, wrap, wrap, 0, 0, cv::BORDER_WRAP);
-  cv::GaussianBlur(soft, soft, {0, 0}, blur_mm / kStep_mm, kAlong_mm / kRow_mm,
-                   cv::BORDER_REPLICATE);
+  const int rows = strip.root.rows, columns = strip.root.cols;
+  const cv::Mat soft = blurred_round(strip.root, kAlong_mm / kRow_mm, blur_mm / kStep_mm);
   Change out{cv::Mat(rows, columns, CV_32F),
              cv::Mat(rows, columns, CV_32FC3, cv::Scalar::all(0)),
              cv::Mat(rows, columns, CV_32F, cv::Scalar(0)),
              {}};
   for (int i = 0; i < rows; ++i) {
-    const auto* from = soft.ptr<cv::Vec3f>(i + wrap);
+    const auto* from = soft.ptr<cv::Vec3f>(i);
     auto* to = out.across.ptr<cv::Vec3f>(i);
     auto* size = out.size.ptr<float>(i);
     auto* shade = out.shade.ptr<float>(i);

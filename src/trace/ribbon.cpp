@@ -50,24 +50,16 @@ void to_log_ratio(float unit, float cap, cv::Mat& size) {
   }
 }
 
-cv::Mat blurred(const cv::Mat& root, double sigma_rows, double sigma_columns) {
-  const int wrap = static_cast<int>(std::ceil(4 * sigma_rows));
-  cv::Mat out;
-  cv::copyMakeBorder(root, out, wrap, wrap, 0, 0, cv::BORDER_WRAP);
-  cv::GaussianBlur(out, out, {0, 0}, sigma_columns, sigma_rows, cv::BORDER_REPLICATE);
-  return out.rowRange(wrap, wrap + root.rows).clone();
-}
-
 Evidence evidence(const Strip& strip, double sigma_mm, float cap) {
   const int rows = strip.root.rows, columns = strip.root.cols;
-  const cv::Mat sharp = blurred(strip.root, 1.5, sigma_mm / strip.step_mm);
+  const cv::Mat sharp = blurred_round(strip.root, 1.5, sigma_mm / strip.step_mm);
   cv::Mat across(rows, columns, CV_32FC3, cv::Scalar::all(0));
   for (int i = 0; i < rows; ++i) {
     const auto* from = sharp.ptr<cv::Vec3f>(i);
     auto* to = across.ptr<cv::Vec3f>(i);
     for (int j = 1; j + 1 < columns; ++j) to[j] = from[j + 1] - from[j - 1];
   }
-  const cv::Mat soft = blurred(strip.root, 1.0, 1.0 / strip.step_mm);
+  const cv::Mat soft = blurred_round(strip.root, 1.0, 1.0 / strip.step_mm);
   cv::Mat along(rows, columns, CV_32FC3);
   constexpr int kApart = 2;
   for (int i = 0; i < rows; ++i) {

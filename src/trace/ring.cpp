@@ -3,34 +3,20 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <numbers>
-#include <opencv2/imgproc.hpp>
+#include <limits>
+#include <opencv2/core/hal/intrin.hpp>
+
+#include "trace/polar.h"
 
 namespace panecard::trace {
 namespace {
 
-constexpr int kRays = 1440;
-constexpr double kTurn =
-    2 * std::numbers::pi / kRays;  // also the step of ln r: the map is conformal
-constexpr double kInner_mm = 25, kOuter_mm = 1800;
 constexpr int kMaxSlope = 6;  // cells of ln r per ray: edges up to 80 degrees off the ray's normal
-constexpr float kBlocked = 50;
+// Costs are counted in 255ths of a cell without any edge. More than this would not fit the sums.
+constexpr int kUnit = 255, kMostCost = 15 * kUnit, kBlocked = kMostCost;
 // An edge this many times the median gradient is half way from "no edge" to "certainly an edge".
 constexpr float kHalfEdge = 6;
 constexpr float kFloor = 0.03F;  // cost of the best edge: a shorter curve still wins among equals
-
-struct Ring {
-  PointMm centre;
-  std::vector<double> radius_mm;  // per column
-  cv::Mat root;                   // kRays x columns, CV_32FC3
-  cv::Mat valid;                  // CV_8U: inside the photo, away from its border
-  std::vector<int> first;         // per ray: first column outside the cards
-  int columns() const { return static_cast<int>(radius_mm.size()); }
-  PointMm at(int ray, double column) const {
-    const double r = kInner_mm * std::exp(column * kTurn), a = ray * kTurn;
-    return centre + r * PointMm{std::cos(a), std::sin(a)};
-  }
-};
 
 // Sum over the channels of the products of the two derivatives.
 struct Gradient {
@@ -38,119 +24,57 @@ struct Gradient {
   float noise = 1;
 };
 
-// The last crossing of the ray with a card, in mm; the curve must pass outside.
-double card_reach_mm(const std::vector<PolygonMm>& cards, PointMm centre, double angle) {
-  const PointMm u{std::cos(angle), std::sin(angle)};
-  double reach = 0;
-  for (const PolygonMm& card : cards) {
-    for (std::size_t i = 0; i < card.size(); ++i) {
-      const PointMm a = card[i] - centre, b = card[(i + 1) % card.size()] - centre;
-      const double ca = cross(u, a), cb = cross(u, b);
-      if ((ca > 0) == (cb > 0)) continue;
-      reach = std::max(reach, dot(u, a + ca / (ca - cb) * (b - a)));
-    }
-  }
-  return reach;
-}
-
-Ring sample_ring(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards) {
-  Ring ring;
-  int corners = 0;
-  for (const PolygonMm& card : cards) {
-    for (const PointMm& p : card) {
-      ring.centre = ring.centre + p;
-      ++corners;
-    }
-  }
-  ring.centre = (1.0 / corners) * ring.centre;
-  for (double r = kInner_mm; r < kOuter_mm; r *= 1 + kTurn) {
-    ring.radius_mm.push_back(kInner_mm *
-                             std::exp(static_cast<double>(ring.radius_mm.size()) * kTurn));
-  }
-  const int columns = ring.columns();
-  cv::Mat x(kRays, columns, CV_32F), y(kRays, columns, CV_32F);
-  cv::Mat inside(kRays, columns, CV_8U);
-  const cv::Size size = photo.size();
+Gradient gradient(const Polar& polar) {
+  const int columns = polar.columns();
+  Gradient g{cv::Mat(kRays, columns, CV_32F), cv::Mat(kRays, columns, CV_32F),
+             cv::Mat(kRays, columns, CV_32F)};
   cv::parallel_for_({0, kRays}, [&](const cv::Range& range) {
     for (int ray = range.start; ray < range.end; ++ray) {
-      for (int c = 0; c < columns; ++c) {
-        const PointPx p = sight.px(ring.at(ray, c));
-        x.at<float>(ray, c) = static_cast<float>(p.x);
-        y.at<float>(ray, c) = static_cast<float>(p.y);
-        inside.at<unsigned char>(ray, c) =
-            p.x >= 1 && p.y >= 1 && p.x <= size.width - 1 && p.y <= size.height - 1;
+      const auto* before = polar.root.ptr<float>((ray + kRays - 1) % kRays);
+      const auto* after = polar.root.ptr<float>((ray + 1) % kRays);
+      const auto* here = polar.root.ptr<float>(ray);
+      auto* rr = g.rr.ptr<float>(ray);
+      auto* rt = g.rt.ptr<float>(ray);
+      auto* tt = g.tt.ptr<float>(ray);
+      rr[0] = rt[0] = tt[0] = rr[columns - 1] = rt[columns - 1] = tt[columns - 1] = 0;
+      for (int c = 1; c + 1 < columns; ++c) {
+        float r2 = 0, r_t = 0, t2 = 0;
+        for (int i = 3 * c; i < 3 * c + 3; ++i) {
+          const float along_r = here[i + 3] - here[i - 3], along_t = after[i] - before[i];
+          r2 += along_r * along_r;
+          r_t += along_r * along_t;
+          t2 += along_t * along_t;
+        }
+        rr[c] = r2 / 4;
+        rt[c] = r_t / 4;
+        tt[c] = t2 / 4;
       }
     }
   });
-  // Columns far out cover many pixels each; a block of columns shares one level of the pyramid.
-  cv::Mat bgr(kRays, columns, CV_8UC3);
-  const double px_per_mm = sight.px_per_mm(ring.centre);
-  constexpr int kBlock = 60;
-  for (int c = 0; c < columns; c += kBlock) {
-    const cv::Range block(c, std::min(c + kBlock, columns));
-    const double cell_mm = ring.radius_mm[(block.start + block.end) / 2] * kTurn;
-    photo.sample(x.colRange(block), y.colRange(block), px_per_mm * cell_mm)
-        .copyTo(bgr.colRange(block));
-  }
-  cv::Mat wrapped;
-  cv::copyMakeBorder(root_intensity(bgr), wrapped, 8, 8, 0, 0, cv::BORDER_WRAP);
-  cv::GaussianBlur(wrapped, wrapped, {0, 0}, 1.2, 1.2, cv::BORDER_REPLICATE);
-  ring.root = wrapped.rowRange(8, 8 + kRays).clone();
-  cv::erode(inside, ring.valid, cv::Mat::ones(11, 11, CV_8U), {-1, -1}, 1, cv::BORDER_CONSTANT, 1);
-  ring.first.resize(kRays);
-  for (int ray = 0; ray < kRays; ++ray) {
-    const double reach = 1.04 * card_reach_mm(cards, ring.centre, ray * kTurn);
-    ring.first[ray] =
-        reach <= kInner_mm ? 0 : static_cast<int>(std::ceil(std::log(reach / kInner_mm) / kTurn));
-  }
-  return ring;
-}
-
-Gradient gradient(const Ring& ring) {
-  const int columns = ring.columns();
-  Gradient g{cv::Mat::zeros(kRays, columns, CV_32F), cv::Mat::zeros(kRays, columns, CV_32F),
-             cv::Mat::zeros(kRays, columns, CV_32F)};
-  cv::Mat radial(kRays, columns, CV_32F, cv::Scalar(0));
-  for (int ray = 0; ray < kRays; ++ray) {
-    const auto* before = ring.root.ptr<cv::Vec3f>((ray + kRays - 1) % kRays);
-    const auto* after = ring.root.ptr<cv::Vec3f>((ray + 1) % kRays);
-    const auto* here = ring.root.ptr<cv::Vec3f>(ray);
-    auto* rr = g.rr.ptr<float>(ray);
-    auto* rt = g.rt.ptr<float>(ray);
-    auto* tt = g.tt.ptr<float>(ray);
-    auto* size = radial.ptr<float>(ray);
-    for (int c = 1; c + 1 < columns; ++c) {
-      for (int k = 0; k < 3; ++k) {
-        const float along_r = (here[c + 1][k] - here[c - 1][k]) / 2;
-        const float along_t = (after[c][k] - before[c][k]) / 2;
-        rr[c] += along_r * along_r;
-        rt[c] += along_r * along_t;
-        tt[c] += along_t * along_t;
-      }
-      size[c] = std::sqrt(rr[c] / 3);
-    }
-  }
   std::vector<float> sample;
   for (int ray = 0; ray < kRays; ray += 5) {
     for (int c = 1; c + 1 < columns; c += 5) {
-      if (ring.valid.at<unsigned char>(ray, c)) sample.push_back(radial.at<float>(ray, c));
+      if (polar.valid.at<unsigned char>(ray, c) != 0) sample.push_back(g.rr.at<float>(ray, c));
     }
   }
   if (!sample.empty()) {
     std::nth_element(sample.begin(), sample.begin() + sample.size() / 2, sample.end());
-    g.noise = 1.48F * sample[sample.size() / 2] + 1e-6F;
+    g.noise = 1.48F * std::sqrt(sample[sample.size() / 2] / 3) + 1e-6F;
   }
   return g;
 }
 
-// How little of an edge there is, 0 to 255, for every ray, slope and column (row ray * kSlopes +
+constexpr int kLanes = cv::v_uint16x8::nlanes;
+int padded(int columns) { return (columns + kLanes - 1) / kLanes * kLanes; }
+
+// The cost of a cell by its edge alone, for every ray, slope and column (row ray * kSlopes +
 // slope): each of the several paths needs it again.
 constexpr int kSlopes = 2 * kMaxSlope + 1;
 
 cv::Mat absence_of_edge(const Gradient& g) {
   const int columns = g.rr.cols;
   const float half = 1 / (kHalfEdge * kHalfEdge * g.noise * g.noise);
-  cv::Mat out(kRays * kSlopes, columns, CV_8U);
+  cv::Mat out(kRays * kSlopes, padded(columns), CV_8U);
   cv::parallel_for_({0, kRays}, [&](const cv::Range& range) {
     for (int ray = range.start; ray < range.end; ++ray) {
       const auto* rr = g.rr.ptr<float>(ray);
@@ -162,8 +86,10 @@ cv::Mat absence_of_edge(const Gradient& g) {
         auto* to = out.ptr<unsigned char>(ray * kSlopes + k + kMaxSlope);
         for (int c = 0; c < columns; ++c) {
           const float across = std::max(0.0F, rr[c] - two_k * rt[c] + k_k * tt[c]) * scale;
-          to[c] = static_cast<unsigned char>(static_cast<int>(255.0F / (1 + across) + 0.5F));
+          to[c] = static_cast<unsigned char>(
+              static_cast<int>(kUnit * kFloor + kUnit * (1 - kFloor) / (1 + across) + 0.5F));
         }
+        std::fill(to + columns, to + out.cols, static_cast<unsigned char>(kUnit));
       }
     }
   });
@@ -171,85 +97,116 @@ cv::Mat absence_of_edge(const Gradient& g) {
 }
 
 // Minimal closed path: Viterbi once and a half round, the middle lap is then free of the seam.
-struct Path {
-  std::vector<int> column;  // per ray
-  float cost = 0;           // mean per ray
+// Sums are 16 bits wide, counted from the least, so that eight columns go at once; a column 257
+// cells' worth behind the best is as good as out of the race.
+using Path = std::vector<int>;  // column per ray
+
+struct Front {
+  static constexpr int kPad = kLanes;
+  static_assert(kPad >= kMaxSlope);
+  static constexpr short kBest = std::numeric_limits<short>::min();
+  static constexpr short kFar = std::numeric_limits<short>::max();
+
+  explicit Front(int columns)
+      : columns_(columns), from_(padded(columns) + 2 * kPad, kFar), to_(from_) {
+    std::fill_n(from_.begin() + kPad, columns, kBest);
+    for (int k = 0; k <= kMaxSlope; ++k) {
+      length_[k] =
+          cv::v_setall_u16(static_cast<unsigned short>(std::lround(4096 * std::sqrt(1.0 + k * k))));
+    }
+  }
+
+  // One ray on. `none` is the first slope's row of absence_of_edge, `extra` what else a cell costs.
+  void advance(const unsigned char* none, std::size_t slope_stride, const unsigned short* extra,
+               signed char* back) {
+    // Flat first: among equals the path goes straight on.
+    static constexpr std::array<int, kSlopes> kOrder{0, -1, 1, -2, 2, -3, 3, -4, 4, -5, 5, -6, 6};
+    for (int c = 0; c < padded(columns_); c += kLanes) {
+      const cv::v_uint16x8 fixed = cv::v_load(extra + c);
+      cv::v_int16x8 best = cv::v_setall_s16(kFar), step = cv::v_setzero_s16();
+      for (const int k : kOrder) {
+        const cv::v_uint16x8 cell =
+            fixed + cv::v_load_expand(none + (k + kMaxSlope) * slope_stride + c);
+        const cv::v_uint16x8 cost = cv::v_mul_hi(cell << 4, length_[std::abs(k)]);
+        const cv::v_int16x8 sum =
+            cv::v_load(from_.data() + kPad + c - k) + cv::v_reinterpret_as_s16(cost);
+        step = cv::v_select(sum < best, cv::v_setall_s16(static_cast<short>(k)), step);
+        best = cv::v_min(sum, best);
+      }
+      cv::v_store(to_.data() + kPad + c, best);
+      cv::v_pack_store(back + c, step);
+    }
+    const short least = *std::min_element(to_.begin() + kPad, to_.begin() + kPad + columns_);
+    const cv::v_int16x8 down = cv::v_setall_s16(static_cast<short>(least - kBest));
+    for (int c = 0; c < padded(columns_); c += kLanes) {
+      cv::v_store(from_.data() + kPad + c, cv::v_load(to_.data() + kPad + c) - down);
+    }
+    std::fill(from_.begin() + kPad + columns_, from_.end(), kFar);
+  }
+
+  int best() const {
+    const auto first = from_.begin() + kPad;
+    return static_cast<int>(std::min_element(first, first + columns_) - first);
+  }
+
+ private:
+  int columns_;
+  std::vector<short> from_, to_;
+  std::array<cv::v_uint16x8, kMaxSlope + 1> length_{};
 };
 
-Path closed_path(const Ring& ring, const cv::Mat& absence, const cv::Mat& extra) {
-  const int columns = ring.columns();
-  constexpr float kFar = 1e9F;
+Path closed_path(const cv::Mat& absence, const cv::Mat& extra, int columns) {
   const int laps = kRays + kRays / 2;
-  std::vector<float> from(columns + 2 * kMaxSlope, kFar), to(columns + 2 * kMaxSlope, kFar);
-  std::fill(from.begin() + kMaxSlope, from.end() - kMaxSlope, 0.0F);
-  cv::Mat back(laps, columns, CV_8S);
-  std::vector<float> best(columns);
-  std::vector<int> step(columns);
-  std::vector<float> fixed(columns);
+  cv::Mat back(laps, absence.cols, CV_8S);
+  Front front(columns);
   for (int lap = 0; lap < laps; ++lap) {
     const int ray = lap % kRays;
-    const auto* more = extra.ptr<float>(ray);
-    std::fill(best.begin(), best.end(), kFar);
-    for (int c = 0; c < columns; ++c) fixed[c] = kFloor + more[c];
-    for (int k = -kMaxSlope; k <= kMaxSlope; ++k) {
-      const float length = std::sqrt(1.0F + static_cast<float>(k * k));
-      const float scale = (1 - kFloor) / 255;
-      const auto* none = absence.ptr<unsigned char>(ray * kSlopes + k + kMaxSlope);
-      const float* prev = from.data() + kMaxSlope - k;
-      for (int c = 0; c < columns; ++c) {
-        const float cost = prev[c] + length * (scale * static_cast<float>(none[c]) + fixed[c]);
-        step[c] = cost < best[c] ? k : step[c];
-        best[c] = cost < best[c] ? cost : best[c];
-      }
-    }
-    auto* to_back = back.ptr<signed char>(lap);
-    for (int c = 0; c < columns; ++c) {
-      to_back[c] = static_cast<signed char>(step[c]);
-      to[c + kMaxSlope] = best[c];
-    }
-    std::swap(from, to);
+    front.advance(absence.ptr<unsigned char>(ray * kSlopes), absence.step,
+                  extra.ptr<unsigned short>(ray), back.ptr<signed char>(lap));
   }
-  const auto end = std::min_element(from.begin() + kMaxSlope, from.end() - kMaxSlope);
-  int c = static_cast<int>(end - from.begin()) - kMaxSlope;
+  int c = front.best();
   std::vector<int> all(laps);
   for (int lap = laps - 1; lap >= 0; --lap) {
     all[lap] = c;
     c = std::clamp(c - back.at<signed char>(lap, c), 0, columns - 1);
   }
-  Path path;
-  path.cost = *end / static_cast<float>(laps);
-  path.column.resize(kRays);
+  Path path(kRays);
   const int skip = kRays / 4;
-  for (int lap = skip; lap < skip + kRays; ++lap) path.column[lap % kRays] = all[lap];
+  for (int lap = skip; lap < skip + kRays; ++lap) path[lap % kRays] = all[lap];
   return path;
 }
 
+void add(float cost, unsigned short& to) {
+  to = static_cast<unsigned short>(
+      std::min(kMostCost, static_cast<int>(to) + static_cast<int>(kUnit * cost + 0.5F)));
+}
+
 // Costs that hold whatever the edges: blind cards, the photo's border, the user's rough points.
-cv::Mat fixed_cost(const Ring& ring, const PolygonMm& near) {
-  const int columns = ring.columns();
-  cv::Mat cost(kRays, columns, CV_32F, cv::Scalar(0));
+cv::Mat fixed_cost(const Polar& polar, const PolygonMm& near) {
+  const int columns = polar.columns();
+  cv::Mat cost(kRays, padded(columns), CV_16U, cv::Scalar(0));
   for (int ray = 0; ray < kRays; ++ray) {
-    auto* to = cost.ptr<float>(ray);
+    auto* to = cost.ptr<unsigned short>(ray);
     for (int c = 0; c < columns; ++c) {
-      if (c < ring.first[ray]) {
+      if (c < polar.first[ray]) {
         to[c] = kBlocked;
-      } else if (!ring.valid.at<unsigned char>(ray, c)) {
-        to[c] = 2;
+      } else if (polar.valid.at<unsigned char>(ray, c) == 0) {
+        to[c] = 2 * kUnit;
       }
     }
   }
   constexpr double kReach_mm =
       30;  // a rough point holds the curve within about this much of itself
   for (const PointMm& p : near) {
-    const PointMm v = p - ring.centre;
+    const PointMm v = p - polar.centre;
     const double r = norm(v);
     const double angle = std::atan2(v.y, v.x);
     const int ray = (static_cast<int>(std::lround(angle / kTurn)) + kRays) % kRays;
     const int wide = std::max(1, static_cast<int>(kReach_mm / 2 / (r * kTurn)));
     for (int k = -wide; k <= wide; ++k) {
-      auto* to = cost.ptr<float>((ray + k + kRays) % kRays);
+      auto* to = cost.ptr<unsigned short>((ray + k + kRays) % kRays);
       for (int c = 0; c < columns; ++c) {
-        if (std::abs(ring.radius_mm[c] - r) > kReach_mm) to[c] += 3;
+        if (std::abs(polar.radius_mm[c] - r) > kReach_mm) add(3, to[c]);
       }
     }
   }
@@ -275,22 +232,22 @@ struct Body {
 
 // What the body looks like beside each ray: the median just outside the present path over a wide
 // window, so that a stretch where the path went astray does not count.
-std::vector<Body> body_colours(const Ring& ring, const std::vector<int>& path) {
+std::vector<Body> body_colours(const Polar& polar, const std::vector<int>& path) {
   constexpr double kFrom_mm = 14, kTo_mm = 26;
   constexpr int kWindow = kRays / 6, kEvery = 9;
   std::vector<Colour> seen(kRays);
   std::vector<bool> has(kRays, false);
   for (int ray = 0; ray < kRays; ++ray) {
-    const double r = ring.radius_mm[path[ray]];
+    const double r = polar.radius_mm[path[ray]];
     const int a = path[ray] + static_cast<int>(std::ceil(kFrom_mm / (r * kTurn)));
     const int b = path[ray] + static_cast<int>(std::ceil(kTo_mm / (r * kTurn)));
-    if (b >= ring.columns()) continue;
+    if (b >= polar.columns()) continue;
     bool inside = true;
-    for (int c = a; c <= b; ++c) inside = inside && ring.valid.at<unsigned char>(ray, c) != 0;
+    for (int c = a; c <= b; ++c) inside = inside && polar.valid.at<unsigned char>(ray, c) != 0;
     if (!inside) continue;
     for (int k = 0; k < 3; ++k) {
       std::vector<float> v;
-      for (int c = a; c <= b; ++c) v.push_back(shade_and_hue(ring.root.at<cv::Vec3f>(ray, c))[k]);
+      for (int c = a; c <= b; ++c) v.push_back(shade_and_hue(polar.root.at<cv::Vec3f>(ray, c))[k]);
       seen[ray][k] = median_of(v);
     }
     has[ray] = true;
@@ -320,115 +277,157 @@ std::vector<Body> body_colours(const Ring& ring, const std::vector<int>& path) {
   return body;
 }
 
-// Extra cost for a path that lacks the body on its outer side or has it on its inner side.
-void add_body_cost(const Ring& ring, const std::vector<Body>& body, cv::Mat& cost) {
-  constexpr float kWeight = 0.6F;
-  constexpr double kOutFrom_mm = 2.5, kOutTo_mm = 12, kInFrom_mm = 2, kInTo_mm = 9;
-  const int columns = ring.columns();
+// Noise of shade and hue between neighbouring cells.
+Colour grain_of(const Polar& polar) {
   Colour grain{};
   for (int k = 0; k < 3; ++k) {
     std::vector<float> v;
     for (int ray = 0; ray < kRays; ray += 7) {
-      for (int c = 0; c + 1 < columns; c += 7) {
-        if (!ring.valid.at<unsigned char>(ray, c)) continue;
-        v.push_back(std::abs(shade_and_hue(ring.root.at<cv::Vec3f>(ray, c + 1))[k] -
-                             shade_and_hue(ring.root.at<cv::Vec3f>(ray, c))[k]));
+      for (int c = 0; c + 1 < polar.columns(); c += 7) {
+        if (polar.valid.at<unsigned char>(ray, c) == 0) continue;
+        v.push_back(std::abs(shade_and_hue(polar.root.at<cv::Vec3f>(ray, c + 1))[k] -
+                             shade_and_hue(polar.root.at<cv::Vec3f>(ray, c))[k]));
       }
     }
     if (!v.empty()) grain[k] = median_of(v);
   }
-  // Shading and dirt: half a grey step of the root scale, a third of that in hue.
-  constexpr Colour kShading{0.5F, 0.15F, 0.15F};
-  cv::parallel_for_({0, kRays}, [&](const cv::Range& range) {
-    std::vector<float> sum(columns + 1, 0.0F);
-    for (int ray = range.start; ray < range.end; ++ray) {
-      Colour weight{};
-      for (int k = 0; k < 3; ++k) {
-        const float spread = 2 * body[ray].sigma[k], noise = 2 * grain[k];
-        weight[k] = 1 / (spread * spread + noise * noise + kShading[k] * kShading[k]);
-      }
-      const auto* root = ring.root.ptr<cv::Vec3f>(ray);
-      for (int c = 0; c < columns; ++c) {
-        const Colour here = shade_and_hue(root[c]);
-        float d2 = 0;
-        for (int k = 0; k < 3; ++k) {
-          d2 += weight[k] * (here[k] - body[ray].middle[k]) * (here[k] - body[ray].middle[k]);
-        }
-        sum[c + 1] = sum[c] + 1 / (1 + d2 / 4);
-      }
-      auto* to = cost.ptr<float>(ray);
-      const auto mean = [&](int a, int b) { return (sum[b] - sum[a]) / static_cast<float>(b - a); };
-      for (int c = ring.first[ray]; c < columns; ++c) {
-        const double cell_mm = ring.radius_mm[c] * kTurn;
-        const int out_a = c + static_cast<int>(std::lround(kOutFrom_mm / cell_mm)) + 1;
-        const int out_b = std::min(
-            columns, std::max(out_a + 2, c + static_cast<int>(std::lround(kOutTo_mm / cell_mm))));
-        const int in_b = c - static_cast<int>(std::lround(kInFrom_mm / cell_mm));
-        const int in_a = std::min(in_b - 2, c - static_cast<int>(std::lround(kInTo_mm / cell_mm)));
-        const float outside = out_a < out_b ? mean(out_a, out_b) : 0;
-        const float inside = in_a >= 0 ? mean(in_a, in_b) : 0;
-        to[c] += kWeight * (1 - outside + inside);
-      }
-    }
-  });
+  return grain;
 }
 
-// Extra cost for a path with a clear edge a little way outside it: the seal's outer edge is the
-// last before the body, while reflections and what is behind the glass lie within it.
-void add_beyond_cost(const Ring& ring, const Gradient& g, float weight, cv::Mat& cost) {
+// The cells beside each column that should hold body and those that should not, [from, to).
+struct Window {
+  int out_from, out_to, in_from, in_to;
+};
+
+std::vector<Window> body_windows(const Polar& polar) {
+  constexpr double kOutFrom_mm = 2.5, kOutTo_mm = 12, kInFrom_mm = 2, kInTo_mm = 9;
+  const int columns = polar.columns();
+  std::vector<Window> out(columns);
+  for (int c = 0; c < columns; ++c) {
+    const double cell_mm = polar.radius_mm[c] * kTurn;
+    const auto cells = [&](double mm) { return static_cast<int>(std::lround(mm / cell_mm)); };
+    Window& w = out[c];
+    w.out_from = c + cells(kOutFrom_mm) + 1;
+    w.out_to = std::min(columns, std::max(w.out_from + 2, c + cells(kOutTo_mm)));
+    w.in_to = c - cells(kInFrom_mm);
+    w.in_from = std::min(w.in_to - 2, c - cells(kInTo_mm));
+  }
+  return out;
+}
+
+// Extra cost for a path that lacks the body on its outer side or has it on its inner side.
+void add_body_cost(const Polar& polar, const Colour& grain, const std::vector<Window>& windows,
+                   const std::vector<Body>& body, cv::Mat& cost) {
+  constexpr float kWeight = 0.6F;
+  const int columns = polar.columns();
+  // Shading and dirt: half a grey step of the root scale, a third of that in hue.
+  constexpr Colour kShading{0.5F, 0.15F, 0.15F};
+  std::vector<float> sum(columns + 1, 0.0F);
+  for (int ray = 0; ray < kRays; ++ray) {
+    Colour weight{};
+    for (int k = 0; k < 3; ++k) {
+      const float spread = 2 * body[ray].sigma[k], noise = 2 * grain[k];
+      weight[k] = 1 / (4 * (spread * spread + noise * noise + kShading[k] * kShading[k]));
+    }
+    const Colour& middle = body[ray].middle;
+    const auto* root = polar.root.ptr<cv::Vec3f>(ray);
+    for (int c = 0; c < columns; ++c) {
+      const Colour here = shade_and_hue(root[c]);
+      const float a = here[0] - middle[0], b = here[1] - middle[1], d = here[2] - middle[2];
+      sum[c + 1] = 1 / (1 + weight[0] * a * a + weight[1] * b * b + weight[2] * d * d);
+    }
+    for (int c = 0; c < columns; ++c) sum[c + 1] += sum[c];
+    auto* to = cost.ptr<unsigned short>(ray);
+    const auto mean = [&](int a, int b) { return (sum[b] - sum[a]) / static_cast<float>(b - a); };
+    for (int c = polar.first[ray]; c < columns; ++c) {
+      const Window& w = windows[c];
+      const float outside = w.out_from < w.out_to ? mean(w.out_from, w.out_to) : 0;
+      const float inside = w.in_from >= 0 ? mean(w.in_from, w.in_to) : 0;
+      add(kWeight * (1 - outside + inside), to[c]);
+    }
+  }
+}
+
+// The clearest edge a little way outside each cell, 0 to 255: the seal's outer edge is the last
+// before the body, while reflections and what is behind the glass lie within it.
+cv::Mat edge_beyond(const Polar& polar, const Gradient& g) {
   constexpr double kFrom_mm = 4, kTo_mm = 30;
-  const int columns = ring.columns();
+  const int columns = polar.columns();
   const float half = 1 / (kHalfEdge * kHalfEdge * g.noise * g.noise);
+  std::vector<int> from(columns), to(columns);
+  for (int c = 0; c < columns; ++c) {
+    const double cell_mm = polar.radius_mm[c] * kTurn;
+    from[c] = c + static_cast<int>(std::ceil(kFrom_mm / cell_mm)) + 1;
+    to[c] = std::min(columns, c + static_cast<int>(std::ceil(kTo_mm / cell_mm)) + 2);
+  }
+  cv::Mat out(kRays, columns, CV_8U);
   cv::parallel_for_({0, kRays}, [&](const cv::Range& range) {
-    std::vector<float> edge(columns);
+    std::vector<unsigned char> edge(columns);
     for (int ray = range.start; ray < range.end; ++ray) {
       const auto* rr = g.rr.ptr<float>(ray);
       const auto* tt = g.tt.ptr<float>(ray);
-      auto* to = cost.ptr<float>(ray);
+      const auto* valid = polar.valid.ptr<unsigned char>(ray);
       for (int c = 0; c < columns; ++c) {
         const float across = (rr[c] + tt[c]) * half;
-        edge[c] = ring.valid.at<unsigned char>(ray, c) != 0 ? across / (1 + across) : 0;
+        edge[c] = valid[c] != 0 ? static_cast<unsigned char>(kUnit * across / (1 + across)) : 0;
       }
-      for (int c = ring.first[ray]; c < columns; ++c) {
-        const double cell_mm = ring.radius_mm[c] * kTurn;
-        const int a = c + static_cast<int>(std::ceil(kFrom_mm / cell_mm)) + 1;
-        const int b = std::min(columns, c + static_cast<int>(std::ceil(kTo_mm / cell_mm)) + 2);
-        if (a < b) to[c] += weight * *std::max_element(edge.begin() + a, edge.begin() + b);
+      auto* most = out.ptr<unsigned char>(ray);
+      for (int c = 0; c < columns; ++c) {
+        most[c] =
+            from[c] < to[c] ? *std::max_element(edge.begin() + from[c], edge.begin() + to[c]) : 0;
       }
     }
   });
+  return out;
 }
+
+// What all paths share.
+struct Costs {
+  cv::Mat absence, fixed, beyond;
+  Colour grain;
+  std::vector<Window> windows;
+};
 
 // The body's colour is learnt from the first path, the path found again with it; the second round
 // settles where the first path had strayed for a long way.
-Path with_body(const Ring& ring, const Gradient& g, const cv::Mat& absence, const cv::Mat& fixed,
-               float beyond, Path path) {
+Path with_body(const Polar& polar, const Costs& costs, float beyond, Path path) {
+  const int columns = polar.columns();
+  cv::Mat start = costs.fixed.clone();
+  if (beyond > 0) {
+    for (int ray = 0; ray < kRays; ++ray) {
+      auto* to = start.ptr<unsigned short>(ray);
+      const auto* edge = costs.beyond.ptr<unsigned char>(ray);
+      for (int c = polar.first[ray]; c < columns; ++c) {
+        add(beyond / kUnit * static_cast<float>(edge[c]), to[c]);
+      }
+    }
+  }
+  cv::Mat cost;
   for (int round = 0; round < 2; ++round) {
-    const std::vector<Body> body = body_colours(ring, path.column);
+    const std::vector<Body> body = body_colours(polar, path);
     if (body.empty()) break;
-    cv::Mat cost = fixed.clone();
-    add_body_cost(ring, body, cost);
-    if (beyond > 0) add_beyond_cost(ring, g, beyond, cost);
-    Path next = closed_path(ring, absence, cost);
-    const bool settled = next.column == path.column;
+    start.copyTo(cost);
+    add_body_cost(polar, costs.grain, costs.windows, body, cost);
+    Path next = closed_path(costs.absence, cost, columns);
+    const bool settled = next == path;
     path = std::move(next);
     if (settled) break;
   }
   return path;
 }
 
-bool inside_photo(const Ring& ring, const Path& path) {
+bool inside_photo(const Polar& polar, const Path& path) {
   int outside = 0;
   for (int ray = 0; ray < kRays; ++ray) {
-    outside += ring.valid.at<unsigned char>(ray, path.column[ray]) == 0 ? 1 : 0;
+    outside += polar.valid.at<unsigned char>(ray, path[ray]) == 0 ? 1 : 0;
   }
   return outside <= kRays / 20;
 }
 
-PolygonMm curve_of(const Ring& ring, const Path& path) {
+PolygonMm curve_of(const Polar& polar, const Path& path) {
   PolygonMm curve;
   curve.reserve(kRays);
-  for (int ray = 0; ray < kRays; ++ray) curve.push_back(ring.at(ray, path.column[ray]));
+  for (int ray = 0; ray < kRays; ++ray) curve.push_back(polar.at(ray, path[ray]));
   return curve;
 }
 
@@ -437,21 +436,24 @@ PolygonMm curve_of(const Ring& ring, const Path& path) {
 Result<std::vector<PolygonMm>> find_rings(const Pyramid& photo, const Sight& sight,
                                           const std::vector<PolygonMm>& cards,
                                           const PolygonMm& near) {
-  const Ring ring = sample_ring(photo, sight, cards);
-  const Gradient g = gradient(ring);
-  const cv::Mat absence = absence_of_edge(g);
-  const cv::Mat fixed = fixed_cost(ring, near);
-  constexpr std::array<float, 3> kBeyond{0.0F, 0.25F, 0.6F};
-  std::vector<Path> paths(1 + kBeyond.size());
-  paths[0] = closed_path(ring, absence, fixed);
-  cv::parallel_for_({0, static_cast<int>(kBeyond.size())}, [&](const cv::Range& range) {
-    for (int i = range.start; i < range.end; ++i) {
-      paths[i + 1] = with_body(ring, g, absence, fixed, kBeyond[i], paths[0]);
-    }
-  });
+  const Polar polar = sample_polar(photo, sight, cards);
   std::vector<PolygonMm> curves;
-  for (const Path& path : paths) {
-    if (inside_photo(ring, path)) curves.push_back(curve_of(ring, path));
+  constexpr int kLeastColumns = 16;  // less is no pane but the cards' rim
+  if (polar.columns() >= kLeastColumns) {
+    const Gradient g = gradient(polar);
+    const Costs costs{absence_of_edge(g), fixed_cost(polar, near), edge_beyond(polar, g),
+                      grain_of(polar), body_windows(polar)};
+    constexpr std::array<float, 3> kBeyond{0.0F, 0.25F, 0.6F};
+    std::vector<Path> paths(1 + kBeyond.size());
+    paths[0] = closed_path(costs.absence, costs.fixed, polar.columns());
+    cv::parallel_for_({0, static_cast<int>(kBeyond.size())}, [&](const cv::Range& range) {
+      for (int i = range.start; i < range.end; ++i) {
+        paths[i + 1] = with_body(polar, costs, kBeyond[i], paths[0]);
+      }
+    });
+    for (const Path& path : paths) {
+      if (inside_photo(polar, path)) curves.push_back(curve_of(polar, path));
+    }
   }
   if (curves.empty()) {
     return Error{Code::boundary_not_seen,

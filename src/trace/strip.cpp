@@ -73,11 +73,31 @@ cv::Mat root_intensity(const cv::Mat& bgr) {
     return table;
   }();
   cv::Mat out(bgr.size(), CV_32FC3);
-  for (int row = 0; row < bgr.rows; ++row) {
-    const auto* from = bgr.ptr<unsigned char>(row);
-    auto* to = out.ptr<float>(row);
-    for (int i = 0; i < bgr.cols * 3; ++i) to[i] = kRoot[from[i]];
-  }
+  cv::parallel_for_({0, bgr.rows}, [&](const cv::Range& range) {
+    for (int row = range.start; row < range.end; ++row) {
+      const auto* from = bgr.ptr<unsigned char>(row);
+      auto* to = out.ptr<float>(row);
+      for (int i = 0; i < bgr.cols * 3; ++i) to[i] = kRoot[from[i]];
+    }
+  });
+  return out;
+}
+
+cv::Mat blurred_round(const cv::Mat& values, double sigma_rows, double sigma_columns) {
+  const int rows = values.rows, wrap = std::min(rows, static_cast<int>(std::ceil(4 * sigma_rows)));
+  cv::Mat wrapped, out(values.size(), values.type());
+  cv::copyMakeBorder(values, wrapped, wrap, wrap, 0, 0, cv::BORDER_WRAP);
+  // A part of a picture is filtered with what lies around it, so that the bands leave no trace.
+  constexpr int kBands = 8;
+  cv::parallel_for_({0, kBands}, [&](const cv::Range& range) {
+    for (int band = range.start; band < range.end; ++band) {
+      const int from = rows * band / kBands, to = rows * (band + 1) / kBands;
+      if (from == to) continue;
+      cv::Mat part = out.rowRange(from, to);
+      cv::GaussianBlur(wrapped.rowRange(from + wrap, to + wrap), part, {0, 0}, sigma_columns,
+                       sigma_rows, cv::BORDER_REPLICATE);
+    }
+  });
   return out;
 }
 

@@ -46,6 +46,9 @@ class Pyramid {
 /// Square root of the 8-bit intensities (shot noise becomes alike everywhere), 32-bit, 3 channels.
 cv::Mat root_intensity(const cv::Mat& bgr);
 
+/// Gaussian smoothing of a picture whose last row is followed by its first.
+cv::Mat blurred_round(const cv::Mat& values, double sigma_rows, double sigma_columns);
+
 /// A strip along a closed curve: row i belongs to curve point i, column j to the offset
 /// first_mm + j * step_mm along the outward normal.
 struct Strip {

@@ -1,0 +1,157 @@
+#include "trace/polar.h"
+
+#include <algorithm>
+#include <cmath>
+#include <opencv2/imgproc.hpp>
+
+namespace panecard::trace {
+namespace {
+
+constexpr double kInner_mm = 25, kOuter_mm = 1800;
+constexpr int kGrid = 4;  // cells between the points that are mapped: the map is smooth
+static_assert(kRays % kGrid == 0);
+
+double radius_mm(int column) { return kInner_mm * std::exp(column * kTurn); }
+
+PointMm point(PointMm centre, int ray, double radius) {
+  return centre + radius * PointMm{std::cos(ray * kTurn), std::sin(ray * kTurn)};
+}
+
+// The last crossing of the ray with a card, in mm; the curve must pass outside.
+double card_reach_mm(const std::vector<PolygonMm>& cards, PointMm centre, double angle) {
+  const PointMm u{std::cos(angle), std::sin(angle)};
+  double reach = 0;
+  for (const PolygonMm& card : cards) {
+    for (std::size_t i = 0; i < card.size(); ++i) {
+      const PointMm a = card[i] - centre, b = card[(i + 1) % card.size()] - centre;
+      const double ca = cross(u, a), cb = cross(u, b);
+      if ((ca > 0) == (cb > 0)) continue;
+      reach = std::max(reach, dot(u, a + ca / (ca - cb) * (b - a)));
+    }
+  }
+  return reach;
+}
+
+PointMm middle_of(const std::vector<PolygonMm>& cards) {
+  PointMm sum;
+  int corners = 0;
+  for (const PolygonMm& card : cards) {
+    for (const PointMm& p : card) {
+      sum = sum + p;
+      ++corners;
+    }
+  }
+  return (1.0 / corners) * sum;
+}
+
+// Pixels of every kGrid-th ray and column, the first ray again at the end.
+struct Grid {
+  int from = 0;  // column of the first
+  cv::Mat px;    // CV_64FC2
+  cv::Mat in_front;
+};
+
+Grid map_grid(const Sight& sight, PointMm centre, int from, int to) {
+  const int rows = kRays / kGrid + 1, columns = (to - from + kGrid - 1) / kGrid + 1;
+  Grid grid{from, cv::Mat(rows, columns, CV_64FC2), cv::Mat(rows, columns, CV_8U)};
+  cv::parallel_for_({0, rows}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      for (int j = 0; j < columns; ++j) {
+        const PointMm at = point(centre, i * kGrid, radius_mm(from + j * kGrid));
+        const PointPx p = sight.px(at);
+        grid.px.at<cv::Vec2d>(i, j) = {p.x, p.y};
+        grid.in_front.at<unsigned char>(i, j) = sight.in_front(at) ? 1 : 0;
+      }
+    }
+  });
+  return grid;
+}
+
+bool inside_photo(const cv::Vec2d& p, cv::Size size) {
+  return p[0] >= 1 && p[1] >= 1 && p[0] <= size.width - 1 && p[1] <= size.height - 1;
+}
+
+// One past the last column of which any cell may lie inside the photo.
+int last_inside(const Grid& grid, cv::Size size) {
+  for (int j = grid.px.cols - 1; j >= 0; --j) {
+    for (int i = 0; i < grid.px.rows; ++i) {
+      if (inside_photo(grid.px.at<cv::Vec2d>(i, j), size)) return grid.from + (j + 1) * kGrid + 1;
+    }
+  }
+  return grid.from;
+}
+
+struct Map {
+  cv::Mat x, y, inside;
+};
+
+Map map_cells(const Grid& grid, cv::Size size, int columns) {
+  Map map{cv::Mat(kRays, columns, CV_32F), cv::Mat(kRays, columns, CV_32F),
+          cv::Mat(kRays, columns, CV_8U)};
+  cv::parallel_for_({0, kRays}, [&](const cv::Range& range) {
+    for (int ray = range.start; ray < range.end; ++ray) {
+      const int i = ray / kGrid;
+      const double v = static_cast<double>(ray % kGrid) / kGrid;
+      auto* x = map.x.ptr<float>(ray);
+      auto* y = map.y.ptr<float>(ray);
+      auto* inside = map.inside.ptr<unsigned char>(ray);
+      const auto* a = grid.px.ptr<cv::Vec2d>(i);
+      const auto* b = grid.px.ptr<cv::Vec2d>(i + 1);
+      const auto* front_a = grid.in_front.ptr<unsigned char>(i);
+      const auto* front_b = grid.in_front.ptr<unsigned char>(i + 1);
+      for (int c = 0; c < columns; ++c) {
+        const int j = c / kGrid;
+        const double u = static_cast<double>(c % kGrid) / kGrid;
+        cv::Vec2d p =
+            (1 - v) * ((1 - u) * a[j] + u * a[j + 1]) + v * ((1 - u) * b[j] + u * b[j + 1]);
+        // Between a point before the camera and one behind it there is nothing to interpolate.
+        const bool front = (front_a[j] & front_a[j + 1] & front_b[j] & front_b[j + 1]) != 0;
+        if (!front) p = {-1e6, -1e6};
+        x[c] = static_cast<float>(p[0]);
+        y[c] = static_cast<float>(p[1]);
+        inside[c] = inside_photo(p, size) ? 1 : 0;
+      }
+    }
+  });
+  return map;
+}
+
+}  // namespace
+
+PointMm Polar::at(int ray, int column) const { return point(centre, ray, radius_mm[column]); }
+
+Polar sample_polar(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards) {
+  Polar polar;
+  polar.centre = middle_of(cards);
+  polar.first.resize(kRays);
+  for (int ray = 0; ray < kRays; ++ray) {
+    const double reach = 1.04 * card_reach_mm(cards, polar.centre, ray * kTurn);
+    polar.first[ray] =
+        reach <= kInner_mm ? 0 : static_cast<int>(std::ceil(std::log(reach / kInner_mm) / kTurn));
+  }
+  const int from = *std::min_element(polar.first.begin(), polar.first.end());
+  const int most = static_cast<int>(std::log(kOuter_mm / kInner_mm) / kTurn);
+  const Grid grid = map_grid(sight, polar.centre, from, most);
+  const int columns = std::min(most, last_inside(grid, photo.size())) - from;
+  for (int& first : polar.first) first -= from;
+  for (int c = 0; c < columns; ++c) polar.radius_mm.push_back(radius_mm(from + c));
+  if (columns <= 0) return polar;
+
+  const Map map = map_cells(grid, photo.size(), columns);
+  // Columns far out cover many pixels each; a block of columns shares one level of the pyramid.
+  cv::Mat bgr(kRays, columns, CV_8UC3);
+  const double px_per_mm = sight.px_per_mm(polar.centre);
+  constexpr int kBlock = 60;
+  for (int c = 0; c < columns; c += kBlock) {
+    const cv::Range block(c, std::min(c + kBlock, columns));
+    const double cell_mm = polar.radius_mm[(block.start + block.end) / 2] * kTurn;
+    photo.sample(map.x.colRange(block), map.y.colRange(block), px_per_mm * cell_mm)
+        .copyTo(bgr.colRange(block));
+  }
+  polar.root = blurred_round(root_intensity(bgr), 1.2, 1.2);
+  cv::erode(map.inside, polar.valid, cv::Mat::ones(11, 11, CV_8U), {-1, -1}, 1, cv::BORDER_CONSTANT,
+            1);
+  return polar;
+}
+
+}  // namespace panecard::trace
