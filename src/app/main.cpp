@@ -1,7 +1,12 @@
 #include <glog/logging.h>
+#include <malloc.h>
+#include <sys/mman.h>
+#include <unistd.h>
 
 #include <CLI/CLI.hpp>
+#include <cstdint>
 #include <cstdio>
+#include <cstdlib>
 #include <exception>
 #include <new>
 #include <opencv2/core.hpp>
@@ -19,6 +24,24 @@ void silence_libraries() {
   cv::utils::logging::setLogLevel(cv::utils::logging::LOG_LEVEL_SILENT);
   cv::redirectError([](int, const char*, const char*, const char*, int, void*) { return 0; });
   FLAGS_minloglevel = google::GLOG_FATAL;
+}
+
+/// A fresh page costs more than what is computed on it. One heap, kept until the end, hands out the
+/// same pages again and may have them large.
+void keep_memory() {
+#ifdef __GLIBC__
+  constexpr int kReserve = 192 << 20;
+  mallopt(M_MMAP_MAX, 0);
+  mallopt(M_ARENA_MAX, 1);
+  mallopt(M_TRIM_THRESHOLD, kReserve);
+  mallopt(M_TOP_PAD, kReserve);
+  constexpr std::uintptr_t kHuge = 2U << 20;
+  const auto start = (reinterpret_cast<std::uintptr_t>(sbrk(0)) + kHuge - 1) / kHuge * kHuge;
+  void* volatile first = std::malloc(kHuge);  // volatile: else the pair is optimised away
+  const auto end = reinterpret_cast<std::uintptr_t>(sbrk(0)) / kHuge * kHuge;
+  if (end > start) madvise(reinterpret_cast<void*>(start), end - start, MADV_HUGEPAGE);
+  std::free(first);
+#endif
 }
 
 int fail(const Error& error) {
@@ -47,6 +70,7 @@ int run(int argc, char** argv) {
 }  // namespace
 
 int main(int argc, char** argv) {
+  keep_memory();
   silence_libraries();
   try {
     return run(argc, argv);

@@ -192,7 +192,8 @@ Smoothed local_fit(const Samples& s, int i, int reach, double scale) {
       const int row = ((i + k) % n + n) % n;
       if (!s.seen[row]) continue;
       const double t = static_cast<double>(k) / reach;
-      double w = std::pow(1 - std::abs(t * t * t) * 0.999, 3);
+      const double tail = 1 - std::abs(t * t * t) * 0.999;
+      double w = tail * tail * tail;
       const double r = s.offset_mm[row] - (beta[0] + beta[1] * t + beta[2] * t * t);
       if (round > 0) {
         const double z = r / (4 * scale);
@@ -339,14 +340,16 @@ Edge place_edge(const Pyramid& photo, const Sight& sight, const std::vector<Poly
     edge.points.resize(n);
     edge.sigma_mm.assign(n, 0);
     edge.seen = samples.seen;
-    for (int i = 0; i < n; ++i) {
-      const Smoothed fit = local_fit(samples, i, 6, scale);
-      edge.points[i] = strip.curve[i] + fit.value * strip.normals[i];
-      // Rows share blurred pixels: about 2 sqrt(pi) sigma of them count as one.
-      const double independent = std::max(1.0, fit.span * kRow_mm / (3.5 * kAlong_mm));
-      edge.sigma_mm[i] =
-          std::max(scale, local_fit(samples, i, 20, scale).spread) / std::sqrt(independent);
-    }
+    cv::parallel_for_({0, n}, [&](const cv::Range& range) {
+      for (int i = range.start; i < range.end; ++i) {
+        const Smoothed fit = local_fit(samples, i, 6, scale);
+        edge.points[i] = strip.curve[i] + fit.value * strip.normals[i];
+        // Rows share blurred pixels: about 2 sqrt(pi) sigma of them count as one.
+        const double independent = std::max(1.0, fit.span * kRow_mm / (3.5 * kAlong_mm));
+        edge.sigma_mm[i] =
+            std::max(scale, local_fit(samples, i, 20, scale).spread) / std::sqrt(independent);
+      }
+    });
     edge.normals = strip.normals;
     for (const Run& run : unseen_runs(edge.seen)) {
       if (run.length >= n / 2) continue;

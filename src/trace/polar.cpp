@@ -13,9 +13,7 @@ static_assert(kRays % kGrid == 0);
 
 double radius_mm(int column) { return kInner_mm * std::exp(column * kTurn); }
 
-PointMm point(PointMm centre, int ray, double radius) {
-  return centre + radius * PointMm{std::cos(ray * kTurn), std::sin(ray * kTurn)};
-}
+PointMm direction(int ray) { return {std::cos(ray * kTurn), std::sin(ray * kTurn)}; }
 
 // The last crossing of the ray with a card, in mm; the curve must pass outside.
 double card_reach_mm(const std::vector<PolygonMm>& cards, PointMm centre, double angle) {
@@ -54,10 +52,13 @@ struct Grid {
 Grid map_grid(const Sight& sight, PointMm centre, int from, int to) {
   const int rows = kRays / kGrid + 1, columns = (to - from + kGrid - 1) / kGrid + 1;
   Grid grid{from, cv::Mat(rows, columns, CV_64FC2), cv::Mat(rows, columns, CV_8U)};
+  std::vector<double> radius(columns);
+  for (int j = 0; j < columns; ++j) radius[j] = radius_mm(from + j * kGrid);
   cv::parallel_for_({0, rows}, [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
+      const PointMm along = direction(i * kGrid);
       for (int j = 0; j < columns; ++j) {
-        const PointMm at = point(centre, i * kGrid, radius_mm(from + j * kGrid));
+        const PointMm at = centre + radius[j] * along;
         const PointPx p = sight.px(at);
         grid.px.at<cv::Vec2d>(i, j) = {p.x, p.y};
         grid.in_front.at<unsigned char>(i, j) = sight.in_front(at) ? 1 : 0;
@@ -81,44 +82,68 @@ int last_inside(const Grid& grid, cv::Size size) {
   return grid.from;
 }
 
-struct Map {
-  cv::Mat x, y, inside;
-};
+// Maps and samples a block of rays and columns; marks which cells lie inside the photo.
+cv::Mat sample_block(const Pyramid& photo, const Grid& grid, int first_ray, int rays,
+                     const cv::Range& columns, double px_per_sample, cv::Mat inside) {
+  cv::Mat x(rays, columns.size(), CV_32F), y(rays, columns.size(), CV_32F);
+  for (int row = 0; row < rays; ++row) {
+    const int ray = (first_ray + row + kRays) % kRays, i = ray / kGrid;
+    const double v = static_cast<double>(ray % kGrid) / kGrid;
+    const auto* a = grid.px.ptr<cv::Vec2d>(i);
+    const auto* b = grid.px.ptr<cv::Vec2d>(i + 1);
+    const auto* front_a = grid.in_front.ptr<unsigned char>(i);
+    const auto* front_b = grid.in_front.ptr<unsigned char>(i + 1);
+    for (int c = columns.start; c < columns.end; ++c) {
+      const int j = c / kGrid;
+      const double u = static_cast<double>(c % kGrid) / kGrid;
+      cv::Vec2d p = (1 - v) * ((1 - u) * a[j] + u * a[j + 1]) + v * ((1 - u) * b[j] + u * b[j + 1]);
+      // Between a point before the camera and one behind it there is nothing to interpolate.
+      const bool front = (front_a[j] & front_a[j + 1] & front_b[j] & front_b[j + 1]) != 0;
+      if (!front) p = {-1e6, -1e6};
+      x.at<float>(row, c - columns.start) = static_cast<float>(p[0]);
+      y.at<float>(row, c - columns.start) = static_cast<float>(p[1]);
+      inside.at<unsigned char>(row, c) = inside_photo(p, photo.size()) ? 1 : 0;
+    }
+  }
+  return photo.sample(x, y, px_per_sample);
+}
 
-Map map_cells(const Grid& grid, cv::Size size, int columns) {
-  Map map{cv::Mat(kRays, columns, CV_32F), cv::Mat(kRays, columns, CV_32F),
-          cv::Mat(kRays, columns, CV_8U)};
-  cv::parallel_for_({0, kRays}, [&](const cv::Range& range) {
-    for (int ray = range.start; ray < range.end; ++ray) {
-      const int i = ray / kGrid;
-      const double v = static_cast<double>(ray % kGrid) / kGrid;
-      auto* x = map.x.ptr<float>(ray);
-      auto* y = map.y.ptr<float>(ray);
-      auto* inside = map.inside.ptr<unsigned char>(ray);
-      const auto* a = grid.px.ptr<cv::Vec2d>(i);
-      const auto* b = grid.px.ptr<cv::Vec2d>(i + 1);
-      const auto* front_a = grid.in_front.ptr<unsigned char>(i);
-      const auto* front_b = grid.in_front.ptr<unsigned char>(i + 1);
-      for (int c = 0; c < columns; ++c) {
-        const int j = c / kGrid;
-        const double u = static_cast<double>(c % kGrid) / kGrid;
-        cv::Vec2d p =
-            (1 - v) * ((1 - u) * a[j] + u * a[j + 1]) + v * ((1 - u) * b[j] + u * b[j + 1]);
-        // Between a point before the camera and one behind it there is nothing to interpolate.
-        const bool front = (front_a[j] & front_a[j + 1] & front_b[j] & front_b[j + 1]) != 0;
-        if (!front) p = {-1e6, -1e6};
-        x[c] = static_cast<float>(p[0]);
-        y[c] = static_cast<float>(p[1]);
-        inside[c] = inside_photo(p, size) ? 1 : 0;
+// Bands of rays, each with some more on either side for the blur, so that only the result is as
+// large as the whole.
+void sample_cells(const Pyramid& photo, const Sight& sight, const Grid& grid, Polar& polar) {
+  constexpr int kBands = 12, kRaysPerBand = kRays / kBands, kMargin = 8;
+  static_assert(kRaysPerBand * kBands == kRays);
+  constexpr double kBlur = 1.2;
+  const int columns = polar.columns();
+  const double px_per_mm = sight.px_per_mm(polar.centre);
+  polar.root.create(kRays, columns, CV_32FC3);
+  polar.valid.create(kRays, columns, CV_8U);
+  cv::parallel_for_({0, kBands}, [&](const cv::Range& range) {
+    for (int band = range.start; band < range.end; ++band) {
+      const int first = band * kRaysPerBand, rays = kRaysPerBand + 2 * kMargin;
+      cv::Mat bgr(rays, columns, CV_8UC3), inside(rays, columns, CV_8U);
+      // Columns far out cover many pixels each; a block of columns shares one level of the pyramid.
+      constexpr int kBlock = 60;
+      for (int c = 0; c < columns; c += kBlock) {
+        const cv::Range block(c, std::min(c + kBlock, columns));
+        const double cell_mm = polar.radius_mm[(block.start + block.end) / 2] * kTurn;
+        sample_block(photo, grid, first - kMargin, rays, block, px_per_mm * cell_mm, inside)
+            .copyTo(bgr.colRange(block));
       }
+      cv::Mat root = polar.root.rowRange(first, first + kRaysPerBand);
+      const cv::Range middle(kMargin, kMargin + kRaysPerBand);
+      cv::GaussianBlur(root_intensity(bgr).rowRange(middle), root, {0, 0}, kBlur, kBlur,
+                       cv::BORDER_REPLICATE);
+      cv::Mat valid = polar.valid.rowRange(first, first + kRaysPerBand);
+      cv::erode(inside.rowRange(middle), valid, cv::Mat::ones(11, 11, CV_8U), {-1, -1}, 1,
+                cv::BORDER_CONSTANT, 1);
     }
   });
-  return map;
 }
 
 }  // namespace
 
-PointMm Polar::at(int ray, int column) const { return point(centre, ray, radius_mm[column]); }
+PointMm Polar::at(int ray, int column) const { return centre + radius_mm[column] * direction(ray); }
 
 Polar sample_polar(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards) {
   Polar polar;
@@ -137,20 +162,7 @@ Polar sample_polar(const Pyramid& photo, const Sight& sight, const std::vector<P
   for (int c = 0; c < columns; ++c) polar.radius_mm.push_back(radius_mm(from + c));
   if (columns <= 0) return polar;
 
-  const Map map = map_cells(grid, photo.size(), columns);
-  // Columns far out cover many pixels each; a block of columns shares one level of the pyramid.
-  cv::Mat bgr(kRays, columns, CV_8UC3);
-  const double px_per_mm = sight.px_per_mm(polar.centre);
-  constexpr int kBlock = 60;
-  for (int c = 0; c < columns; c += kBlock) {
-    const cv::Range block(c, std::min(c + kBlock, columns));
-    const double cell_mm = polar.radius_mm[(block.start + block.end) / 2] * kTurn;
-    photo.sample(map.x.colRange(block), map.y.colRange(block), px_per_mm * cell_mm)
-        .copyTo(bgr.colRange(block));
-  }
-  polar.root = blurred_round(root_intensity(bgr), 1.2, 1.2);
-  cv::erode(map.inside, polar.valid, cv::Mat::ones(11, 11, CV_8U), {-1, -1}, 1, cv::BORDER_CONSTANT,
-            1);
+  sample_cells(photo, sight, grid, polar);
   return polar;
 }
 

@@ -1,6 +1,7 @@
 #include "trace/ribbon.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <functional>
 #include <opencv2/imgproc.hpp>
@@ -25,12 +26,33 @@ struct Evidence {
   double first_mm = 0;    // offset of column 0's middle
 };
 
-cv::Mat lengths(const cv::Mat& derivative) {
-  cv::Mat size(derivative.size(), CV_32F);
-  for (int i = 0; i < derivative.rows; ++i) {
-    const auto* from = derivative.ptr<cv::Vec3f>(i);
+// Length of the difference of two rows of colours, `count` of them.
+void lengths(const float* a, const float* b, int count, float* to) {
+  for (int j = 0; j < count; ++j) {
+    const float x = b[3 * j] - a[3 * j], y = b[3 * j + 1] - a[3 * j + 1],
+                z = b[3 * j + 2] - a[3 * j + 2];
+    to[j] = std::sqrt(x * x + y * y + z * z);
+  }
+}
+
+cv::Mat change_across(const cv::Mat& root) {
+  cv::Mat size(root.size(), CV_32F);
+  for (int i = 0; i < root.rows; ++i) {
+    const auto* from = root.ptr<float>(i);
     auto* to = size.ptr<float>(i);
-    for (int j = 0; j < derivative.cols; ++j) to[j] = std::sqrt(from[j].dot(from[j]));
+    lengths(from, from + 6, root.cols - 2, to + 1);
+    to[0] = to[root.cols - 1] = 0;
+  }
+  return size;
+}
+
+cv::Mat change_along(const cv::Mat& root) {
+  constexpr int kApart = 2;
+  const int rows = root.rows;
+  cv::Mat size(root.size(), CV_32F);
+  for (int i = 0; i < rows; ++i) {
+    lengths(root.ptr<float>((i + rows - kApart) % rows), root.ptr<float>((i + kApart) % rows),
+            root.cols, size.ptr<float>(i));
   }
   return size;
 }
@@ -52,23 +74,8 @@ void to_log_ratio(float unit, float cap, cv::Mat& size) {
 
 Evidence evidence(const Strip& strip, double sigma_mm, float cap) {
   const int rows = strip.root.rows, columns = strip.root.cols;
-  const cv::Mat sharp = blurred_round(strip.root, 1.5, sigma_mm / strip.step_mm);
-  cv::Mat across(rows, columns, CV_32FC3, cv::Scalar::all(0));
-  for (int i = 0; i < rows; ++i) {
-    const auto* from = sharp.ptr<cv::Vec3f>(i);
-    auto* to = across.ptr<cv::Vec3f>(i);
-    for (int j = 1; j + 1 < columns; ++j) to[j] = from[j + 1] - from[j - 1];
-  }
-  const cv::Mat soft = blurred_round(strip.root, 1.0, 1.0 / strip.step_mm);
-  cv::Mat along(rows, columns, CV_32FC3);
-  constexpr int kApart = 2;
-  for (int i = 0; i < rows; ++i) {
-    const auto* before = soft.ptr<cv::Vec3f>((i + rows - kApart) % rows);
-    const auto* after = soft.ptr<cv::Vec3f>((i + kApart) % rows);
-    auto* to = along.ptr<cv::Vec3f>(i);
-    for (int j = 0; j < columns; ++j) to[j] = after[j] - before[j];
-  }
-  cv::Mat edge = lengths(across), change = lengths(along);
+  cv::Mat edge = change_across(blurred_round(strip.root, 1.5, sigma_mm / strip.step_mm));
+  cv::Mat change = change_along(blurred_round(strip.root, 1.0, 1.0 / strip.step_mm));
   // Two edges of a few columns each run through the strip's hundred or more.
   const float clear_edge = sampled_quantile(edge, 0.98);
   const float unit = least_change(edge, clear_edge);
@@ -110,20 +117,49 @@ struct Belief {
   std::vector<double> near_mm;   // per row: where the user pointed, or NaN
 };
 
+// What lies before, between and beyond a pair of edges, per cell of one row.
+struct RowSums {
+  std::vector<float> change;  // running sum of the change along
+  std::vector<float> inner;   // the glass edge here, what lies within it taken off
+  std::vector<float> outer;   // the seal's outer edge here, what lies beyond it taken off
+
+  RowSums(const float* edge, const float* along, int cells)
+      : change(cells + 1, 0.0F), inner(cells, 0.0F), outer(cells, 0.0F) {
+    for (int c = 0; c < cells; ++c) change[c + 1] = change[c] + along[c];
+    for (int c = kInside; c < cells; ++c) {
+      const float within = *std::max_element(edge + c - kInside, edge + c - 1);
+      inner[c] = edge[c] - kEdgeWithinGlass * within + kChangeAlongGlass * mean(c - kInside, c - 1);
+    }
+    for (int c = 0; c + kOutside < cells; ++c) {
+      const float beyond = *std::max_element(edge + c + 3, edge + std::min(c + 15, cells));
+      outer[c] = edge[c] - kEdgeBeyondBody * beyond - kChangeAlongBody * mean(c + 2, c + 8);
+    }
+  }
+  float mean(int a, int b) const { return (change[b] - change[a]) / static_cast<float>(b - a); }
+
+  static constexpr int kInside = 6, kOutside = 9;  // cells looked at before and beyond
+};
+
 // Evidence for every pair (glass edge, seal width) of one row, as [cell * kWidths + width].
-void row_evidence(const Evidence& e, const Belief& belief, int row, std::vector<float>& out) {
+void row_evidence(const Evidence& e, const Belief& belief, int row, float* out) {
   const int cells = e.across.cols;
   const auto* edge = e.across.ptr<float>(row);
-  const auto* change = e.along.ptr<float>(row);
-  std::vector<float> sum(cells + 1, 0.0F);
-  for (int c = 0; c < cells; ++c) sum[c + 1] = sum[c] + change[c];
-  const auto mean = [&](int a, int b) { return (sum[b] - sum[a]) / static_cast<float>(b - a); };
-  std::fill(out.begin(), out.end(), kImpossible);
-  for (int b = 6; b + kMinWidth + 9 < cells; ++b) {
-    float within_glass = 0;
-    for (int c = b - 6; c <= b - 2; ++c) within_glass = std::max(within_glass, edge[c]);
+  const RowSums sums(edge, e.along.ptr<float>(row), cells);
+  std::array<float, kWidths> odd_width{};
+  for (int w = kMinWidth; belief.width_mm > 0 && w <= kMaxWidth; ++w) {
+    const double z = (w - belief.width_mm) / 1.5;
+    odd_width[w - kMinWidth] = static_cast<float>(0.5 * std::min(z * z, 9.0));
+  }
+  std::vector<float> outer = sums.outer;
+  for (int c = 0; c < cells; ++c) {
+    const double outer_mm = e.first_mm + c;
+    if (outer_mm < belief.outer_from_mm || outer_mm > belief.outer_to_mm) outer[c] -= 4;
+    if (outer_mm > belief.outer_likely_to_mm) outer[c] -= 2;
+  }
+  std::fill(out, out + cells * kWidths, kImpossible);
+  for (int b = RowSums::kInside; b + kMinWidth + RowSums::kOutside < cells; ++b) {
     const double inner_mm = e.first_mm + b;
-    float base = edge[b] - kEdgeWithinGlass * within_glass + kChangeAlongGlass * mean(b - 6, b - 1);
+    float base = sums.inner[b];
     if (std::abs(inner_mm) > belief.inner_within_mm) base -= 4;
     if (!belief.near_mm.empty() && !std::isnan(belief.near_mm[row])) {
       const double off = std::abs(inner_mm - belief.near_mm[row]);
@@ -131,22 +167,12 @@ void row_evidence(const Evidence& e, const Belief& belief, int row, std::vector<
     }
     float within_seal = 0;
     for (int c = b + 2; c < b + kMinWidth - 1; ++c) within_seal = std::max(within_seal, edge[c]);
-    for (int w = kMinWidth; w <= kMaxWidth && b + w + 9 < cells; ++w) {
+    for (int w = kMinWidth; w <= kMaxWidth && b + w + RowSums::kOutside < cells; ++w) {
       const int a = b + w;
       if (w > kMinWidth) within_seal = std::max(within_seal, edge[a - 2]);
-      float beyond = 0;
-      for (int c = a + 3; c < std::min(a + 15, cells); ++c) beyond = std::max(beyond, edge[c]);
-      float sure = base + edge[a] - kEdgeWithinSeal * within_seal - kEdgeBeyondBody * beyond -
-                   kChangeAlongSeal * mean(b + 2, std::max(a - 1, b + 3)) -
-                   kChangeAlongBody * mean(a + 2, a + 8);
-      const double outer_mm = inner_mm + w;
-      if (outer_mm < belief.outer_from_mm || outer_mm > belief.outer_to_mm) sure -= 4;
-      if (outer_mm > belief.outer_likely_to_mm) sure -= 2;
-      if (belief.width_mm > 0) {
-        const double z = (w - belief.width_mm) / 1.5;
-        sure -= static_cast<float>(0.5 * std::min(z * z, 9.0));
-      }
-      out[b * kWidths + (w - kMinWidth)] = sure;
+      out[b * kWidths + (w - kMinWidth)] =
+          base + outer[a] - kEdgeWithinSeal * within_seal -
+          kChangeAlongSeal * sums.mean(b + 2, std::max(a - 1, b + 3)) - odd_width[w - kMinWidth];
     }
   }
 }
@@ -157,51 +183,58 @@ struct PairPath {
   double score = 0;
 };
 
-PairPath best_path(const Evidence& e, const Belief& belief, int max_step, float step_cost,
-                   float width_cost) {
+// One row on: the best way to every state and the moves that led there. The two penalties add up,
+// so the best move is found one direction at a time.
+struct Steps {
+  int max_step;
+  float step_cost, width_cost;
+};
+
+void advance(const std::vector<float>& from, const float* sure, const Steps& steps,
+             std::vector<float>& moved, std::vector<float>& to, signed char* back_cell,
+             signed char* back_width) {
+  const int states = static_cast<int>(from.size());
+  std::copy(from.begin(), from.end(), moved.begin());
+  std::fill(back_cell, back_cell + states, static_cast<signed char>(0));
+  for (int k = -steps.max_step; k <= steps.max_step; ++k) {
+    if (k == 0) continue;
+    const float cost = steps.step_cost * static_cast<float>(std::abs(k));
+    const int lo = std::max(0, k) * kWidths, hi = states + std::min(0, k) * kWidths;
+    for (int s = lo; s < hi; ++s) {
+      const float v = from[s - k * kWidths] - cost;
+      back_cell[s] = v > moved[s] ? static_cast<signed char>(k) : back_cell[s];
+      moved[s] = v > moved[s] ? v : moved[s];
+    }
+  }
+  for (int first = 0; first < states; first += kWidths) {
+    for (int w = 0; w < kWidths; ++w) {
+      const int s = first + w;
+      const float narrower = (w > 0 ? moved[s - 1] : 2 * kImpossible) - steps.width_cost;
+      const float wider = (w + 1 < kWidths ? moved[s + 1] : 2 * kImpossible) - steps.width_cost;
+      float best = moved[s];
+      signed char move = 0;
+      move = narrower > best ? 1 : move;
+      best = narrower > best ? narrower : best;
+      move = wider > best ? -1 : move;
+      best = wider > best ? wider : best;
+      back_width[s] = move;
+      to[s] = std::max(best + sure[s], 2 * kImpossible);
+    }
+  }
+}
+
+PairPath best_path(const Evidence& e, const Belief& belief, const Steps& steps) {
   const int rows = e.across.rows, cells = e.across.cols, states = cells * kWidths;
-  std::vector<std::vector<float>> sure(rows, std::vector<float>(states));
+  cv::Mat sure(rows, states, CV_32F);
   cv::parallel_for_({0, rows}, [&](const cv::Range& range) {
-    for (int i = range.start; i < range.end; ++i) row_evidence(e, belief, i, sure[i]);
+    for (int i = range.start; i < range.end; ++i) row_evidence(e, belief, i, sure.ptr<float>(i));
   });
   const int laps = rows + rows / 2;
   cv::Mat back_cell(laps, states, CV_8S), back_width(laps, states, CV_8S);
   std::vector<float> from(states, 0.0F), moved(states), to(states);
-  std::vector<int> step(states);
   for (int lap = 0; lap < laps; ++lap) {
-    // The two penalties add up, so the best move is found one direction at a time.
-    auto* bc = back_cell.ptr<signed char>(lap);
-    auto* bw = back_width.ptr<signed char>(lap);
-    std::copy(from.begin(), from.end(), moved.begin());
-    std::fill(step.begin(), step.end(), 0);
-    for (int k = -max_step; k <= max_step; ++k) {
-      if (k == 0) continue;
-      const float cost = step_cost * static_cast<float>(std::abs(k));
-      const int lo = std::max(0, k) * kWidths, hi = states + std::min(0, k) * kWidths;
-      for (int s = lo; s < hi; ++s) {
-        const float v = from[s - k * kWidths] - cost;
-        step[s] = v > moved[s] ? k : step[s];
-        moved[s] = v > moved[s] ? v : moved[s];
-      }
-    }
-    for (int s = 0; s < states; ++s) bc[s] = static_cast<signed char>(step[s]);
-    for (int c = 0; c < cells; ++c) {
-      for (int w = 0; w < kWidths; ++w) {
-        const int s = c * kWidths + w;
-        float best = moved[s];
-        int move = 0;
-        if (w > 0 && moved[s - 1] - width_cost > best) {
-          best = moved[s - 1] - width_cost;
-          move = 1;
-        }
-        if (w + 1 < kWidths && moved[s + 1] - width_cost > best) {
-          best = moved[s + 1] - width_cost;
-          move = -1;
-        }
-        bw[s] = static_cast<signed char>(move);
-        to[s] = std::max(best + sure[lap % rows][s], 2 * kImpossible);
-      }
-    }
+    advance(from, sure.ptr<float>(lap % rows), steps, moved, to, back_cell.ptr<signed char>(lap),
+            back_width.ptr<signed char>(lap));
     std::swap(from, to);
   }
   const auto end = std::max_element(from.begin(), from.end());
@@ -256,16 +289,15 @@ struct Pass {
   double half_mm, step_mm, sigma_mm;
   float cap;
   double smooth_mm;
-  int max_step;
-  float step_cost, width_cost;
+  Steps steps;
 };
 
 // Coarse and wide first, then about the seal's outer edge, then sharp about the glass edge: the
 // straighter the edges lie in the strip, the sharper they may be looked at. Each strip holds the
 // widest seal, whichever of its edges is in the middle, and the body beyond it.
-constexpr Pass kPasses[] = {{36, 0.5, 0.6, 4, 6, 2, 0.15F, 0.4F},
-                            {34, 0.5, 0.5, 5, 5, 2, 0.3F, 0.9F},
-                            {36, 0.25, 0.3, 6, 4, 1, 0.3F, 0.9F}};
+constexpr Pass kPasses[] = {{36, 0.5, 0.6, 4, 6, {2, 0.15F, 0.4F}},
+                            {34, 0.5, 0.5, 5, 5, {2, 0.3F, 0.9F}},
+                            {36, 0.25, 0.3, 6, 4, {1, 0.3F, 0.9F}}};
 
 Ribbon look(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
             const PolygonMm& near, const Pass& pass, const PolygonMm& curve, Belief belief) {
@@ -274,7 +306,7 @@ Ribbon look(const Pyramid& photo, const Sight& sight, const std::vector<PolygonM
                        pass.half_mm, pass.step_mm);
   const Evidence e = evidence(strip, pass.sigma_mm, pass.cap);
   belief.near_mm = near_offsets(strip, near);
-  const PairPath path = best_path(e, belief, pass.max_step, pass.step_cost, pass.width_cost);
+  const PairPath path = best_path(e, belief, pass.steps);
   Ribbon ribbon;
   ribbon.score = path.score;
   for (std::size_t k = 0; k < strip.curve.size(); ++k) {

@@ -18,79 +18,110 @@ constexpr int kUnit = 255, kMostCost = 15 * kUnit, kBlocked = kMostCost;
 constexpr float kHalfEdge = 6;
 constexpr float kFloor = 0.03F;  // cost of the best edge: a shorter curve still wins among equals
 
-// Sum over the channels of the products of the two derivatives.
+// Sum over the channels of the products of the two derivatives, for one ray.
 struct Gradient {
-  cv::Mat rr, rt, tt;
-  float noise = 1;
+  std::vector<float> rr, rt, tt;
+  explicit Gradient(int columns) : rr(columns, 0.0F), rt(columns, 0.0F), tt(columns, 0.0F) {}
+
+  void look(const Polar& polar, int ray) {
+    const auto* before = polar.root.ptr<float>((ray + kRays - 1) % kRays);
+    const auto* after = polar.root.ptr<float>((ray + 1) % kRays);
+    const auto* here = polar.root.ptr<float>(ray);
+    for (int c = 1; c + 1 < polar.columns(); ++c) {
+      float r2 = 0, r_t = 0, t2 = 0;
+      for (int i = 3 * c; i < 3 * c + 3; ++i) {
+        const float along_r = here[i + 3] - here[i - 3], along_t = after[i] - before[i];
+        r2 += along_r * along_r;
+        r_t += along_r * along_t;
+        t2 += along_t * along_t;
+      }
+      rr[c] = r2 / 4;
+      rt[c] = r_t / 4;
+      tt[c] = t2 / 4;
+    }
+  }
 };
 
-Gradient gradient(const Polar& polar) {
-  const int columns = polar.columns();
-  Gradient g{cv::Mat(kRays, columns, CV_32F), cv::Mat(kRays, columns, CV_32F),
-             cv::Mat(kRays, columns, CV_32F)};
-  cv::parallel_for_({0, kRays}, [&](const cv::Range& range) {
-    for (int ray = range.start; ray < range.end; ++ray) {
-      const auto* before = polar.root.ptr<float>((ray + kRays - 1) % kRays);
-      const auto* after = polar.root.ptr<float>((ray + 1) % kRays);
-      const auto* here = polar.root.ptr<float>(ray);
-      auto* rr = g.rr.ptr<float>(ray);
-      auto* rt = g.rt.ptr<float>(ray);
-      auto* tt = g.tt.ptr<float>(ray);
-      rr[0] = rt[0] = tt[0] = rr[columns - 1] = rt[columns - 1] = tt[columns - 1] = 0;
-      for (int c = 1; c + 1 < columns; ++c) {
-        float r2 = 0, r_t = 0, t2 = 0;
-        for (int i = 3 * c; i < 3 * c + 3; ++i) {
-          const float along_r = here[i + 3] - here[i - 3], along_t = after[i] - before[i];
-          r2 += along_r * along_r;
-          r_t += along_r * along_t;
-          t2 += along_t * along_t;
-        }
-        rr[c] = r2 / 4;
-        rt[c] = r_t / 4;
-        tt[c] = t2 / 4;
-      }
-    }
-  });
+// The usual change from cell to cell along the rays, per channel.
+float gradient_noise(const Polar& polar) {
   std::vector<float> sample;
+  Gradient g(polar.columns());
   for (int ray = 0; ray < kRays; ray += 5) {
-    for (int c = 1; c + 1 < columns; c += 5) {
-      if (polar.valid.at<unsigned char>(ray, c) != 0) sample.push_back(g.rr.at<float>(ray, c));
+    g.look(polar, ray);
+    const auto* valid = polar.valid.ptr<unsigned char>(ray);
+    for (int c = 1; c + 1 < polar.columns(); c += 5) {
+      if (valid[c] != 0) sample.push_back(g.rr[c]);
     }
   }
-  if (!sample.empty()) {
-    std::nth_element(sample.begin(), sample.begin() + sample.size() / 2, sample.end());
-    g.noise = 1.48F * std::sqrt(sample[sample.size() / 2] / 3) + 1e-6F;
-  }
-  return g;
+  if (sample.empty()) return 1;
+  std::nth_element(sample.begin(), sample.begin() + sample.size() / 2, sample.end());
+  return 1.48F * std::sqrt(sample[sample.size() / 2] / 3) + 1e-6F;
 }
 
 constexpr int kLanes = cv::v_uint16x8::nlanes;
 int padded(int columns) { return (columns + kLanes - 1) / kLanes * kLanes; }
 
-// The cost of a cell by its edge alone, for every ray, slope and column (row ray * kSlopes +
-// slope): each of the several paths needs it again.
 constexpr int kSlopes = 2 * kMaxSlope + 1;
 
-cv::Mat absence_of_edge(const Gradient& g) {
-  const int columns = g.rr.cols;
-  const float half = 1 / (kHalfEdge * kHalfEdge * g.noise * g.noise);
-  cv::Mat out(kRays * kSlopes, padded(columns), CV_8U);
+// What the edges alone say, for all paths.
+struct Edges {
+  cv::Mat absence;  // cost of a cell, row ray * kSlopes + slope
+  // The clearest edge a little way outside, 0 to 255: the seal's outer edge is the last before the
+  // body, while reflections and what is behind the glass lie within it.
+  cv::Mat beyond;
+};
+
+// The columns a little way outside each column, [from, to).
+struct Beyond {
+  std::vector<int> from, to;
+  explicit Beyond(const Polar& polar) : from(polar.columns()), to(polar.columns()) {
+    constexpr double kFrom_mm = 4, kTo_mm = 30;
+    for (int c = 0; c < polar.columns(); ++c) {
+      const double cell_mm = polar.radius_mm[c] * kTurn;
+      from[c] = c + static_cast<int>(std::ceil(kFrom_mm / cell_mm)) + 1;
+      to[c] = std::min(polar.columns(), c + static_cast<int>(std::ceil(kTo_mm / cell_mm)) + 2);
+    }
+  }
+};
+
+void look_along_ray(const Polar& polar, const Gradient& g, float half, const Beyond& window,
+                    int ray, Edges& out) {
+  const int columns = polar.columns();
+  const float *rr = g.rr.data(), *rt = g.rt.data(), *tt = g.tt.data();
+  for (int k = -kMaxSlope; k <= kMaxSlope; ++k) {
+    const float k_k = static_cast<float>(k * k), two_k = 2.0F * static_cast<float>(k);
+    const float scale = half / (1.0F + k_k);
+    auto* to = out.absence.ptr<unsigned char>(ray * kSlopes + k + kMaxSlope);
+    for (int c = 0; c < columns; ++c) {
+      const float across = std::max(0.0F, rr[c] - two_k * rt[c] + k_k * tt[c]) * scale;
+      to[c] = static_cast<unsigned char>(
+          static_cast<int>(kUnit * kFloor + kUnit * (1 - kFloor) / (1 + across) + 0.5F));
+    }
+    std::fill(to + columns, to + out.absence.cols, static_cast<unsigned char>(kUnit));
+  }
+  const auto* valid = polar.valid.ptr<unsigned char>(ray);
+  std::vector<unsigned char> edge(columns);
+  for (int c = 0; c < columns; ++c) {
+    const float any = (rr[c] + tt[c]) * half;
+    edge[c] = valid[c] != 0 ? static_cast<unsigned char>(kUnit * any / (1 + any)) : 0;
+  }
+  auto* most = out.beyond.ptr<unsigned char>(ray);
+  for (int c = 0; c < columns; ++c) {
+    const int from = window.from[c], to = window.to[c];
+    most[c] = from < to ? *std::max_element(edge.begin() + from, edge.begin() + to) : 0;
+  }
+}
+
+Edges look_for_edges(const Polar& polar) {
+  const int columns = polar.columns();
+  const float noise = gradient_noise(polar), half = 1 / (kHalfEdge * kHalfEdge * noise * noise);
+  Edges out{cv::Mat(kRays * kSlopes, padded(columns), CV_8U), cv::Mat(kRays, columns, CV_8U)};
+  const Beyond window(polar);
   cv::parallel_for_({0, kRays}, [&](const cv::Range& range) {
+    Gradient g(columns);
     for (int ray = range.start; ray < range.end; ++ray) {
-      const auto* rr = g.rr.ptr<float>(ray);
-      const auto* rt = g.rt.ptr<float>(ray);
-      const auto* tt = g.tt.ptr<float>(ray);
-      for (int k = -kMaxSlope; k <= kMaxSlope; ++k) {
-        const float k_k = static_cast<float>(k * k), two_k = 2.0F * static_cast<float>(k);
-        const float scale = half / (1.0F + k_k);
-        auto* to = out.ptr<unsigned char>(ray * kSlopes + k + kMaxSlope);
-        for (int c = 0; c < columns; ++c) {
-          const float across = std::max(0.0F, rr[c] - two_k * rt[c] + k_k * tt[c]) * scale;
-          to[c] = static_cast<unsigned char>(
-              static_cast<int>(kUnit * kFloor + kUnit * (1 - kFloor) / (1 + across) + 0.5F));
-        }
-        std::fill(to + columns, to + out.cols, static_cast<unsigned char>(kUnit));
-      }
+      g.look(polar, ray);
+      look_along_ray(polar, g, half, window, ray, out);
     }
   });
   return out;
@@ -348,42 +379,10 @@ void add_body_cost(const Polar& polar, const Colour& grain, const std::vector<Wi
   }
 }
 
-// The clearest edge a little way outside each cell, 0 to 255: the seal's outer edge is the last
-// before the body, while reflections and what is behind the glass lie within it.
-cv::Mat edge_beyond(const Polar& polar, const Gradient& g) {
-  constexpr double kFrom_mm = 4, kTo_mm = 30;
-  const int columns = polar.columns();
-  const float half = 1 / (kHalfEdge * kHalfEdge * g.noise * g.noise);
-  std::vector<int> from(columns), to(columns);
-  for (int c = 0; c < columns; ++c) {
-    const double cell_mm = polar.radius_mm[c] * kTurn;
-    from[c] = c + static_cast<int>(std::ceil(kFrom_mm / cell_mm)) + 1;
-    to[c] = std::min(columns, c + static_cast<int>(std::ceil(kTo_mm / cell_mm)) + 2);
-  }
-  cv::Mat out(kRays, columns, CV_8U);
-  cv::parallel_for_({0, kRays}, [&](const cv::Range& range) {
-    std::vector<unsigned char> edge(columns);
-    for (int ray = range.start; ray < range.end; ++ray) {
-      const auto* rr = g.rr.ptr<float>(ray);
-      const auto* tt = g.tt.ptr<float>(ray);
-      const auto* valid = polar.valid.ptr<unsigned char>(ray);
-      for (int c = 0; c < columns; ++c) {
-        const float across = (rr[c] + tt[c]) * half;
-        edge[c] = valid[c] != 0 ? static_cast<unsigned char>(kUnit * across / (1 + across)) : 0;
-      }
-      auto* most = out.ptr<unsigned char>(ray);
-      for (int c = 0; c < columns; ++c) {
-        most[c] =
-            from[c] < to[c] ? *std::max_element(edge.begin() + from[c], edge.begin() + to[c]) : 0;
-      }
-    }
-  });
-  return out;
-}
-
 // What all paths share.
 struct Costs {
-  cv::Mat absence, fixed, beyond;
+  Edges edges;
+  cv::Mat fixed;
   Colour grain;
   std::vector<Window> windows;
 };
@@ -396,7 +395,7 @@ Path with_body(const Polar& polar, const Costs& costs, float beyond, Path path) 
   if (beyond > 0) {
     for (int ray = 0; ray < kRays; ++ray) {
       auto* to = start.ptr<unsigned short>(ray);
-      const auto* edge = costs.beyond.ptr<unsigned char>(ray);
+      const auto* edge = costs.edges.beyond.ptr<unsigned char>(ray);
       for (int c = polar.first[ray]; c < columns; ++c) {
         add(beyond / kUnit * static_cast<float>(edge[c]), to[c]);
       }
@@ -408,7 +407,7 @@ Path with_body(const Polar& polar, const Costs& costs, float beyond, Path path) 
     if (body.empty()) break;
     start.copyTo(cost);
     add_body_cost(polar, costs.grain, costs.windows, body, cost);
-    Path next = closed_path(costs.absence, cost, columns);
+    Path next = closed_path(costs.edges.absence, cost, columns);
     const bool settled = next == path;
     path = std::move(next);
     if (settled) break;
@@ -440,12 +439,11 @@ Result<std::vector<PolygonMm>> find_rings(const Pyramid& photo, const Sight& sig
   std::vector<PolygonMm> curves;
   constexpr int kLeastColumns = 16;  // less is no pane but the cards' rim
   if (polar.columns() >= kLeastColumns) {
-    const Gradient g = gradient(polar);
-    const Costs costs{absence_of_edge(g), fixed_cost(polar, near), edge_beyond(polar, g),
-                      grain_of(polar), body_windows(polar)};
+    const Costs costs{look_for_edges(polar), fixed_cost(polar, near), grain_of(polar),
+                      body_windows(polar)};
     constexpr std::array<float, 3> kBeyond{0.0F, 0.25F, 0.6F};
     std::vector<Path> paths(1 + kBeyond.size());
-    paths[0] = closed_path(costs.absence, costs.fixed, polar.columns());
+    paths[0] = closed_path(costs.edges.absence, costs.fixed, polar.columns());
     cv::parallel_for_({0, static_cast<int>(kBeyond.size())}, [&](const cv::Range& range) {
       for (int i = range.start; i < range.end; ++i) {
         paths[i + 1] = with_body(polar, costs, kBeyond[i], paths[0]);
