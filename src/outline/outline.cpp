@@ -181,40 +181,96 @@ Names names_of(const Contour& c) {
 constexpr const char* kEdgeNoise = "edge noise";
 constexpr const char* kFit = "fit";
 
-/// Every source of error, as steps of the fitted unknowns: the contour's modes, its edge noise, the
-/// discrepancy.
-Eigen::MatrixXd source_steps(const Contour& c, const Noise& noise, const Chain& chain,
-                             const Samples& samples, double noise_scale) {
+/// A covariance as the product of few columns with themselves: pivoted Cholesky, to its rank.
+struct Factor {
+  Eigen::MatrixXd columns;
+  std::vector<Eigen::Index> pivots;  ///< their rows of `columns` are triangular
+};
+
+/// @param least  what is left of a variance, as a share of it, when it counts as nothing
+Factor factor_of(const Eigen::MatrixXd& covariance, double least) {
+  const Eigen::Index rows = covariance.rows();
+  const Eigen::VectorXd scale = covariance.diagonal().array().max(1e-300).sqrt().inverse().matrix();
+  Eigen::MatrixXd rest = scale.asDiagonal() * covariance * scale.asDiagonal();
+  Factor factor;
+  factor.columns = Eigen::MatrixXd::Zero(rows, rows);
+  Eigen::Index rank = 0;
+  for (; rank < rows; ++rank) {
+    Eigen::Index pivot = 0;
+    const double largest = rest.diagonal().maxCoeff(&pivot);
+    if (largest < least) break;
+    factor.columns.col(rank) = rest.col(pivot) / std::sqrt(largest);
+    rest.noalias() -= factor.columns.col(rank) * factor.columns.col(rank).transpose();
+    factor.pivots.push_back(pivot);
+  }
+  factor.columns =
+      Eigen::MatrixXd(scale.cwiseInverse().asDiagonal() * factor.columns.leftCols(rank));
+  return factor;
+}
+
+/// The pulls of hundreds of bumps, in as few columns as there are unknowns.
+Eigen::MatrixXd pulls_of(const std::vector<NoiseBump>& bumps, const Response& response,
+                         std::size_t points, Eigen::Index rows) {
+  constexpr double kLeast = 1e-13;  // what the fit's answer may enlarge again
+  Eigen::MatrixXd covariance = Eigen::MatrixXd::Zero(rows, rows);
+  Eigen::VectorXd pull = Eigen::VectorXd::Zero(rows);
+  std::vector<Eigen::Index> touched;
+  for (const NoiseBump& bump : bumps) {
+    for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
+      const std::size_t i = (bump.first + k) % points;
+      const auto row = static_cast<Eigen::Index>(6 * response.link_of(i));
+      if (std::find(touched.begin(), touched.end(), row) == touched.end()) touched.push_back(row);
+      response.add_pull(i, -bump.along_normal_mm[k], pull);
+    }
+    for (const Eigen::Index a : touched) {
+      for (const Eigen::Index b : touched) {
+        covariance.block<6, 6>(a, b).noalias() +=
+            pull.segment<6>(a) * pull.segment<6>(b).transpose();
+      }
+    }
+    for (const Eigen::Index a : touched) pull.segment<6>(a).setZero();
+    touched.clear();
+  }
+  return factor_of(covariance, kLeast).columns;
+}
+
+/// Every source of error, as steps of the fitted unknowns: the contour's modes, then columns for
+/// its edge noise, then for the discrepancy. No columns when the fit has no answer.
+struct Steps {
+  Eigen::MatrixXd columns;
+  Eigen::Index modes = 0, edge_noise = 0;
+};
+
+Steps source_steps(const Contour& c, const Noise& noise, const Chain& chain, const Samples& samples,
+                   double noise_scale) {
   const Response response(chain, samples);
+  if (!response.ok()) return {};
   const std::size_t n = c.points.size();
   const auto rows = static_cast<Eigen::Index>(6 * chain.links.size());
-  std::vector<NoiseBump> bumps = noise_bumps(c, kMostBumps);
+  const Eigen::MatrixXd local =
+      noise_scale * pulls_of(noise_bumps(c, kMostBumps), response, n, rows);
+  Eigen::MatrixXd rest(rows, 0);
   if (noise.discrepancy_mm > 0) {
     Contour smooth;
     smooth.points = c.points;
     smooth.sigma_mm.assign(n, noise.discrepancy_mm);
     smooth.correlation_mm = kDiscrepancyBump_mm;
-    const std::vector<NoiseBump> more = noise_bumps(smooth, kMostBumps);
-    bumps.insert(bumps.end(), more.begin(), more.end());
+    rest = noise_scale * pulls_of(noise_bumps(smooth, kMostBumps), response, n, rows);
   }
-  if (!response.ok()) return {};
-  Eigen::MatrixXd pull =
-      Eigen::MatrixXd::Zero(rows, static_cast<Eigen::Index>(c.modes.size() + bumps.size()));
-  Eigen::Index column = 0;
-  for (const PolygonMm& mode : c.modes) {
+  Steps steps;
+  steps.modes = static_cast<Eigen::Index>(c.modes.size());
+  steps.edge_noise = local.cols();
+  Eigen::MatrixXd pull = Eigen::MatrixXd::Zero(rows, steps.modes + local.cols() + rest.cols());
+  for (Eigen::Index m = 0; m < steps.modes; ++m) {
+    const PolygonMm& mode = c.modes[static_cast<std::size_t>(m)];
     for (std::size_t i = 0; i < n; ++i) {
-      response.add_pull(i, dot(mode[i], response.left_normal(i)), pull.col(column));
+      response.add_pull(i, dot(mode[i], response.left_normal(i)), pull.col(m));
     }
-    ++column;
   }
-  for (const NoiseBump& bump : bumps) {
-    for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
-      response.add_pull((bump.first + k) % n, -noise_scale * bump.along_normal_mm[k],
-                        pull.col(column));
-    }
-    ++column;
-  }
-  return response.step(pull);
+  pull.middleCols(steps.modes, local.cols()) = local;
+  pull.rightCols(rest.cols()) = rest;
+  steps.columns = response.step(pull);
+  return steps;
 }
 
 /// The same covariance in few columns, each with what the sources have in it.
@@ -224,36 +280,16 @@ struct Few {
   std::vector<std::string> sources;
 };
 
-/// Pivoted Cholesky factor of a covariance with unit diagonal, to its rank.
-Eigen::MatrixXd factor_of(Eigen::MatrixXd covariance, std::vector<Eigen::Index>& pivots) {
-  const Eigen::Index rows = covariance.rows();
-  Eigen::MatrixXd factor = Eigen::MatrixXd::Zero(rows, rows);
-  Eigen::Index rank = 0;
-  for (; rank < rows; ++rank) {
-    Eigen::Index pivot = 0;
-    const double largest = covariance.diagonal().maxCoeff(&pivot);
-    if (largest < 1e-9) break;
-    factor.col(rank) = covariance.col(pivot) / std::sqrt(largest);
-    covariance.noalias() -= factor.col(rank) * factor.col(rank).transpose();
-    pivots.push_back(pivot);
-  }
-  return factor.leftCols(rank);
-}
-
-Few compressed(const Eigen::MatrixXd& steps, const Contour& c, double noise_scale) {
-  const Eigen::MatrixXd covariance = steps * steps.transpose();
-  const Eigen::VectorXd scale = covariance.diagonal().array().max(1e-300).sqrt().inverse().matrix();
-  std::vector<Eigen::Index> pivots;
-  const Eigen::MatrixXd factor =
-      factor_of(scale.asDiagonal() * covariance * scale.asDiagonal(), pivots);
+Few compressed(const Steps& steps, const Contour& c, double noise_scale) {
+  constexpr double kLeast = 1e-9;
+  const Factor factor = factor_of(steps.columns * steps.columns.transpose(), kLeast);
   Few few;
-  few.modes = scale.cwiseInverse().asDiagonal() * factor;
+  few.modes = factor.columns;
 
   // The steps are the few modes times `mix`; the pivots' rows are triangular and give it directly.
-  const Eigen::MatrixXd mix =
-      Eigen::MatrixXd(factor(pivots, Eigen::all))
-          .triangularView<Eigen::Lower>()
-          .solve(Eigen::MatrixXd((scale.asDiagonal() * steps)(pivots, Eigen::all)));
+  const Eigen::MatrixXd mix = Eigen::MatrixXd(few.modes(factor.pivots, Eigen::all))
+                                  .triangularView<Eigen::Lower>()
+                                  .solve(Eigen::MatrixXd(steps.columns(factor.pivots, Eigen::all)));
   Names names = names_of(c);
   const std::size_t edge_noise = names.find(kEdgeNoise), fit = names.find(kFit);
   few.sources = names.names;
@@ -262,10 +298,8 @@ Few compressed(const Eigen::MatrixXd& steps, const Contour& c, double noise_scal
     const auto column = mix.col(static_cast<Eigen::Index>(m));
     few.shares[names.of_mode[m]].noalias() += column * column.transpose();
   }
-  const auto modes = static_cast<Eigen::Index>(c.modes.size());
-  const auto bumps = static_cast<Eigen::Index>(noise_bumps(c, kMostBumps).size());
-  const auto local = mix.middleCols(modes, bumps);
-  const auto rest = mix.rightCols(mix.cols() - modes - bumps);
+  const auto local = mix.middleCols(steps.modes, steps.edge_noise);
+  const auto rest = mix.rightCols(mix.cols() - steps.modes - steps.edge_noise);
   // What the noise had to be enlarged by is the pieces' fault, not the edge's.
   const Eigen::MatrixXd enlarged = local * local.transpose();
   const double as_stated = 1 / (noise_scale * noise_scale);
@@ -637,19 +671,19 @@ Result<Outline> fit(const Contour& given) {
   known.mode_names.resize(contour.modes.size(), "unnamed");
   const double noise_scale = std::sqrt(std::max(1.0, chi2_ratio(chain, samples)));
   chain = bent_where_smooth(chain, samples);
-  Eigen::MatrixXd steps = source_steps(known, noise, chain, samples, noise_scale);
+  Steps steps = source_steps(known, noise, chain, samples, noise_scale);
   constexpr int kMostDrops = 40;
-  for (int i = 0; i < kMostDrops && steps.rows() > 0; ++i) {
+  for (int i = 0; i < kMostDrops && steps.columns.cols() > 0; ++i) {
     Doubt doubt;
-    if (!drop_doubtful(chain, samples, steps, doubt)) break;
-    learn(doubt, steps, known);
+    if (!drop_doubtful(chain, samples, steps.columns, doubt)) break;
+    learn(doubt, steps.columns, known);
     samples.points = known.points;
     Chain again = chain;
     refine(again, samples);
     if (again.converged) chain = std::move(again);
     steps = source_steps(known, noise, chain, samples, noise_scale);
   }
-  if (steps.rows() == 0) return free_outline(contour, perimeter, noise.observation_mm);
+  if (steps.columns.cols() == 0) return free_outline(contour, perimeter, noise.observation_mm);
   // The outline stays with the points as they were seen; what was learned is one more doubt.
   known.modes.emplace_back();
   known.mode_names.emplace_back(kFit);
@@ -661,7 +695,7 @@ Result<Outline> fit(const Contour& given) {
   if (!chain.converged) return free_outline(contour, perimeter, noise.observation_mm);
   start_lower_left(chain);
   steps = source_steps(known, noise, chain, samples, noise_scale);
-  if (steps.rows() == 0) return free_outline(contour, perimeter, noise.observation_mm);
+  if (steps.columns.cols() == 0) return free_outline(contour, perimeter, noise.observation_mm);
   return outline_of(contour, chain, compressed(steps, known, noise_scale));
 }
 

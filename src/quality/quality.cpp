@@ -146,7 +146,8 @@ void look_at_cards(const photo::Photo& photo, const std::vector<card::Sighting>&
           std::max(look.card_px, std::hypot(c[(k + 1) % 4].x - c[k].x, c[(k + 1) % 4].y - c[k].y));
     }
     for (int i = 0; i < kGrid * kGrid; ++i) {
-      const double s = (i % kGrid + 0.5) / kGrid, t = (i / kGrid + 0.5) / kGrid;
+      const int column = i % kGrid, row = i / kGrid;
+      const double s = (column + 0.5) / kGrid, t = (row + 0.5) / kGrid;
       const double x =
           (1 - t) * ((1 - s) * c[0].x + s * c[1].x) + t * ((1 - s) * c[3].x + s * c[2].x);
       const double y =
