@@ -7,6 +7,7 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <numeric>
 #include <optional>
 
 #include "card/plain.h"
@@ -332,9 +333,7 @@ Normal PlaneProblem::normal(const Residuals& r, const VectorXd& weight) const {
     std::array<int, kLocals> at{};
     const auto plane = plane_indices(glimpses_[g].view);
     std::copy(plane.begin(), plane.end(), at.begin());
-    for (int k = 0; k < kPerCard; ++k) {
-      at[static_cast<std::size_t>(kPlaneSize + k)] = body_index(glimpses_[g].body, k);
-    }
+    std::iota(at.begin() + kPlaneSize, at.end(), body_index(glimpses_[g].body, 0));
     n.matrix(at, at) += block;
     n.gradient(at) += gradient;
   }
