@@ -236,6 +236,7 @@ Result<Traced> trace(const std::vector<Shot>& shots, const Options& options) {
                                          seen_at(sight, sketches[v], options.glass_thickness_mm)));
   }
   const Joined joined = join(sketches, plane_sigma);
+  px.reserve(planes.size());
   for (const card::Plane* plane : planes) {
     px.push_back(seen_at(Sight(*plane), joined.sketch, options.glass_thickness_mm));
   }

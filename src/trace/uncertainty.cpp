@@ -109,6 +109,7 @@ Contour to_contour(PolygonMm points, const std::vector<double>& sigma_mm, std::v
     const double local = std::min(sigma_mm[i], kMostEdgeNoise_mm);
     contour.sigma_mm[i] = std::sqrt(sigma_mm[i] * sigma_mm[i] - local * local);
   }
+  if (n == 0) return contour;
   const PolygonMm normals = outward_normals(contour.points);
   for (const NoiseBump& bump : noise_bumps(contour, kMostBumps)) {
     PolygonMm mode(n);
