@@ -527,28 +527,68 @@ Shares one_source_each(const Names& names) {
   return shares;
 }
 
+constexpr std::size_t kPartsOfKnot = 4;
+
+/// Catmull-Rom curve through `p`, kPartsOfKnot points for each knot.
+PolygonMm on_curve(const PolygonMm& p) {
+  PolygonMm result;
+  const std::size_t count = p.size();
+  for (std::size_t k = 0; k < count; ++k) {
+    const PointMm a = p[(k + count - 1) % count], b = p[k], d = p[(k + 1) % count],
+                  e = p[(k + 2) % count];
+    for (std::size_t q = 0; q < kPartsOfKnot; ++q) {
+      const double t = static_cast<double>(q) / kPartsOfKnot, t2 = t * t, t3 = t2 * t;
+      result.push_back(0.5 * ((-t3 + 2 * t2 - t) * a + (3 * t3 - 5 * t2 + 2) * b +
+                              (-3 * t3 + 4 * t2 + t) * d + (t3 - t2) * e));
+    }
+  }
+  return result;
+}
+
+/// The same curve as cubic Beziers.
+Piece free_piece(const PolygonMm& knots) {
+  Piece piece;
+  piece.kind = PieceKind::free;
+  piece.name = "edge 1";
+  piece.start = piece.end = knots[0];
+  piece.control.push_back(knots[0]);
+  const std::size_t count = knots.size();
+  for (std::size_t k = 0; k < count; ++k) {
+    const PointMm a = knots[(k + count - 1) % count], b = knots[k], d = knots[(k + 1) % count],
+                  e = knots[(k + 2) % count];
+    piece.control.push_back(b + (1.0 / 6) * (d - a));
+    piece.control.push_back(d - (1.0 / 6) * (e - b));
+    piece.control.push_back(d);
+  }
+  return piece;
+}
+
+/// The contour's modes, then its edge noise as a few broad ones.
+std::vector<PolygonMm> modes_with_noise(const Contour& c, Names& names) {
+  constexpr std::size_t kMostFreeBumps = 200;
+  std::vector<PolygonMm> modes = c.modes;
+  const std::size_t n = c.points.size();
+  const PolygonMm normals = outward_normals(c.points);
+  for (const NoiseBump& bump : noise_bumps(c, kMostFreeBumps)) {
+    modes.emplace_back(n);
+    names.of_mode.push_back(names.find(kEdgeNoise));
+    for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
+      const std::size_t i = (bump.first + k) % n;
+      modes.back()[i] = modes.back()[i] + bump.along_normal_mm[k] * normals[i];
+    }
+  }
+  return modes;
+}
+
 /// A contour that no chain describes: one free curve through local means of its own points, so that
 /// nothing is claimed that was not measured. Catmull-Rom tangents, hence G1.
 Outline free_outline(const Contour& c, double perimeter, double observation) {
   Outline outline;
   const std::size_t n = c.points.size();
   const double spacing = perimeter / static_cast<double>(n);
-  Names names = names_of(c);
   const auto group = std::clamp<std::size_t>(static_cast<std::size_t>(observation / 2 / spacing), 1,
                                              std::max<std::size_t>(1, n / 12));
-  const std::size_t count = n / group;
-  constexpr std::size_t kMostFreeBumps = 200;
-  Contour thin;  // modes of the means are means of the modes
-  thin.modes = c.modes;
-  const PolygonMm normals = outward_normals(c.points);
-  for (const NoiseBump& bump : noise_bumps(c, kMostFreeBumps)) {
-    thin.modes.emplace_back(n);
-    names.of_mode.push_back(names.find(kEdgeNoise));
-    for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
-      const std::size_t i = (bump.first + k) % n;
-      thin.modes.back()[i] = thin.modes.back()[i] + bump.along_normal_mm[k] * normals[i];
-    }
-  }
+  const std::size_t count = std::max<std::size_t>(1, n / group);
   const auto means = [&](const PolygonMm& values) {
     PolygonMm result(count);
     for (std::size_t k = 0; k < count; ++k) {
@@ -560,44 +600,21 @@ Outline free_outline(const Contour& c, double perimeter, double observation) {
     return result;
   };
   const PolygonMm knots = means(c.points);
-  constexpr int kParts = 4;
-  const auto on_curve = [&](const PolygonMm& p) {
-    PolygonMm result;
-    for (std::size_t k = 0; k < count; ++k) {
-      const PointMm a = p[(k + count - 1) % count], b = p[k], d = p[(k + 1) % count],
-                    e = p[(k + 2) % count];
-      for (int q = 0; q < kParts; ++q) {
-        const double t = static_cast<double>(q) / kParts, t2 = t * t, t3 = t2 * t;
-        result.push_back(0.5 * ((-t3 + 2 * t2 - t) * a + (3 * t3 - 5 * t2 + 2) * b +
-                                (-3 * t3 + 4 * t2 + t) * d + (t3 - t2) * e));
-      }
-    }
-    return result;
-  };
   outline.points = on_curve(knots);
-  Spread spread;
-  for (const PolygonMm& mode : thin.modes) spread.modes.push_back(on_curve(means(mode)));
+  Names names = names_of(c);
+  Spread spread;  // modes of the means are means of the modes
+  for (const PolygonMm& mode : modes_with_noise(c, names)) {
+    spread.modes.push_back(on_curve(means(mode)));
+  }
   spread.shares = one_source_each(names);
   outline.sources = names.names;
-  Piece piece;
-  piece.kind = PieceKind::free;
-  piece.name = "edge 1";
-  piece.start = piece.end = knots[0];
-  piece.control.push_back(knots[0]);
-  for (std::size_t k = 0; k < count; ++k) {
-    const PointMm a = knots[(k + count - 1) % count], b = knots[k], d = knots[(k + 1) % count],
-                  e = knots[(k + 2) % count];
-    piece.control.push_back(b + (1.0 / 6) * (d - a));
-    piece.control.push_back(d - (1.0 / 6) * (e - b));
-    piece.control.push_back(d);
-  }
-  outline.pieces.push_back(std::move(piece));
+  outline.pieces.push_back(free_piece(knots));
   measure_shape(spread, outline);
   outline.pieces[0].length_mm = outline.perimeter_mm;
   std::vector<std::size_t> near;
   for (std::size_t i = 0; i < outline.points.size(); ++i) {
-    const std::size_t k = i / kParts, from = k * n / count, to = (k + 1) * n / count;
-    near.push_back(((from + to) / 2 + i % kParts * (to - from) / kParts) % n);
+    const std::size_t k = i / kPartsOfKnot, from = k * n / count, to = (k + 1) * n / count;
+    near.push_back(((from + to) / 2 + i % kPartsOfKnot * (to - from) / kPartsOfKnot) % n);
   }
   follow_contour(c, near, outline);
   outline.pieces[0].seen = 2 * outline.seen_fraction >= 1;
