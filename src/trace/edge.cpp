@@ -25,7 +25,8 @@ std::vector<float> local_noise(const cv::Mat& size) {
         if (std::abs(j - middle) > off) sample.push_back(row[j]);
       }
     }
-    std::nth_element(sample.begin(), sample.begin() + sample.size() / 2, sample.end());
+    std::nth_element(sample.begin(),
+                     sample.begin() + static_cast<std::ptrdiff_t>(sample.size() / 2), sample.end());
     const float noise = std::max(sample[sample.size() / 2], 1e-6F);
     std::fill(out.begin() + start, out.begin() + std::min(start + kEvery, rows), noise);
   }
@@ -224,7 +225,8 @@ double robust_scale(const Samples& s) {
     }
   }
   if (step.size() < 20) return 0.2;
-  std::nth_element(step.begin(), step.begin() + step.size() / 2, step.end());
+  std::nth_element(step.begin(), step.begin() + static_cast<std::ptrdiff_t>(step.size() / 2),
+                   step.end());
   // Second difference of independent values: variance 6.
   return std::max(0.02, 1.48 * step[step.size() / 2] / std::sqrt(6.0));
 }

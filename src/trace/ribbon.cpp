@@ -28,7 +28,7 @@ struct Evidence {
 
 // Length of the difference of two rows of colours, `count` of them.
 void lengths(const float* a, const float* b, int count, float* to) {
-  for (int j = 0; j < count; ++j) {
+  for (std::ptrdiff_t j = 0; j < count; ++j) {
     const float x = b[3 * j] - a[3 * j], y = b[3 * j + 1] - a[3 * j + 1],
                 z = b[3 * j + 2] - a[3 * j + 2];
     to[j] = std::sqrt(x * x + y * y + z * z);
@@ -156,7 +156,7 @@ void row_evidence(const Evidence& e, const Belief& belief, int row, float* out) 
     if (outer_mm < belief.outer_from_mm || outer_mm > belief.outer_to_mm) outer[c] -= 4;
     if (outer_mm > belief.outer_likely_to_mm) outer[c] -= 2;
   }
-  std::fill(out, out + cells * kWidths, kImpossible);
+  std::fill(out, out + static_cast<std::ptrdiff_t>(cells) * kWidths, kImpossible);
   for (int b = RowSums::kInside; b + kMinWidth + RowSums::kOutside < cells; ++b) {
     const double inner_mm = e.first_mm + b;
     float base = sums.inner[b];
@@ -212,10 +212,11 @@ void advance(const std::vector<float>& from, const float* sure, const Steps& ste
       const float narrower = (w > 0 ? moved[s - 1] : 2 * kImpossible) - steps.width_cost;
       const float wider = (w + 1 < kWidths ? moved[s + 1] : 2 * kImpossible) - steps.width_cost;
       float best = moved[s];
+      constexpr signed char kNarrower = 1, kWider = -1;
       signed char move = 0;
-      move = narrower > best ? 1 : move;
+      move = narrower > best ? kNarrower : move;
       best = narrower > best ? narrower : best;
-      move = wider > best ? -1 : move;
+      move = wider > best ? kWider : move;
       best = wider > best ? wider : best;
       back_width[s] = move;
       to[s] = std::max(best + sure[s], 2 * kImpossible);
@@ -323,7 +324,7 @@ Ribbon look(const Pyramid& photo, const Sight& sight, const std::vector<PolygonM
 
 double median_width(const Ribbon& ribbon) {
   std::vector<double> w = ribbon.width_mm;
-  std::nth_element(w.begin(), w.begin() + w.size() / 2, w.end());
+  std::nth_element(w.begin(), w.begin() + static_cast<std::ptrdiff_t>(w.size() / 2), w.end());
   return w[w.size() / 2];
 }
 

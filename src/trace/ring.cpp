@@ -54,7 +54,8 @@ float gradient_noise(const Polar& polar) {
     }
   }
   if (sample.empty()) return 1;
-  std::nth_element(sample.begin(), sample.begin() + sample.size() / 2, sample.end());
+  std::nth_element(sample.begin(), sample.begin() + static_cast<std::ptrdiff_t>(sample.size() / 2),
+                   sample.end());
   return 1.48F * std::sqrt(sample[sample.size() / 2] / 3) + 1e-6F;
 }
 
@@ -94,8 +95,9 @@ void look_along_ray(const Polar& polar, const Gradient& g, float half, const Bey
     auto* to = out.absence.ptr<unsigned char>(ray * kSlopes + k + kMaxSlope);
     for (int c = 0; c < columns; ++c) {
       const float across = std::max(0.0F, rr[c] - two_k * rt[c] + k_k * tt[c]) * scale;
-      to[c] = static_cast<unsigned char>(
-          static_cast<int>(kUnit * kFloor + kUnit * (1 - kFloor) / (1 + across) + 0.5F));
+      // Positive, so that cutting off after half a unit rounds; lround would stop the vectoriser.
+      const float up = kUnit * kFloor + kUnit * (1 - kFloor) / (1 + across) + 0.5F;
+      to[c] = static_cast<unsigned char>(static_cast<int>(up));
     }
     std::fill(to + columns, to + out.absence.cols, static_cast<unsigned char>(kUnit));
   }
@@ -208,8 +210,9 @@ Path closed_path(const cv::Mat& absence, const cv::Mat& extra, int columns) {
 }
 
 void add(float cost, unsigned short& to) {
-  to = static_cast<unsigned short>(
-      std::min(kMostCost, static_cast<int>(to) + static_cast<int>(kUnit * cost + 0.5F)));
+  const float up = kUnit * cost + 0.5F;
+  to =
+      static_cast<unsigned short>(std::min(kMostCost, static_cast<int>(to) + static_cast<int>(up)));
 }
 
 // Costs that hold whatever the edges: blind cards, the photo's border, the user's rough points.
@@ -253,7 +256,7 @@ Colour shade_and_hue(const cv::Vec3f& root) {
 }
 
 float median_of(std::vector<float>& v) {
-  std::nth_element(v.begin(), v.begin() + v.size() / 2, v.end());
+  std::nth_element(v.begin(), v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2), v.end());
   return v[v.size() / 2];
 }
 

@@ -139,6 +139,7 @@ void report_doubts(const Ribbon& ribbon, const Edge& edge, std::vector<Finding>&
 
 // Where neither the glass edge nor the seal's outer edge is to be seen, a bridge has no support.
 std::optional<Error> too_much_lost(const Edge& edge) {
+  if (edge.lost.empty()) return {};
   const auto lost = std::count(edge.lost.begin(), edge.lost.end(), true);
   const double share = static_cast<double>(lost) / static_cast<double>(edge.lost.size());
   constexpr double kMostLost = 0.15;

@@ -358,7 +358,8 @@ TEST_CASE("errors of lengths on OpenCV's chessboard photos are as large as state
       block.corners.push_back({corner.on_card - PointMm{105, -60}, corner.seen, corner.sigma_px});
     }
     REQUIRE(block.corners.size() == 12);
-    const auto plane = fit_plane({block}, name[0] == 'l' ? left : right);
+    // The board is flat, which one rigid block of it could not tell.
+    const auto plane = fit_plane({block}, name[0] == 'l' ? left : right, KnownBow{0, 1e-7, false});
     CHECK(plane.ok());
     if (!plane.ok()) continue;
     const auto at = [&](int column, int row) {
