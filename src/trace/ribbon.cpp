@@ -6,6 +6,8 @@
 #include <functional>
 #include <opencv2/imgproc.hpp>
 
+#include "trace/material.h"
+
 namespace panecard::trace {
 namespace {
 
@@ -19,11 +21,16 @@ constexpr float kImpossible = -1e6F;
 constexpr float kEdgeWithinSeal = 0.7F, kEdgeBeyondBody = 1.0F, kEdgeWithinGlass = 0.7F;
 constexpr float kChangeAlongSeal = 1.0F, kChangeAlongBody = 0.5F, kChangeAlongGlass = 0.5F;
 
+// What colour says: the seal is one material all round and the body another, the glass neither.
+constexpr float kSealAlike = 2.0F, kBodyAlike = 1.5F;
+
 // Per row (curve point) and millimetre of offset: how sure it is that the picture changes across
 // the curve here, and along it.
 struct Evidence {
   cv::Mat across, along;  // CV_32F, rows x whole millimetres
   double first_mm = 0;    // offset of column 0's middle
+  cv::Mat tone;           // see tones()
+  Likeness like;          // empty until seal and body are known
 };
 
 // Length of the difference of two rows of colours, `count` of them.
@@ -90,8 +97,11 @@ Evidence evidence(const Strip& strip, double sigma_mm, float cap) {
 
   const int per_mm = static_cast<int>(std::lround(1 / strip.step_mm));
   const int cells = columns / per_mm;
-  Evidence out{cv::Mat(rows, cells, CV_32F), cv::Mat(rows, cells, CV_32F),
-               strip.first_mm + 0.5 - strip.step_mm / 2};
+  Evidence out{cv::Mat(rows, cells, CV_32F),
+               cv::Mat(rows, cells, CV_32F),
+               strip.first_mm + 0.5 - strip.step_mm / 2,
+               tones(strip),
+               {}};
   for (int i = 0; i < rows; ++i) {
     for (int c = 0; c < cells; ++c) {
       float most = 0, sum = 0;
@@ -117,25 +127,70 @@ struct Belief {
   std::vector<double> near_mm;   // per row: where the user pointed, or NaN
 };
 
+std::vector<float> running_sum(const float* values, int count) {
+  std::vector<float> sum(count + 1, 0.0F);
+  for (int c = 0; c < count; ++c) sum[c + 1] = sum[c] + values[c];
+  return sum;
+}
+
+float mean(const std::vector<float>& sum, int a, int b) {
+  return (sum[b] - sum[a]) / static_cast<float>(b - a);
+}
+
 // What lies before, between and beyond a pair of edges, per cell of one row.
 struct RowSums {
-  std::vector<float> change;  // running sum of the change along
-  std::vector<float> inner;   // the glass edge here, what lies within it taken off
-  std::vector<float> outer;   // the seal's outer edge here, what lies beyond it taken off
+  std::vector<float> change;      // running sum of the change along
+  std::vector<float> seal, body;  // running sums of the likeness; empty when not known
+  std::vector<float> inner;       // the glass edge here, what lies within it taken off
+  std::vector<float> outer;       // the seal's outer edge here, what lies beyond it taken off
 
-  RowSums(const float* edge, const float* along, int cells)
-      : change(cells + 1, 0.0F), inner(cells, 0.0F), outer(cells, 0.0F) {
-    for (int c = 0; c < cells; ++c) change[c + 1] = change[c] + along[c];
+  RowSums(const Evidence& e, int row)
+      : change(running_sum(e.along.ptr<float>(row), e.along.cols)),
+        inner(e.across.cols, 0.0F),
+        outer(e.across.cols, 0.0F) {
+    const int cells = e.across.cols;
+    const auto* edge = e.across.ptr<float>(row);
+    if (!e.like.seal.empty()) {
+      seal = running_sum(e.like.seal.ptr<float>(row), cells);
+      body = running_sum(e.like.body.ptr<float>(row), cells);
+    }
     for (int c = kInside; c < cells; ++c) {
       const float within = *std::max_element(edge + c - kInside, edge + c - 1);
-      inner[c] = edge[c] - kEdgeWithinGlass * within + kChangeAlongGlass * mean(c - kInside, c - 1);
+      inner[c] = edge[c] - kEdgeWithinGlass * within +
+                 kChangeAlongGlass * mean(change, c - kInside, c - 1);
+      if (seal.empty()) continue;
+      inner[c] -=
+          kSealAlike * mean(seal, c - kInside, c - 1) + kBodyAlike * mean(body, c - kInside, c - 1);
     }
     for (int c = 0; c + kOutside < cells; ++c) {
-      const float beyond = *std::max_element(edge + c + 3, edge + std::min(c + 15, cells));
-      outer[c] = edge[c] - kEdgeBeyondBody * beyond - kChangeAlongBody * mean(c + 2, c + 8);
+      outer[c] = edge[c] - kEdgeBeyondBody * beyond(edge, c, cells) -
+                 kChangeAlongBody * mean(change, c + 2, c + 8);
+      if (seal.empty()) continue;
+      outer[c] += kBodyAlike * mean(body, c + 2, c + 8) - kSealAlike * mean(seal, c + 2, c + 8);
     }
   }
-  float mean(int a, int b) const { return (change[b] - change[a]) / static_cast<float>(b - a); }
+
+  // The clearest edge within 15 mm beyond. Trim and seams are edges of the body: they speak
+  // against this one only as far as what lies between is not plainly body.
+  float beyond(const float* edge, int from, int cells) const {
+    float most = 0;
+    for (int c = from + 3; c < std::min(from + 15, cells); ++c) {
+      const float plain =
+          seal.empty() ? 0
+                       : std::max(0.0F, mean(body, from + 1, c - 1) - mean(seal, from + 1, c - 1));
+      most = std::max(most, edge[c] * (1 - plain));
+    }
+    return most;
+  }
+
+  // What lies between the two edges.
+  float between(int b, int a) const {
+    float sure = -kChangeAlongSeal * mean(change, b + 2, std::max(a - 1, b + 3));
+    if (!seal.empty()) {
+      sure += kSealAlike * mean(seal, b + 1, a) - kBodyAlike * mean(body, b + 1, a);
+    }
+    return sure;
+  }
 
   static constexpr int kInside = 6, kOutside = 9;  // cells looked at before and beyond
 };
@@ -144,7 +199,7 @@ struct RowSums {
 void row_evidence(const Evidence& e, const Belief& belief, int row, float* out) {
   const int cells = e.across.cols;
   const auto* edge = e.across.ptr<float>(row);
-  const RowSums sums(edge, e.along.ptr<float>(row), cells);
+  const RowSums sums(e, row);
   std::array<float, kWidths> odd_width{};
   for (int w = kMinWidth; belief.width_mm > 0 && w <= kMaxWidth; ++w) {
     const double z = (w - belief.width_mm) / 1.5;
@@ -170,9 +225,8 @@ void row_evidence(const Evidence& e, const Belief& belief, int row, float* out) 
     for (int w = kMinWidth; w <= kMaxWidth && b + w + RowSums::kOutside < cells; ++w) {
       const int a = b + w;
       if (w > kMinWidth) within_seal = std::max(within_seal, edge[a - 2]);
-      out[b * kWidths + (w - kMinWidth)] =
-          base + outer[a] - kEdgeWithinSeal * within_seal -
-          kChangeAlongSeal * sums.mean(b + 2, std::max(a - 1, b + 3)) - odd_width[w - kMinWidth];
+      out[b * kWidths + (w - kMinWidth)] = base + outer[a] - kEdgeWithinSeal * within_seal +
+                                           sums.between(b, a) - odd_width[w - kMinWidth];
     }
   }
 }
@@ -300,14 +354,26 @@ constexpr Pass kPasses[] = {{36, 0.5, 0.6, 4, 6, {2, 0.15F, 0.4F}},
                             {34, 0.5, 0.5, 5, 5, {2, 0.3F, 0.9F}},
                             {36, 0.25, 0.3, 6, 4, {1, 0.3F, 0.9F}}};
 
+Materials learn(const Evidence& e, const PairPath& path) {
+  std::vector<int> outer(path.cell.size());
+  for (std::size_t i = 0; i < outer.size(); ++i) outer[i] = path.cell[i] + path.width[i];
+  return learn_materials(e.tone, path.cell, outer);
+}
+
+// The path is found again with what it teaches of seal and body. `materials`: what is known of them
+// before, empty for nothing; what is known after.
 Ribbon look(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
-            const PolygonMm& near, const Pass& pass, const PolygonMm& curve, Belief belief) {
+            const PolygonMm& near, const Pass& pass, const PolygonMm& curve, Belief belief,
+            Materials& materials) {
   Strip strip = unwrap(photo, sight, cards,
                        resample(smooth_closed(resample(curve, 1.0), pass.smooth_mm), kRow_mm),
                        pass.half_mm, pass.step_mm);
-  const Evidence e = evidence(strip, pass.sigma_mm, pass.cap);
+  Evidence e = evidence(strip, pass.sigma_mm, pass.cap);
   belief.near_mm = near_offsets(strip, near);
+  if (materials.seal.empty()) materials = learn(e, best_path(e, belief, pass.steps));
+  if (!materials.seal.empty()) e.like = likeness(e.tone, materials);
   const PairPath path = best_path(e, belief, pass.steps);
+  materials = learn(e, path);
   Ribbon ribbon;
   ribbon.score = path.score;
   for (std::size_t k = 0; k < strip.curve.size(); ++k) {
@@ -366,9 +432,10 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
   belief.outer_to_mm = kMaxWidth;  // the ring may have settled on the glass edge itself
   const std::vector<const PolygonMm*> starts = distinct(rings);
   std::vector<Ribbon> looks(starts.size());
+  std::vector<Materials> materials(starts.size());
   cv::parallel_for_({0, static_cast<int>(starts.size())}, [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
-      looks[i] = look(photo, sight, cards, near, kPasses[0], *starts[i], belief);
+      looks[i] = look(photo, sight, cards, near, kPasses[0], *starts[i], belief, materials[i]);
     }
   });
   const auto best = std::max_element(
@@ -378,11 +445,13 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
   belief.width_mm = median_width(*best);
   belief.outer_from_mm = -6;
   belief.outer_to_mm = 6;
-  const Ribbon second = look(photo, sight, cards, near, kPasses[1], outer_curve(*best), belief);
+  Materials& known = materials[static_cast<std::size_t>(best - looks.begin())];
+  const Ribbon second =
+      look(photo, sight, cards, near, kPasses[1], outer_curve(*best), belief, known);
   belief = {};
   belief.width_mm = median_width(second);
   belief.inner_within_mm = 4;
-  return look(photo, sight, cards, near, kPasses[2], inner_curve(second), belief);
+  return look(photo, sight, cards, near, kPasses[2], inner_curve(second), belief, known);
 }
 
 }  // namespace panecard::trace
