@@ -18,11 +18,12 @@ constexpr float kImpossible = -1e6F;
 
 // Weights of the pieces of evidence; each is a log-likelihood ratio of an edge or of its absence,
 // and less than 1 because neighbours that repeat the same news should not count twice.
-constexpr float kEdgeWithinSeal = 0.7F, kEdgeBeyondBody = 1.0F, kEdgeWithinGlass = 0.7F;
+// Glass has no edges that run along its rim; a seal has its lip, and body its trim.
+constexpr float kEdgeWithinSeal = 0.7F, kEdgeBeyondBody = 0.7F, kEdgeWithinGlass = 1.0F;
 constexpr float kChangeAlongSeal = 1.0F, kChangeAlongBody = 0.5F, kChangeAlongGlass = 0.5F;
 
 // What colour says: the seal is one material all round and the body another, the glass neither.
-constexpr float kSealAlike = 2.0F, kBodyAlike = 1.5F;
+constexpr float kSealAlike = 2.0F, kBodyAlike = 2.5F;
 
 // Per row (curve point) and millimetre of offset: how sure it is that the picture changes across
 // the curve here, and along it.
@@ -121,7 +122,7 @@ Evidence evidence(const Strip& strip, double sigma_mm, float cap) {
 // What is believed of offset and width before this strip is looked at.
 struct Belief {
   double outer_from_mm = -1e9, outer_to_mm = 1e9;  // of the seal's outer edge
-  double outer_likely_to_mm = 1e9;
+  double outer_likely_from_mm = -1e9, outer_likely_to_mm = 1e9;
   double width_mm = 0;           // 0: anything
   double inner_within_mm = 1e9;  // of the reference curve
   std::vector<double> near_mm;   // per row: where the user pointed, or NaN
@@ -210,6 +211,7 @@ void row_evidence(const Evidence& e, const Belief& belief, int row, float* out) 
     const double outer_mm = e.first_mm + c;
     if (outer_mm < belief.outer_from_mm || outer_mm > belief.outer_to_mm) outer[c] -= 4;
     if (outer_mm > belief.outer_likely_to_mm) outer[c] -= 2;
+    if (outer_mm < belief.outer_likely_from_mm) outer[c] -= 1;
   }
   std::fill(out, out + static_cast<std::ptrdiff_t>(cells) * kWidths, kImpossible);
   for (int b = RowSums::kInside; b + kMinWidth + RowSums::kOutside < cells; ++b) {
@@ -427,7 +429,8 @@ PolygonMm outer_curve(const Ribbon& ribbon) { return shifted(ribbon, true); }
 Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
                    const std::vector<PolygonMm>& rings, const PolygonMm& near) {
   Belief belief;
-  belief.outer_from_mm = -4;
+  belief.outer_from_mm = -20;
+  belief.outer_likely_from_mm = -4;
   belief.outer_likely_to_mm = 10;
   belief.outer_to_mm = kMaxWidth;  // the ring may have settled on the glass edge itself
   const std::vector<const PolygonMm*> starts = distinct(rings);
