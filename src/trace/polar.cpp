@@ -5,6 +5,21 @@
 #include <opencv2/imgproc.hpp>
 
 namespace panecard::trace {
+
+PointMm direction(int ray) { return {std::cos(ray * kTurn), std::sin(ray * kTurn)}; }
+
+PointMm middle_of(const std::vector<PolygonMm>& cards) {
+  PointMm sum;
+  int corners = 0;
+  for (const PolygonMm& card : cards) {
+    for (const PointMm& p : card) {
+      sum = sum + p;
+      ++corners;
+    }
+  }
+  return (1.0 / corners) * sum;
+}
+
 namespace {
 
 constexpr double kInner_mm = 25, kOuter_mm = 1800;
@@ -12,8 +27,6 @@ constexpr int kGrid = 4;  // cells between the points that are mapped: the map i
 static_assert(kRays % kGrid == 0);
 
 double radius_mm(int column) { return kInner_mm * std::exp(column * kTurn); }
-
-PointMm direction(int ray) { return {std::cos(ray * kTurn), std::sin(ray * kTurn)}; }
 
 // The last crossing of the ray with a card, in mm; the curve must pass outside.
 double card_reach_mm(const std::vector<PolygonMm>& cards, PointMm centre, double angle) {
@@ -28,18 +41,6 @@ double card_reach_mm(const std::vector<PolygonMm>& cards, PointMm centre, double
     }
   }
   return reach;
-}
-
-PointMm middle_of(const std::vector<PolygonMm>& cards) {
-  PointMm sum;
-  int corners = 0;
-  for (const PolygonMm& card : cards) {
-    for (const PointMm& p : card) {
-      sum = sum + p;
-      ++corners;
-    }
-  }
-  return (1.0 / corners) * sum;
 }
 
 // Pixels of every kGrid-th ray and column, the first ray again at the end.

@@ -14,6 +14,10 @@ constexpr int kRays = 1440;
 constexpr double kTurn =
     2 * std::numbers::pi / kRays;  // also the step of ln r: the map is conformal
 
+/// Middle of all the cards' corners.
+PointMm middle_of(const std::vector<PolygonMm>& cards);
+PointMm direction(int ray);
+
 /// Columns reach from the nearest point that a ray has outside the cards to the furthest that it
 /// has inside the photo.
 struct Polar {

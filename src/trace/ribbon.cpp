@@ -7,6 +7,8 @@
 #include <opencv2/imgproc.hpp>
 
 #include "trace/material.h"
+#include "trace/polar.h"
+#include "trace/splice.h"
 
 namespace panecard::trace {
 namespace {
@@ -236,6 +238,7 @@ void row_evidence(const Evidence& e, const Belief& belief, int row, float* out) 
 // The best closed path through (offset, width); steps of either cost a little each.
 struct PairPath {
   std::vector<int> cell, width;
+  std::vector<float> sure;  // evidence of the pair taken
   double score = 0;
 };
 
@@ -307,9 +310,11 @@ PairPath best_path(const Evidence& e, const Belief& belief, const Steps& steps) 
   }
   path.cell.resize(rows);
   path.width.resize(rows);
+  path.sure.resize(rows);
   for (int lap = rows / 4; lap < rows / 4 + rows; ++lap) {
     path.cell[lap % rows] = all[lap] / kWidths;
     path.width[lap % rows] = all[lap] % kWidths + kMinWidth;
+    path.sure[lap % rows] = sure.at<float>(lap % rows, all[lap]);
   }
   return path;
 }
@@ -381,6 +386,7 @@ Ribbon look(const Pyramid& photo, const Sight& sight, const std::vector<PolygonM
   for (std::size_t k = 0; k < strip.curve.size(); ++k) {
     ribbon.inner_mm.push_back(e.first_mm + path.cell[k]);
     ribbon.width_mm.push_back(path.width[k]);
+    ribbon.sure.push_back(path.sure[k]);
     // An edge of twice the usual change: log(1 + 1).
     ribbon.outer_seen.push_back(
         e.across.at<float>(static_cast<int>(k), path.cell[k] + path.width[k]) > 0.7F);
@@ -390,19 +396,9 @@ Ribbon look(const Pyramid& photo, const Sight& sight, const std::vector<PolygonM
   return ribbon;
 }
 
-double median_width(const Ribbon& ribbon) {
-  std::vector<double> w = ribbon.width_mm;
+double median_of(std::vector<double> w) {
   std::nth_element(w.begin(), w.begin() + static_cast<std::ptrdiff_t>(w.size() / 2), w.end());
   return w[w.size() / 2];
-}
-
-// Panes are convex or nearly so; a path that took a reflection or a trim strip for the seal has a
-// notch or a bump. Evidence of the seal, less what is missing of the convex hull.
-double plausibility(const Ribbon& ribbon) {
-  constexpr double kPerShare = 60;  // one part in sixty of the hull weighs as a quarter of an edge
-  const PolygonMm curve = inner_curve(ribbon);
-  const double hull_mm2 = signed_area_mm2(convex_hull(curve));
-  return ribbon.score - kPerShare * (1 - signed_area_mm2(curve) / hull_mm2);
 }
 
 std::vector<const PolygonMm*> distinct(const std::vector<PolygonMm>& rings) {
@@ -441,18 +437,22 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
       looks[i] = look(photo, sight, cards, near, kPasses[0], *starts[i], belief, materials[i]);
     }
   });
-  const auto best = std::max_element(
-      looks.begin(), looks.end(),
-      [](const Ribbon& a, const Ribbon& b) { return plausibility(a) < plausibility(b); });
+  const PointMm middle = middle_of(cards);
+  std::vector<Around> around;
+  for (const Ribbon& ribbon : looks) around.push_back(seen_from(middle, ribbon));
+  const Around best = splice(middle, around);
+  const auto surest =
+      std::max_element(looks.begin(), looks.end(),
+                       [](const Ribbon& a, const Ribbon& b) { return a.score < b.score; });
+  Materials& known = materials[static_cast<std::size_t>(surest - looks.begin())];
   belief = {};
-  belief.width_mm = median_width(*best);
+  belief.width_mm = median_of(surest->width_mm);
   belief.outer_from_mm = -6;
   belief.outer_to_mm = 6;
-  Materials& known = materials[static_cast<std::size_t>(best - looks.begin())];
   const Ribbon second =
-      look(photo, sight, cards, near, kPasses[1], outer_curve(*best), belief, known);
+      look(photo, sight, cards, near, kPasses[1], outer_curve(middle, best), belief, known);
   belief = {};
-  belief.width_mm = median_width(second);
+  belief.width_mm = median_of(second.width_mm);
   belief.inner_within_mm = 4;
   return look(photo, sight, cards, near, kPasses[2], inner_curve(second), belief, known);
 }

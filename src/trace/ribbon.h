@@ -14,7 +14,8 @@ struct Ribbon {
   std::vector<double> inner_mm;  ///< offset of the glass edge from the curve, along the normal
   std::vector<double> width_mm;  ///< of the seal, outwards from there
   std::vector<bool> outer_seen;  ///< whether the seal's outer edge is visible there
-  double score = 0;              ///< mean evidence per point, in units of one clear edge = 4
+  std::vector<double> sure;      ///< evidence per point, in units of one clear edge = 4
+  double score = 0;              ///< its mean
 };
 
 PolygonMm inner_curve(const Ribbon& ribbon);
