@@ -8,6 +8,21 @@
 
 namespace panecard::trace {
 
+namespace {
+
+// Where the radial polynomial stops growing, or 80 degrees off the axis.
+double monotone_to_r2(const photo::LensVector& lens) {
+  constexpr double kMost = 32, kStep = 0.01;
+  double r2 = 0;
+  const auto slope = [&](double s) {
+    return 1 + s * (3 * lens[photo::kK1] + s * (5 * lens[photo::kK2] + s * 7 * lens[photo::kK3]));
+  };
+  while (r2 < kMost && slope(r2) > 0) r2 += kStep;
+  return r2;
+}
+
+}  // namespace
+
 Sight::Sight(const card::Plane& plane) {
   const Eigen::Vector3d turn = plane.value.head<3>();
   const double angle = turn.norm();
@@ -21,6 +36,7 @@ Sight::Sight(const card::Plane& plane) {
   z_axis_ = rotation.col(2);
   bend_ = {plane.value[card::kBendAt], plane.value[card::kBendAt + 1],
            plane.value[card::kBendAt + 2]};
+  holds_to_r2_ = monotone_to_r2(lens_);
   flat_ = bend_.xx == 0 && bend_.xy == 0 && bend_.yy == 0;
 }
 
@@ -32,12 +48,16 @@ Eigen::Vector3d Sight::from_camera(PointMm p) const {
 
 PointPx Sight::px(PointMm p) const {
   const Eigen::Vector3d at = from_camera(p);
-  // A point behind the camera has no pixel; far outside the photo is what every caller wants.
-  if (at.z() < 1.0) return {-1e6, -1e6};
+  // Such a point has no pixel; far outside the photo is what every caller wants.
+  if (!holds(at)) return {-1e6, -1e6};
   return photo::distort(lens_, at.x() / at.z(), at.y() / at.z());
 }
 
-bool Sight::in_front(PointMm p) const { return from_camera(p).z() > 1.0; }
+bool Sight::holds(const Eigen::Vector3d& at) const {
+  return at.z() > 1.0 && at.head<2>().squaredNorm() < holds_to_r2_ * at.z() * at.z();
+}
+
+bool Sight::in_front(PointMm p) const { return holds(from_camera(p)); }
 
 double Sight::px_per_mm(PointMm p) const {
   const PointPx a = px(p), b = px({p.x + 1, p.y}), c = px({p.x, p.y + 1});

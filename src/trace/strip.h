@@ -17,17 +17,21 @@ class Sight {
  public:
   explicit Sight(const card::Plane& plane);
   PointPx px(PointMm p) const;
+  /// In front of the camera and where the lens model holds: further out a polynomial folds back
+  /// and would show the point a second time inside the photo.
   bool in_front(PointMm p) const;
   /// Photo pixels per millimetre at a point, the geometric mean of the two directions.
   double px_per_mm(PointMm p) const;
 
  private:
   Eigen::Vector3d from_camera(PointMm p) const;
+  bool holds(const Eigen::Vector3d& from_camera) const;
 
   Eigen::Vector3d x_axis_, y_axis_, z_axis_, shift_;
   Bend<double> bend_;
   bool flat_ = true;
   photo::LensVector lens_;
+  double holds_to_r2_ = 0;  // squared tangent of the angle off the axis
 };
 
 /// The photo at full, half, quarter ... size, made once.
