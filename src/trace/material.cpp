@@ -68,10 +68,12 @@ cv::Mat tones(const Strip& strip) {
     auto* to = out.ptr<cv::Vec3f>(i);
     for (int c = 0; c < cells; ++c) {
       cv::Vec3f sum(0, 0, 0);
-      for (int k = 0; k < per_mm; ++k) sum += root[c * per_mm + k];
+      for (int k = 0; k < per_mm; ++k, ++root) sum += *root;
       sum /= static_cast<float>(per_mm);
       const float shade = (sum[0] + sum[1] + sum[2]) / 3;
-      to[c] = {blind[c * per_mm] != 0 ? std::numeric_limits<float>::quiet_NaN() : shade,
+      to[c] = {blind[static_cast<std::ptrdiff_t>(c) * per_mm] != 0
+                   ? std::numeric_limits<float>::quiet_NaN()
+                   : shade,
                sum[0] - shade, sum[2] - shade};
     }
   }

@@ -439,6 +439,7 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
   });
   const PointMm middle = middle_of(cards);
   std::vector<Around> around;
+  around.reserve(looks.size());
   for (const Ribbon& ribbon : looks) around.push_back(seen_from(middle, ribbon));
   const Around best = splice(middle, around);
   const auto surest =

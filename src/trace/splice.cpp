@@ -33,7 +33,7 @@ std::vector<double> at_rays(PointMm middle, const PolygonMm& curve,
     const std::size_t j = (i + 1) % n;
     const double from = turn(i);
     double to = turn(j);
-    if (to < from - kRays / 2) to += kRays;
+    if (to < from - kRays / 2.0) to += kRays;
     for (int ray = static_cast<int>(std::ceil(from)); ray <= std::floor(to); ++ray) {
       const double t = to > from ? (ray - from) / (to - from) : 0;
       out[(ray % kRays + kRays) % kRays] = (1 - t) * at(i) + t * at(j);

@@ -18,7 +18,7 @@ struct Round {
     for (int i = 0; i < tones.rows; ++i) {
       for (int c = 0; c < tones.cols; ++c) {
         const float grain = 0.05F * static_cast<float>((i * 7 + c * 13) % 5 - 2);
-        const float shade = c < 20 ? 3 : (c < 30 ? 6 : 12);
+        const float shade = c < 20 ? 3.0F : (c < 30 ? 6.0F : 12.0F);
         tones.at<cv::Vec3f>(i, c) = {shade + grain, c < 30 ? 0.0F : 0.6F, 0.1F};
       }
       if (i < wrong_rows) {
