@@ -239,6 +239,8 @@ void row_evidence(const Evidence& e, const Belief& belief, int row, float* out) 
 struct PairPath {
   std::vector<int> cell, width;
   std::vector<float> sure;  // evidence of the pair taken
+  std::vector<int> rival;   // cell of the best glass edge away from the one taken
+  std::vector<float> rival_sure;
   double score = 0;
 };
 
@@ -283,6 +285,29 @@ void advance(const std::vector<float>& from, const float* sure, const Steps& ste
   }
 }
 
+// Nearer than this, another edge is the same one or its lip.
+constexpr int kRivalFrom = 5;
+
+void find_rivals(const Evidence& e, const Belief& belief, const cv::Mat& sure, PairPath& path) {
+  path.rival.resize(sure.rows);
+  path.rival_sure.resize(sure.rows);
+  for (int i = 0; i < sure.rows; ++i) {
+    const auto* row = sure.ptr<float>(i);
+    path.rival[i] = path.cell[i];
+    path.rival_sure[i] = kImpossible;
+    for (int b = 0; b < e.across.cols; ++b) {
+      if (std::abs(b - path.cell[i]) < kRivalFrom) continue;
+      const auto* widths = row + static_cast<std::ptrdiff_t>(b) * kWidths;
+      // What was believed before of where it lies must not hide a rival.
+      const float believed = std::abs(e.first_mm + b) > belief.inner_within_mm ? 4.0F : 0.0F;
+      const float most = *std::max_element(widths, widths + kWidths) + believed;
+      if (most <= path.rival_sure[i]) continue;
+      path.rival_sure[i] = most;
+      path.rival[i] = b;
+    }
+  }
+}
+
 PairPath best_path(const Evidence& e, const Belief& belief, const Steps& steps) {
   const int rows = e.across.rows, cells = e.across.cols, states = cells * kWidths;
   cv::Mat sure(rows, states, CV_32F);
@@ -316,6 +341,7 @@ PairPath best_path(const Evidence& e, const Belief& belief, const Steps& steps) 
     path.width[lap % rows] = all[lap] % kWidths + kMinWidth;
     path.sure[lap % rows] = sure.at<float>(lap % rows, all[lap]);
   }
+  find_rivals(e, belief, sure, path);
   return path;
 }
 
@@ -361,6 +387,42 @@ constexpr Pass kPasses[] = {{36, 0.5, 0.6, 4, 6, {2, 0.15F, 0.4F}},
                             {34, 0.5, 0.5, 5, 5, {2, 0.3F, 0.9F}},
                             {36, 0.25, 0.3, 6, 4, {1, 0.3F, 0.9F}}};
 
+double median_of(std::vector<double> w) {
+  std::nth_element(w.begin(), w.begin() + static_cast<std::ptrdiff_t>(w.size() / 2), w.end());
+  return w[w.size() / 2];
+}
+
+// Calibrated on rendered photos, see docs/trace.md: how often the edge taken was the wrong one of
+// two against how far the other's mean evidence was behind.
+double rival_probability(double behind) { return 1 / (1 + std::exp(1.1 + 0.75 * behind)); }
+
+// A rival is an edge that runs along for a while, not the best of a row's noise: over 100 mm most
+// of the rows must agree where it is.
+void weigh_rivals(const PairPath& path, Ribbon& ribbon) {
+  constexpr int kAround = 25;
+  constexpr double kAgree_mm = 3;
+  const int rows = static_cast<int>(path.cell.size());
+  ribbon.rival_mm.assign(rows, 0);
+  ribbon.rival_behind.assign(rows, 0);
+  ribbon.rival_probability.assign(rows, 0);
+  std::vector<double> offset(2 * kAround + 1);
+  for (int i = 0; i < rows; ++i) {
+    double behind = 0;
+    for (int k = -kAround; k <= kAround; ++k) {
+      const int row = ((i + k) % rows + rows) % rows;
+      offset[k + kAround] = path.rival[row] - path.cell[row];
+      behind += path.sure[row] - path.rival_sure[row];
+    }
+    behind /= 2 * kAround + 1;
+    const double middle = median_of(offset);
+    for (double& x : offset) x = std::abs(x - middle);
+    if (median_of(offset) > kAgree_mm) continue;
+    ribbon.rival_mm[i] = middle;
+    ribbon.rival_behind[i] = behind;
+    ribbon.rival_probability[i] = rival_probability(behind);
+  }
+}
+
 Materials learn(const Evidence& e, const PairPath& path) {
   std::vector<int> outer(path.cell.size());
   for (std::size_t i = 0; i < outer.size(); ++i) outer[i] = path.cell[i] + path.width[i];
@@ -391,14 +453,19 @@ Ribbon look(const Pyramid& photo, const Sight& sight, const std::vector<PolygonM
     ribbon.outer_seen.push_back(
         e.across.at<float>(static_cast<int>(k), path.cell[k] + path.width[k]) > 0.7F);
   }
+  weigh_rivals(path, ribbon);
   ribbon.curve = std::move(strip.curve);
   ribbon.normals = std::move(strip.normals);
   return ribbon;
 }
 
-double median_of(std::vector<double> w) {
-  std::nth_element(w.begin(), w.begin() + static_cast<std::ptrdiff_t>(w.size() / 2), w.end());
-  return w[w.size() / 2];
+Ribbon with_better_rivals(Ribbon ribbon) {
+  for (std::size_t i = 0; i < ribbon.inner_mm.size(); ++i) {
+    if (ribbon.rival_probability[i] == 0 || ribbon.rival_behind[i] > 0) continue;
+    ribbon.inner_mm[i] += ribbon.rival_mm[i];
+    ribbon.sure[i] -= ribbon.rival_behind[i];
+  }
+  return ribbon;
 }
 
 std::vector<const PolygonMm*> distinct(const std::vector<PolygonMm>& rings) {
@@ -455,7 +522,14 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
   belief = {};
   belief.width_mm = median_of(second.width_mm);
   belief.inner_within_mm = 4;
-  return look(photo, sight, cards, near, kPasses[2], inner_curve(second), belief, known);
+  const Ribbon third =
+      look(photo, sight, cards, near, kPasses[2], inner_curve(second), belief, known);
+
+  // What was believed from pass to pass may have kept out the better of two edges.
+  const Around taken = seen_from(middle, third);
+  const Around better = splice(middle, {taken, seen_from(middle, with_better_rivals(third))});
+  if (better.inner_mm == taken.inner_mm) return third;
+  return look(photo, sight, cards, near, kPasses[2], inner_curve(middle, better), belief, known);
 }
 
 }  // namespace panecard::trace

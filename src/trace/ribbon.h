@@ -16,6 +16,9 @@ struct Ribbon {
   std::vector<bool> outer_seen;  ///< whether the seal's outer edge is visible there
   std::vector<double> sure;      ///< evidence per point, in units of one clear edge = 4
   double score = 0;              ///< its mean
+  /// Where another edge would do nearly as well: how much further out it lies (inwards below 0), by
+  /// how much its evidence is behind, and the probability that it is the right one (0 for none).
+  std::vector<double> rival_mm, rival_behind, rival_probability;
 };
 
 PolygonMm inner_curve(const Ribbon& ribbon);

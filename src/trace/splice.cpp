@@ -53,7 +53,7 @@ struct Stretch {
 
 // Where two ribbons part by more than one and the same may do.
 std::vector<Stretch> partings(const Around& a, const Around& b) {
-  constexpr double kApart_mm = 5, kTogether_mm = 2;
+  constexpr double kApart_mm = 4, kTogether_mm = 2;
   const auto off = [&](int ray) {
     const int k = ray % kRays;
     return std::max(std::abs(a.inner_mm[k] - b.inner_mm[k]),

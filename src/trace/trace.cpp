@@ -137,6 +137,35 @@ void report_doubts(const Ribbon& ribbon, const Edge& edge, std::vector<Finding>&
   }
 }
 
+// Less than one in twenty is what a 95 % statement leaves out anyway.
+constexpr double kLikelyRival = 0.05;
+
+// Where another edge may be the right one the point is as uncertain as that choice, and a person
+// is asked to look: two values 9 mm apart are not one with a wider margin.
+void weigh_rivals(const Ribbon& ribbon, Edge& edge, std::vector<Finding>& findings) {
+  const std::size_t n = edge.points.size(), m = ribbon.rival_probability.size();
+  PointMm middle{};
+  for (const PointMm& p : edge.points) middle = middle + 1.0 / static_cast<double>(n) * p;
+  double length_mm = 0, likeliest = 0, away_mm = 0;
+  PointMm where;
+  for (std::size_t i = 0; i < n; ++i) {
+    const double p = ribbon.rival_probability[i * m / n], d = ribbon.rival_mm[i * m / n];
+    if (p < kLikelyRival) continue;
+    edge.sigma_mm[i] = std::hypot(edge.sigma_mm[i], std::sqrt(p * (1 - p)) * d);
+    length_mm += distance(edge.points[i], edge.points[(i + 1) % n]);
+    if (p > likeliest) likeliest = p, away_mm = d, where = edge.points[i];
+  }
+  constexpr double kWorthNaming_mm = 15;
+  if (length_mm < kWorthNaming_mm) return;
+  findings.push_back({"two_edges", "at the " + std::string(side_name(middle, where)) + " an edge " +
+                                       to_text(std::abs(away_mm), 0) + " mm further " +
+                                       (away_mm > 0 ? "out" : "in") +
+                                       " may be the pane's instead (1 in " +
+                                       to_text(1 / likeliest, 0) + "; " + to_text(length_mm, 0) +
+                                       " mm of the way in all): look at the overlay there, and "
+                                       "point at the right one with --near"});
+}
+
 // Where neither the glass edge nor the seal's outer edge is to be seen, a bridge has no support.
 std::optional<Error> too_much_lost(const Edge& edge) {
   if (edge.lost.empty()) return {};
@@ -178,6 +207,7 @@ Result<Sketch> sketch_of(const Shot& shot, const Options& options) {
 
   Sketch sketch;
   report_doubts(ribbon, edge, sketch.findings);
+  if (!band) weigh_rivals(ribbon, edge, sketch.findings);
   if (!band) {
     constexpr double kDefinition_mm = 0.12;
     sketch.points = std::move(edge.points);
