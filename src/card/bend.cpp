@@ -60,15 +60,6 @@ double log_evidence(const Fit& fit, const Model& model) {
   return -0.5 * fit.cost - 0.5 * fit.log_information + log_prior;
 }
 
-MatrixXd positive_part(const MatrixXd& m) {
-  const VectorXd s = m.diagonal().cwiseAbs().cwiseSqrt().cwiseMax(1e-300);
-  const MatrixXd scaled = s.cwiseInverse().asDiagonal() * m * s.cwiseInverse().asDiagonal();
-  const Eigen::SelfAdjointEigenSolver<MatrixXd> eigen(0.5 * (scaled + scaled.transpose()));
-  const MatrixXd kept = eigen.eigenvectors() * eigen.eigenvalues().cwiseMax(0).asDiagonal() *
-                        eigen.eigenvectors().transpose();
-  return s.asDiagonal() * kept * s.asDiagonal();
-}
-
 /// Which parameters' prior knowledge makes one source.
 std::vector<std::pair<std::string, std::vector<int>>> prior_groups(const PlaneProblem& problem) {
   std::vector<int> lens, print, size, lift, creep, bend;
@@ -121,6 +112,18 @@ void add_bow(const MatrixXd& spread, std::vector<Source>& sources) {
 
 }  // namespace
 
+MatrixXd positive_part(const MatrixXd& m, const VectorXd& size) {
+  constexpr double kRounding =
+      1e-6;  // of a size: its square is what is left of a cancelled variance
+  const VectorXd s = m.diagonal().cwiseAbs().cwiseSqrt().cwiseMax(kRounding * size);
+  const auto unit = s.cwiseInverse().asDiagonal();
+  const MatrixXd scaled = unit * m * unit;
+  const Eigen::SelfAdjointEigenSolver<MatrixXd> eigen(0.5 * (scaled + scaled.transpose()));
+  const MatrixXd kept = eigen.eigenvectors() * eigen.eigenvalues().cwiseMax(0).asDiagonal() *
+                        eigen.eigenvectors().transpose();
+  return s.asDiagonal() * kept * s.asDiagonal();
+}
+
 std::optional<Weighed> weigh_bends(PlaneProblem problem, const VectorXd& start, const Vector2d& up,
                                    const std::optional<KnownBow>& bow) {
   const std::vector<Model> models = models_for(up, bow);
@@ -168,13 +171,17 @@ std::optional<Weighed> weigh_bends(PlaneProblem problem, const VectorXd& start, 
     for (const Tried& t : tried) out.value += t.probability * t.fit.value;
   }
   MatrixXd spread = MatrixXd::Zero(problem.bend_index() + 3, problem.bend_index() + 3);
+  VectorXd variance = VectorXd::Zero(spread.rows());
   for (const Tried& t : tried) {
     const VectorXd off = (t.fit.value - out.value)(out.indices);
     spread += t.probability * (off * off.transpose() +
                                (t.fit.covariance - out.best.covariance)(out.indices, out.indices));
+    variance = variance.cwiseMax(t.fit.covariance.diagonal()(out.indices));
   }
+  // What no model leaves free has no size of its own: rounding must not be measured by itself.
+  const VectorXd size = (variance.array() > 0).select(variance.cwiseSqrt(), 1.0);
   out.sources = split(problem, out.best, out.indices);
-  add_bow(positive_part(spread), out.sources);
+  add_bow(positive_part(spread, size), out.sources);
   return out;
 }
 

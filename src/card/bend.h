@@ -31,4 +31,9 @@ struct Weighed {
 std::optional<Weighed> weigh_bends(PlaneProblem problem, const Eigen::VectorXd& start,
                                    const Eigen::Vector2d& up, const std::optional<KnownBow>& bow);
 
+/// The nearest positive semidefinite matrix to a symmetric one, in units of its own diagonal: the
+/// parameters differ by many orders.
+/// @param size  of each parameter, positive: a diagonal of nothing beside it is rounding
+Eigen::MatrixXd positive_part(const Eigen::MatrixXd& m, const Eigen::VectorXd& size);
+
 }  // namespace panecard::card

@@ -33,6 +33,7 @@ constexpr std::array kRemedies = {
     Remedy{"definition of the edge", "clean the seal's edge and light it from the side"},
     Remedy{"edge noise", kLight},
     Remedy{"bridge", kLight},
+    Remedy{"choice of edge", "point at the right edge with --near"},
 };
 
 /// Squares of the parts of `d` that `action` would take away.

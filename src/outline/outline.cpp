@@ -37,6 +37,11 @@ Result<std::size_t> checked(const Contour& c) {
       return wrong("has a point without a usable place or sigma");
     }
   }
+  for (const PolygonMm& mode : c.modes) {
+    for (const PointMm& p : mode) {
+      if (!(norm(p) < 1e6)) return wrong("has a source of error without a usable size");
+    }
+  }
   if (!(signed_area_mm2(c.points) > 1)) return wrong("encloses no area counter-clockwise");
   if (crosses_itself(c.points)) return wrong("crosses itself");
   return n;

@@ -13,8 +13,11 @@ struct Edge {
   PolygonMm points;  ///< counter-clockwise, about 1 mm apart
   PolygonMm normals;
   std::vector<double> sigma_mm;  ///< standard uncertainty along the normal: noise of the edge
-  std::vector<bool> seen;        ///< false where there was no edge to be seen and a bridge stands
-  std::vector<bool> lost;        ///< neither the edge nor the seal's outer edge is to be seen
+  /// Where another edge may be the right one: half of how much further out that lies, else 0. Two
+  /// sigma reach it.
+  std::vector<double> choice_mm;
+  std::vector<bool> seen;  ///< false where there was no edge to be seen and a bridge stands
+  std::vector<bool> lost;  ///< neither the edge nor the seal's outer edge is to be seen
 };
 
 /// Places the glass edge near the ribbon's inner side. Where the edge cannot be seen, a bridge

@@ -12,8 +12,9 @@ namespace panecard::trace {
 
 /// The boundary as one photo shows it, before the plane's uncertainty is added.
 struct Sketch {
-  PolygonMm points;              ///< counter-clockwise, on the developed outer face
-  std::vector<double> sigma_mm;  ///< per point, normal
+  PolygonMm points;               ///< counter-clockwise, on the developed outer face
+  std::vector<double> sigma_mm;   ///< per point, normal
+  std::vector<double> choice_mm;  ///< see Edge; empty: none
   std::vector<bool> seen;
   PolygonMm per_mm_thickness;  ///< d(point)/d(glass thickness); empty for what is not behind glass
   double definition_mm =

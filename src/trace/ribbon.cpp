@@ -522,8 +522,7 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
   belief = {};
   belief.width_mm = median_of(second.width_mm);
   belief.inner_within_mm = 4;
-  Ribbon third =
-      look(photo, sight, cards, near, kPasses[2], inner_curve(second), belief, known);
+  Ribbon third = look(photo, sight, cards, near, kPasses[2], inner_curve(second), belief, known);
 
   // What was believed from pass to pass may have kept out the better of two edges.
   const Around taken = seen_from(middle, third);

@@ -140,18 +140,19 @@ void report_doubts(const Ribbon& ribbon, const Edge& edge, std::vector<Finding>&
 // Less than one in twenty is what a 95 % statement leaves out anyway.
 constexpr double kLikelyRival = 0.05;
 
-// Where another edge may be the right one the point is as uncertain as that choice, and a person
-// is asked to look: two values 9 mm apart are not one with a wider margin.
+// Where another edge may be the right one 95 % must reach as far as that one, all along together,
+// and a person is asked to look: two values 9 mm apart are not one with a wider margin.
 void weigh_rivals(const Ribbon& ribbon, Edge& edge, std::vector<Finding>& findings) {
   const std::size_t n = edge.points.size(), m = ribbon.rival_probability.size();
   PointMm middle{};
   for (const PointMm& p : edge.points) middle = middle + 1.0 / static_cast<double>(n) * p;
+  edge.choice_mm.assign(n, 0);
   double length_mm = 0, likeliest = 0, away_mm = 0;
   PointMm where;
   for (std::size_t i = 0; i < n; ++i) {
     const double p = ribbon.rival_probability[i * m / n], d = ribbon.rival_mm[i * m / n];
     if (p < kLikelyRival) continue;
-    edge.sigma_mm[i] = std::hypot(edge.sigma_mm[i], std::sqrt(p * (1 - p)) * d);
+    edge.choice_mm[i] = d / 2;
     length_mm += distance(edge.points[i], edge.points[(i + 1) % n]);
     if (p > likeliest) likeliest = p, away_mm = d, where = edge.points[i];
   }
@@ -188,6 +189,14 @@ Result<Traced> finish(Traced traced) {
   return traced;
 }
 
+// Among several photos the choice is local: the others outweigh it where they see better.
+void choice_to_sigma(Sketch& sketch) {
+  for (std::size_t i = 0; i < sketch.choice_mm.size(); ++i) {
+    sketch.sigma_mm[i] = std::hypot(sketch.sigma_mm[i], sketch.choice_mm[i]);
+  }
+  sketch.choice_mm.clear();
+}
+
 Result<Sketch> sketch_of(const Shot& shot, const Options& options) {
   const card::Plane& plane = *shot.plane;
   const Sight sight(plane);
@@ -212,6 +221,7 @@ Result<Sketch> sketch_of(const Shot& shot, const Options& options) {
     constexpr double kDefinition_mm = 0.12;
     sketch.points = std::move(edge.points);
     sketch.sigma_mm = std::move(edge.sigma_mm);
+    sketch.choice_mm = std::move(edge.choice_mm);
     sketch.seen = std::move(edge.seen);
     sketch.definition_mm = kDefinition_mm;
     return sketch;
@@ -261,6 +271,7 @@ Result<Traced> trace(const std::vector<Shot>& shots, const Options& options) {
       return Error{sketch.error().code, which + sketch.error().detail};
     }
     sketches.push_back(std::move(sketch.value()));
+    if (shots.size() > 1) choice_to_sigma(sketches.back());
     planes.push_back(shots[v].plane);
     const Sight sight(*planes[v]);
     plane_sigma.push_back(plane_sigma_mm(*planes[v], sketches[v],

@@ -93,6 +93,26 @@ void add_definition_modes(double sigma_mm, const PolygonMm& normals, Contour& co
   }
 }
 
+// A stretch lies on the wrong one of two edges or it does not: one mode each.
+void add_choice_modes(const std::vector<double>& choice_mm, const PolygonMm& normals,
+                      Contour& contour) {
+  const std::size_t n = choice_mm.size();
+  const auto none = std::find(choice_mm.begin(), choice_mm.end(), 0.0);
+  const auto start =
+      none == choice_mm.end() ? 0 : static_cast<std::size_t>(none - choice_mm.begin());
+  PolygonMm mode(n);
+  for (std::size_t k = 1; k <= n; ++k) {
+    const std::size_t i = (start + k) % n, before = (start + k - 1) % n;
+    const bool ends = choice_mm[before] != 0 && choice_mm[i] * choice_mm[before] <= 0;
+    if (ends) {
+      add_mode(contour, std::move(mode), "choice of edge");
+      mode.assign(n, {});
+    }
+    mode[i] = choice_mm[i] * normals[i];
+  }
+  if (none == choice_mm.end()) add_mode(contour, std::move(mode), "choice of edge");
+}
+
 // Edge noise is local and stays with the contour, where the outline's fit weighs it. What a bridge
 // may be off by is alike along the whole bridge: it becomes shared modes, and the fit is free to
 // trust the bridge's shape.
@@ -155,6 +175,9 @@ Contour with_uncertainty(const Joined& joined, const std::vector<const card::Pla
   contour.points_px = px[0];
   add_plane_modes(plane_slopes(planes, joined, px), planes[0]->sources, contour);
   add_definition_modes(sketch.definition_mm, outward_normals(contour.points), contour);
+  if (!sketch.choice_mm.empty()) {
+    add_choice_modes(sketch.choice_mm, outward_normals(contour.points), contour);
+  }
   if (!sketch.per_mm_thickness.empty()) {
     PolygonMm thickness;
     for (const PointMm& p : sketch.per_mm_thickness) {

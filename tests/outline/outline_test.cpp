@@ -4,6 +4,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <map>
 #include <numbers>
 #include <random>
@@ -271,6 +272,18 @@ TEST_CASE("the same contour gives the same bits") {
   REQUIRE(b.ok());
   CHECK(a->area_mm2.value == b->area_mm2.value);
   CHECK(a->long_mm.u95 == b->long_mm.u95);
+}
+
+TEST_CASE("a source of error without a usable size is refused, not left out of the plus-minus") {
+  for (const double size : {1e132, std::numeric_limits<double>::infinity(), std::nan("")}) {
+    CAPTURE(size);
+    Contour contour = contour_of(kRectangle.points(1.5), 0.02, 3);
+    contour.modes.push_back(PolygonMm(contour.points.size(), {0, size}));
+    contour.mode_names.emplace_back("bow");
+    const auto result = fit(contour);
+    REQUIRE(!result.ok());
+    CHECK(result.error().code == Code::degenerate_shape);
+  }
 }
 
 TEST_CASE("contours that have no answer are refused, and ugly ones do not crash") {
