@@ -18,8 +18,15 @@ namespace panecard::app {
 /// What a command ends with: nothing, or why it failed.
 using Outcome = std::optional<Error>;
 
+/// A check that was made and does not say yes: what it leaves on standard error and as status.
+struct Answer {
+  int status = 0;  ///< 1: no. 3: the uncertainty leaves it open
+  std::string sentence;
+};
+
 /// Each adds one subcommand that leaves its outcome in `outcome` when it was asked for.
 void add_measure(CLI::App& root, Outcome& outcome);
+void add_check(CLI::App& root, Outcome& outcome, std::optional<Answer>& answer);
 void add_card(CLI::App& root, Outcome& outcome);
 void add_lens(CLI::App& root, Outcome& outcome);
 

@@ -44,18 +44,22 @@ void keep_memory() {
 #endif
 }
 
-int fail(const Error& error) {
-  std::fprintf(stderr, "panecard: %s\n", panecard::app::one_line(error.detail).c_str());
-  return panecard::app::exit_status(error.code);
+int say(const std::string& sentence, int status) {
+  std::fprintf(stderr, "panecard: %s\n", panecard::app::one_line(sentence).c_str());
+  return status;
 }
+
+int fail(const Error& error) { return say(error.detail, panecard::app::exit_status(error.code)); }
 
 int run(int argc, char** argv) {
   panecard::app::Outcome outcome;
+  std::optional<panecard::app::Answer> answer;
   CLI::App root("One photo of a vehicle's pane with a reference card on it: its outline in mm.",
                 "panecard");
   root.require_subcommand(1);
   root.set_version_flag("--version", "panecard " PANECARD_VERSION);
   panecard::app::add_measure(root, outcome);
+  panecard::app::add_check(root, outcome, answer);
   panecard::app::add_card(root, outcome);
   panecard::app::add_lens(root, outcome);
   try {
@@ -64,7 +68,8 @@ int run(int argc, char** argv) {
     if (e.get_exit_code() == static_cast<int>(CLI::ExitCodes::Success)) return root.exit(e);
     return fail({Code::bad_usage, std::string(e.what()) + "; see panecard --help"});
   }
-  return outcome ? fail(*outcome) : 0;
+  if (outcome) return fail(*outcome);
+  return answer ? say(answer->sentence, answer->status) : 0;
 }
 
 }  // namespace

@@ -343,6 +343,7 @@ Result<formats::Measurement> measure(const std::vector<photo::Photo>& photos,
   formats::Measurement m;
   m.boundary = options.boundary;
   m.verdict = verdict_on(outline.value());
+  m.covariance = outline::carried(traced->contour, outline.value());
   m.outline = std::move(outline.value());
   for (const card::Sighting& card : views.front().cards) {
     m.cards.push_back({name_of(card.kind), card.id, card.body_px});

@@ -5,6 +5,7 @@
 #include <cmath>
 #include <string_view>
 
+#include "formats/check_words.h"
 #include "formats/formats.h"
 #include "formats/text.h"
 
@@ -94,6 +95,15 @@ std::vector<NamedLength> named_lengths(const outline::Outline& o) {
     if (!p.corner) out.push_back({p.name, p.length_mm});
   }
   return out;
+}
+
+std::string what_would_help(const check::Value& value) {
+  for (const Remedy& remedy : kRemedies) {
+    if (remedy.source == value.main_source) {
+      return std::string(remedy.action) + " and take the photo again, or measure this one by hand";
+    }
+  }
+  return "measure this one by hand";
 }
 
 std::optional<Advice> most_helpful(const outline::Outline& o) {

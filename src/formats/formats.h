@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "base/base.h"
+#include "check/check.h"
 #include "geom/geom.h"
 #include "outline/outline.h"
 
@@ -41,6 +42,7 @@ struct Face {
 struct Measurement {
   std::string boundary;  ///< "glass", "solid", "dots"
   outline::Outline outline;
+  Contour covariance;  ///< outline.points with their sources of error; empty: not known
   std::vector<CardMark> cards;
   std::vector<Finding> warnings;
   std::vector<QualityFigure> quality;
@@ -52,8 +54,17 @@ struct Measurement {
 };
 
 std::string to_json(const Measurement& m);  ///< the contract's result file
-std::string to_svg(const Measurement& m);   ///< the outline at true size, mm
-std::string to_dxf(const Measurement& m);   ///< R12, $INSUNITS 4, layers OUTLINE, NOT_SEEN, ...
+
+/// What a result file tells another command.
+struct StoredOutline {
+  check::Shape shape;
+  std::string boundary, photo_name;
+};
+/// @retval unreadable_file, too_large
+Result<StoredOutline> read_result(const std::string& path);
+
+std::string to_svg(const Measurement& m);  ///< the outline at true size, mm
+std::string to_dxf(const Measurement& m);  ///< R12, $INSUNITS 4, layers OUTLINE, NOT_SEEN, ...
 std::string to_drawing_svg(const Measurement& m, Units u);  ///< dimension drawing
 std::string to_drawing_pdf(const Measurement& m, Units u);
 std::string to_table(const Measurement& m, Units u);  ///< short table for a terminal
@@ -68,6 +79,37 @@ struct Advice {
 };
 std::optional<Advice> most_helpful(const outline::Outline& o);
 std::string say_advice(const outline::Outline& o, const Advice& advice, Units u);
+
+/// A pane held against a rectangle, and against a size when one was asked for.
+struct CheckReport {
+  std::string name, boundary;
+  check::Rectangle rectangle;
+  std::optional<check::Fits> fits;
+  check::Blank blank;
+  bool sources_known = true;
+  std::vector<Finding> warnings;
+};
+std::string to_check_table(const CheckReport& report, Units u);
+std::string to_check_json(const CheckReport& report);
+std::string to_check_drawing_svg(const CheckReport& report, Units u);
+std::string to_check_drawing_pdf(const CheckReport& report, Units u);
+std::string say_squareness(const check::Rectangle& rectangle, Units u);  ///< one sentence
+std::string say_fit(const check::Fits& fits, Units u);  ///< the verdict, why, what would help
+
+/// One outline laid on another.
+struct CompareReport {
+  std::string first, second;
+  bool mirrored = false;
+  double tolerance_mm = 0;
+  check::Comparison comparison;
+  bool sources_known = true;
+  std::vector<Finding> warnings;
+};
+std::string to_compare_table(const CompareReport& report, Units u);
+std::string to_compare_json(const CompareReport& report);
+std::string to_compare_drawing_svg(const CompareReport& report, Units u);
+std::string to_compare_drawing_pdf(const CompareReport& report, Units u);
+std::string say_comparison(const CompareReport& report, Units u);
 
 /// 8-bit BGRA pixels, row by row, drawn on the caller's buffer. Alpha must be 255 throughout; the
 /// stride is in bytes, a multiple of four.

@@ -157,6 +157,53 @@ Json box(const outline::Outline& o) {
           {"angle_deg", mm(o.box.angle_rad * 180 / std::numbers::pi)}};
 }
 
+/// That every source is linear in the length run from point `from` to `to`, within 2 um.
+bool linear_between(const Contour& c, std::size_t from, std::size_t to) {
+  constexpr double kClose_mm = 0.002;
+  const std::size_t n = c.points.size();
+  double whole = 0, run = 0;
+  for (std::size_t i = from; i < to; ++i) whole += distance(c.points[i], c.points[(i + 1) % n]);
+  for (std::size_t i = from + 1; i < to; ++i) {
+    run += distance(c.points[i - 1], c.points[i]);
+    const double t = whole > 0 ? run / whole : 0;
+    for (const PolygonMm& mode : c.modes) {
+      const PointMm on_chord = (1 - t) * mode[from] + t * mode[to % n];
+      if (distance(on_chord, mode[i]) > kClose_mm) return false;
+    }
+    const double sigma = (1 - t) * c.sigma_mm[from] + t * c.sigma_mm[to % n];
+    if (std::abs(sigma - c.sigma_mm[i]) > kClose_mm) return false;
+  }
+  return true;
+}
+
+/// The outline's points where the sources are stated; between them they are linear.
+std::vector<std::size_t> stations(const Contour& c) {
+  constexpr std::size_t kFurthest = 20;
+  std::vector<std::size_t> out = {0};
+  for (std::size_t i = 1; i < c.points.size(); ++i) {
+    if (i + 1 - out.back() > kFurthest || !linear_between(c, out.back(), i + 1)) out.push_back(i);
+  }
+  return out;
+}
+
+Json covariance(const Contour& c) {
+  if (c.points.empty() || c.sigma_mm.size() != c.points.size()) return nullptr;
+  const std::vector<std::size_t> at = stations(c);
+  Json sigma = Json::array();
+  for (const std::size_t i : at) sigma.push_back(mm(c.sigma_mm[i]));
+  Json sources = Json::array();
+  for (std::size_t m = 0; m < c.modes.size(); ++m) {
+    Json shift = Json::array();
+    for (const std::size_t i : at) shift.push_back(pair(c.modes[m][i]));
+    sources.push_back(
+        {{"name", m < c.mode_names.size() ? c.mode_names[m] : ""}, {"shift_mm", shift}});
+  }
+  return {{"at", at},
+          {"noise_sigma_mm", sigma},
+          {"noise_alike_mm", mm(c.correlation_mm)},
+          {"sources", sources}};
+}
+
 // One field a line, so that two results can be compared with ordinary text tools.
 std::string lines(const Json& object) {
   std::string out = "{\n";
@@ -208,6 +255,7 @@ std::string to_json(const Measurement& m) {
   j["outline_u95_mm"] = numbers(o.u95_mm);
   j["outline_px"] = pairs(o.points_px);
   j["seen"] = seen;
+  j["covariance"] = covariance(m.covariance);
   return lines(j);
 }
 

@@ -60,4 +60,8 @@ struct Outline {
 /// @retval degenerate_shape
 Result<Outline> fit(const Contour& contour);
 
+/// The contour's sources of error at the outline's own points: every mode carried along, and the
+/// edge noise, enlarged and lengthened to what the pieces leave over where that is more.
+Contour carried(const Contour& contour, const Outline& outline);
+
 }  // namespace panecard::outline

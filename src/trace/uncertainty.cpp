@@ -77,20 +77,44 @@ void add_plane_modes(const std::vector<Eigen::MatrixXd>& at,
   }
 }
 
+/// Independent bumps along the boundary, `sigma_mm` at every point.
+void add_bumps(Contour& contour, const std::vector<double>& sigma_mm, double bump_mm,
+               const std::string& name) {
+  constexpr std::size_t kMostBumps = 60;
+  Contour along;
+  along.points = contour.points;
+  along.sigma_mm = sigma_mm;
+  along.correlation_mm = bump_mm;
+  const std::size_t n = contour.points.size();
+  const PolygonMm normals = outward_normals(contour.points);
+  for (const NoiseBump& bump : noise_bumps(along, kMostBumps)) {
+    PolygonMm mode(n);
+    for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
+      const std::size_t i = (bump.first + k) % n;
+      mode[i] = bump.along_normal_mm[k] * normals[i];
+    }
+    add_mode(contour, std::move(mode), name);
+  }
+}
+
 // The edge is where a rounded, shaded seal meets the glass: how far the visible edge may lie from
-// it is alike along one side and not from side to side, so each eighth of the turn has its own.
+// it follows the light. Half of its variance is alike wherever the seal faces alike, so each eighth
+// of the turn has its own; half drifts along a side, as light from near by does.
 void add_definition_modes(double sigma_mm, const PolygonMm& normals, Contour& contour) {
   constexpr int kSides = 8;
+  constexpr double kDrift_mm = 150;
+  const double each_mm = sigma_mm / std::sqrt(2.0);
   const std::size_t n = contour.points.size();
   for (int side = 0; side < kSides; ++side) {
     PolygonMm mode(n);
     for (std::size_t i = 0; i < n; ++i) {
       const double facing = std::atan2(normals[i].y, normals[i].x) / (2 * M_PI) * kSides - side;
       const double away = std::abs(std::remainder(facing, kSides));
-      if (away < 1) mode[i] = sigma_mm * std::cos(away * M_PI / 2) * normals[i];
+      if (away < 1) mode[i] = each_mm * std::cos(away * M_PI / 2) * normals[i];
     }
     add_mode(contour, std::move(mode), "definition of the edge");
   }
+  add_bumps(contour, std::vector<double>(n, each_mm), kDrift_mm, "definition of the edge");
 }
 
 // A stretch lies on the wrong one of two edges or it does not: one mode each.
@@ -118,27 +142,17 @@ void add_choice_modes(const std::vector<double>& choice_mm, const PolygonMm& nor
 // trust the bridge's shape.
 Contour to_contour(PolygonMm points, const std::vector<double>& sigma_mm, std::vector<bool> seen) {
   constexpr double kEdgeCorrelation_mm = 6, kBridgeCorrelation_mm = 80, kMostEdgeNoise_mm = 0.1;
-  constexpr std::size_t kMostBumps = 60;
   Contour contour;
   contour.points = std::move(points);
   contour.seen = std::move(seen);
   const std::size_t n = contour.points.size();
-  contour.sigma_mm.assign(n, 0);
-  contour.correlation_mm = kBridgeCorrelation_mm;
+  std::vector<double> bridge_mm(n);
   for (std::size_t i = 0; i < n; ++i) {
     const double local = std::min(sigma_mm[i], kMostEdgeNoise_mm);
-    contour.sigma_mm[i] = std::sqrt(sigma_mm[i] * sigma_mm[i] - local * local);
+    bridge_mm[i] = std::sqrt(sigma_mm[i] * sigma_mm[i] - local * local);
   }
-  if (n == 0) return contour;
-  const PolygonMm normals = outward_normals(contour.points);
-  for (const NoiseBump& bump : noise_bumps(contour, kMostBumps)) {
-    PolygonMm mode(n);
-    for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
-      const std::size_t i = (bump.first + k) % n;
-      mode[i] = bump.along_normal_mm[k] * normals[i];
-    }
-    add_mode(contour, std::move(mode), "bridge");
-  }
+  if (n > 0) add_bumps(contour, bridge_mm, kBridgeCorrelation_mm, "bridge");
+  contour.sigma_mm.resize(n);
   for (std::size_t i = 0; i < n; ++i) {
     contour.sigma_mm[i] = std::min(sigma_mm[i], kMostEdgeNoise_mm);
   }

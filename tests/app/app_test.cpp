@@ -167,6 +167,20 @@ TEST_CASE("wrong usage ends with status 2 and one line, and writes nothing") {
       {"card", "--printed-bar", "10", "--out", folder / "page.pdf"},
       {"card", "--printed-bar", "nan", "--out", folder / "page.pdf"},
       {"card"},
+      {"check"},
+      {"check", folder / "missing.json"},
+      {"check", text},  // JSON, but no result file
+      {"check", text, "--with", text},
+      {"check", text, "--size", "486"},
+      {"check", text, "--size", "486x"},
+      {"check", text, "--size", "0x412"},
+      {"check", text, "--size", "486x412ft"},
+      {"check", text, "--size", "486x412", "--tol", "-1"},
+      {"check", text, "--size", "486x412", "--tol", "nan"},
+      {"check", text, "--oversize", "wide"},
+      {"check", text, "--mirrored"},
+      {"check", text, "--drawing", folder / "a.gif"},
+      {"check", text, "--json", text},  // would overwrite the outline
       {"lens", "--out", folder / "lens.json"},
       {"lens", photo}};
   for (const auto& row : rows) {
@@ -257,6 +271,73 @@ TEST_CASE("a good photo ends with status 0, a table, every file asked for and si
   CHECK(json.status == 0);
   CHECK(json.err.empty());
   CHECK(json.out == bytes_of(folder / "o.json"));
+}
+
+TEST_CASE("check answers by its exit status, from a photo and from its result file alike") {
+  const Folder folder;
+  const std::string photo = good_photo(folder), pane = folder / "pane.json";
+  REQUIRE(panecard_with({"measure", photo, "--json", pane}).status == 0);
+  const panecard::Box box =
+      panecard::smallest_box(support::truth_of(scene_with_sheet()).outline_mm);
+  const auto size = [&](double more_mm, double per_mm, const char* unit) {
+    return std::to_string((box.long_mm + more_mm) * per_mm) + "x" +
+           std::to_string(box.short_mm * per_mm) + unit;
+  };
+  struct Row {
+    std::vector<std::string> arguments;
+    int status;
+    std::string says;  // on standard error
+  };
+  const std::vector<Row> rows = {
+      {{pane}, 0, ""},
+      {{photo}, 0, ""},
+      {{pane, "--size", size(0, 1, ""), "--tol", "5"}, 0, ""},
+      {{pane, "--size", size(0, 1 / 25.4, "in"), "--tol", "0.2in", "--inches"}, 0, ""},
+      {{pane, "--size", size(12, 1, "mm"), "--tol", "2"}, 1, "does not fit: width"},
+      {{pane, "--size", size(0, 1, ""), "--tol", "0.01"}, 3, "cannot tell: width"},
+      {{pane, "--with", pane, "--tol", "5"}, 0, ""},
+      {{pane, "--with", photo, "--mirrored", "--tol", "5"}, 0, ""},  // a rectangle is its mirror
+      {{pane, "--with", pane, "--tol", "0.001"}, 3, "cannot tell"},
+  };
+  for (const Row& row : rows) {
+    CAPTURE(row.arguments);
+    std::vector<std::string> arguments = {"check"};
+    arguments.insert(arguments.end(), row.arguments.begin(), row.arguments.end());
+    const Run run = panecard_with(arguments);
+    CAPTURE(run.err);
+    CHECK(run.status == row.status);
+    CHECK_FALSE(run.out.empty());
+    CHECK(run.err.empty() == row.says.empty());
+    CHECK(run.err.find(row.says) != std::string::npos);
+    CHECK(std::count(run.err.begin(), run.err.end(), '\n') == (row.says.empty() ? 0 : 1));
+  }
+
+  // The photo and its result file: the file is rounded to 0.1 um and otherwise the same.
+  const auto value_lines = [](const std::string& out) {
+    return out.substr(out.find("width at the bottom"), out.find("Blank") - out.find("width at"));
+  };
+  CHECK(value_lines(panecard_with({"check", pane}).out) ==
+        value_lines(panecard_with({"check", photo}).out));
+}
+
+TEST_CASE("check writes its drawing and its result, also when the answer is no") {
+  const Folder folder;
+  const std::string pane = folder / "pane.json";
+  REQUIRE(panecard_with({"measure", good_photo(folder), "--json", pane}).status == 0);
+  for (const std::vector<std::string>& question :
+       {std::vector<std::string>{"--size", "300x200"}, {"--with", pane}}) {
+    for (const char* drawing : {"check.svg", "check.pdf"}) {
+      std::vector<std::string> arguments = {
+          "check", pane, "--json", folder / "check.json", "--drawing", folder / drawing};
+      arguments.insert(arguments.end(), question.begin(), question.end());
+      const int status = panecard_with(arguments).status;
+      CHECK(status == (question[0] == "--size" ? 1 : 0));
+    }
+    CHECK(bytes_of(folder / "check.json").find("\"panecard-c") != std::string::npos);
+    CHECK(bytes_of(folder / "check.svg").find("<svg") != std::string::npos);
+    CHECK(bytes_of(folder / "check.pdf").starts_with("%PDF"));
+  }
+  check_fails(panecard_with({"check", photo_without_card(folder)}), 3);
 }
 
 TEST_CASE("card writes its page as PDF and as SVG") {

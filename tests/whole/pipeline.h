@@ -15,6 +15,7 @@ struct Wanted {
 
 struct Measured {
   outline::Outline outline;
+  Contour covariance;
   card::Curvature curvature;
   std::vector<Finding> findings;
 };
@@ -40,7 +41,8 @@ inline Result<Measured> measure(const std::vector<photo::Photo>& photos, const p
   if (!traced.ok()) return traced.error();
   auto outline = outline::fit(traced->contour);
   if (!outline.ok()) return outline.error();
-  return Measured{std::move(outline.value()), card::curvature_of(planes->front()),
+  Contour covariance = outline::carried(traced->contour, outline.value());
+  return Measured{std::move(outline.value()), std::move(covariance), card::curvature_of(planes->front()),
                   std::move(traced->findings)};
 }
 

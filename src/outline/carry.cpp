@@ -1,0 +1,96 @@
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+
+#include "outline/outline.h"
+
+namespace panecard::outline {
+namespace {
+
+/// Where a point's foot lies on a polygon: t of the way from vertex `before` to the next.
+struct FootOn {
+  std::size_t before = 0;
+  double t = 0, away_mm = 0;
+};
+
+FootOn foot_on(const PolygonMm& polygon, PointMm p) {
+  const std::size_t n = polygon.size();
+  std::size_t nearest = 0;
+  double least = 1e300;
+  for (std::size_t i = 0; i < n; ++i) {
+    const double d = dot(polygon[i] - p, polygon[i] - p);
+    if (d < least) least = d, nearest = i;
+  }
+  FootOn best{nearest, 0, std::sqrt(least)};
+  for (const std::size_t i : {(nearest + n - 1) % n, nearest}) {
+    const PointMm a = polygon[i], along = polygon[(i + 1) % n] - a;
+    const double t = std::clamp(dot(p - a, along) / std::max(dot(along, along), 1e-12), 0.0, 1.0);
+    const double away = distance(p, a + t * along);
+    if (away < best.away_mm) best = {i, t, away};
+  }
+  return best;
+}
+
+template <typename Value>
+Value between(const std::vector<Value>& values, const FootOn& foot) {
+  return (1 - foot.t) * values[foot.before] + foot.t * values[(foot.before + 1) % values.size()];
+}
+
+/// What the pieces leave over: its size against the stated noise, and the length over which it is
+/// alike, from the scatter of its means over stretches.
+struct Rest {
+  double times_sigma = 1, correlation_mm = 0;
+};
+
+Rest rest_of(const Contour& c, const Outline& outline) {
+  constexpr double kStretch_mm = 40;  // a tenth of a side: its line takes little of it away
+  constexpr double kBumpLength = 16 / (std::numbers::pi * std::numbers::pi);
+  const std::size_t n = c.points.size();
+  const double spacing = perimeter_mm(c.points) / static_cast<double>(n);
+  const auto stretch = static_cast<std::size_t>(std::max(1.0, std::round(kStretch_mm / spacing)));
+  const PolygonMm normals = outward_normals(c.points);
+  double squares = 0, stated = 0, mean = 0, mean_squares = 0;
+  std::size_t stretches = 0;
+  for (std::size_t i = 0; i < n; ++i) {
+    const FootOn foot = foot_on(outline.points, c.points[i]);
+    const double off = dot(c.points[i] - between(outline.points, foot), normals[i]);
+    squares += off * off;
+    stated += c.sigma_mm[i] * c.sigma_mm[i];
+    mean += off / static_cast<double>(stretch);
+    if ((i + 1) % stretch != 0) continue;
+    mean_squares += mean * mean;
+    mean = 0;
+    ++stretches;
+  }
+  Rest rest;
+  if (stretches == 0 || !(stated > 0)) return rest;
+  rest.times_sigma = std::sqrt(std::max(1.0, squares / stated));
+  const double variance = std::max(squares, stated) / static_cast<double>(n);
+  const double power = mean_squares / static_cast<double>(stretches) * kStretch_mm;
+  rest.correlation_mm =
+      std::clamp(power / (kBumpLength * variance), c.correlation_mm, kStretch_mm);
+  return rest;
+}
+
+}  // namespace
+
+Contour carried(const Contour& contour, const Outline& outline) {
+  Contour out;
+  out.points = outline.points;
+  out.points_px = outline.points_px;
+  out.seen = outline.seen;
+  out.mode_names = contour.mode_names;
+  out.modes.resize(contour.modes.size());
+  const Rest rest = rest_of(contour, outline);
+  out.correlation_mm = std::max(contour.correlation_mm, rest.correlation_mm);
+  for (const PointMm p : outline.points) {
+    const FootOn foot = foot_on(contour.points, p);
+    out.sigma_mm.push_back(rest.times_sigma * between(contour.sigma_mm, foot));
+    for (std::size_t m = 0; m < contour.modes.size(); ++m) {
+      out.modes[m].push_back(between(contour.modes[m], foot));
+    }
+  }
+  return out;
+}
+
+}  // namespace panecard::outline

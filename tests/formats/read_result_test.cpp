@@ -1,0 +1,165 @@
+// Result files come from strangers: what we wrote comes back, anything else is refused in one line.
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <nlohmann/json.hpp>
+
+#include "formats/formats.h"
+#include "formats/sample.h"
+#include "support/folder.h"
+
+using namespace panecard;
+using namespace panecard::formats;
+using nlohmann::json;
+using panecard::support::Folder;
+
+namespace {
+
+/// A slider with a source that is linear in place (half a thousandth of scale), one that follows
+/// the normal, and noise.
+Measurement with_covariance() {
+  Measurement m = sample::slider();
+  Contour& c = m.covariance;
+  c.points = m.outline.points;
+  c.sigma_mm.assign(c.points.size(), 0.0523);
+  c.correlation_mm = 7.5;
+  c.modes.resize(2);
+  for (const PointMm p : c.points) c.modes[0].push_back(5e-4 * p);
+  for (const PointMm p : outward_normals(c.points)) c.modes[1].push_back(0.12 * p);
+  c.mode_names = {"print scale", "definition of the edge"};
+  return m;
+}
+
+Result<StoredOutline> read(const std::string& bytes) {
+  const Folder folder;
+  return read_result(folder.write("pane.json", bytes));
+}
+
+/// The written file with one field made otherwise.
+std::string changed(const json::json_pointer& where, const json& what) {
+  json j = json::parse(to_json(with_covariance()));
+  j[where] = what;
+  return j.dump();
+}
+
+std::string without(const char* key) {
+  json j = json::parse(to_json(with_covariance()));
+  j.erase(key);
+  return j.dump();
+}
+
+json bow_tie() {
+  json j = json::parse(to_json(with_covariance()))["outline_mm"];
+  std::swap(j[1], j[j.size() / 4]);
+  return j;
+}
+
+}  // namespace
+
+TEST_CASE("an outline comes back from its result file with its sources of error") {
+  const Measurement m = with_covariance();
+  const Result<StoredOutline> stored = read(to_json(m));
+  REQUIRE(stored.ok());
+  const Contour& c = stored->shape.contour;
+  CHECK(stored->boundary == m.boundary);
+  CHECK(stored->shape.sources_known);
+  CHECK(c.correlation_mm == 7.5);
+  CHECK(c.mode_names == m.covariance.mode_names);
+  REQUIRE(c.points.size() == m.outline.points.size());
+  REQUIRE(c.modes.size() == 2);
+  for (std::size_t i = 0; i < c.points.size(); ++i) {
+    CHECK(distance(c.points[i], m.outline.points[i]) < 1e-4);
+    CHECK(std::abs(stored->shape.u95_mm[i] - m.outline.u95_mm[i]) < 1e-4);
+    // Docs: linear between stations within 2 um, and rounded to 0.1 um.
+    CHECK(std::abs(c.sigma_mm[i] - m.covariance.sigma_mm[i]) < 0.0022);
+    for (const std::size_t k : {0, 1}) {
+      CHECK(distance(c.modes[k][i], m.covariance.modes[k][i]) < 0.0022);
+    }
+  }
+}
+
+TEST_CASE("a result file without sources of error is read and says so") {
+  for (const std::string& bytes : {to_json(sample::slider()), without("covariance")}) {
+    const Result<StoredOutline> stored = read(bytes);
+    REQUIRE(stored.ok());
+    CHECK_FALSE(stored->shape.sources_known);
+    CHECK(stored->shape.contour.modes.empty());
+    CHECK(stored->shape.u95_mm.size() == stored->shape.contour.points.size());
+  }
+}
+
+TEST_CASE("hostile result files end in one line and in little time") {
+  const auto at = [](const char* path) { return json::json_pointer(path); };
+  const std::string whole = to_json(with_covariance());
+  struct Row {
+    const char* what;
+    std::string bytes, says;
+  };
+  const std::vector<Row> rows = {
+      {"empty", "", "JSON"},
+      {"text", "a shopping list", "JSON"},
+      {"cut off", whole.substr(0, whole.size() / 2), "JSON"},
+      {"two documents", whole + whole, "JSON"},
+      {"not UTF-8", "{\"format\": \"\xff\xfe\"}", "JSON"},
+      {"NaN is not JSON", "{\"format\": NaN}", "JSON"},
+      {"a number beyond double", "{\"format\": 1e999}", "JSON"},
+      {"a list", "[1, 2, 3]", "format"},
+      {"another format", changed(at("/format"), "outline"), "format"},
+      {"a format that is no text", changed(at("/format"), {{"a", 1}}), "format"},
+      {"a later version", changed(at("/version"), 2), "version"},
+      {"a version that is no whole number", changed(at("/version"), 1.5), "version"},
+      {"no version", without("version"), "version"},
+      {"another boundary", changed(at("/boundary"), "rubber"), "boundary"},
+      {"no outline", without("outline_mm"), "outline_mm"},
+      {"an empty outline", changed(at("/outline_mm"), json::array()), "outline_mm"},
+      {"two points", changed(at("/outline_mm"), {{0, 0}, {1, 1}}), "outline_mm"},
+      {"text for a point", changed(at("/outline_mm/3"), "here"), "pairs"},
+      {"three numbers for a point", changed(at("/outline_mm/3"), {1, 2, 3}), "pairs"},
+      {"null for a number", changed(at("/outline_mm/3/0"), nullptr), "outline_mm"},
+      {"a point on the moon", changed(at("/outline_mm/3/0"), 4e11), "outline_mm"},
+      {"crossing itself", changed(at("/outline_mm"), bow_tie()), "crosses itself"},
+      {"lists that differ", changed(at("/outline_u95_mm"), {1, 2}), "outline_u95_mm"},
+      {"negative u95", changed(at("/outline_u95_mm/3"), -1), "outline_u95_mm"},
+      {"pixels missing", without("outline_px"), "outline_px"},
+      {"covariance is text", changed(at("/covariance"), "none"), "covariance"},
+      {"stations do not start at 0", changed(at("/covariance/at/0"), 1), "at"},
+      {"stations beyond the outline", changed(at("/covariance/at/5"), 1000000), "at"},
+      {"stations that fall", changed(at("/covariance/at/5"), 0), "at"},
+      {"a broken station", changed(at("/covariance/at/5"), 10.5), "at"},
+      {"negative noise", changed(at("/covariance/noise_sigma_mm/0"), -0.1), "noise_sigma_mm"},
+      {"sources are a number", changed(at("/covariance/sources"), 7), "sources"},
+      {"a source is a list", changed(at("/covariance/sources/0"), {1}), "sources"},
+      {"a short source", changed(at("/covariance/sources/0/shift_mm"), {{0, 0}}), "shift_mm"},
+      {"a thousand sources", changed(at("/covariance/sources"), std::vector<json>(1000, nullptr)),
+       "sources"},
+      {"deep", std::string(3'000'000, '['), "nested"},
+      {"crowded",
+       "[" +
+           [] {
+             std::string s;
+             for (int i = 0; i < 2'100'000; ++i) s += "0,";
+             return s;
+           }() +
+           "0]",
+       "too many"},
+      {"too long", std::string(9'000'000, ' '), ""},
+  };
+  for (const Row& row : rows) {
+    CAPTURE(row.what);
+    const Result<StoredOutline> stored = read(row.bytes);
+    CHECK_FALSE(stored.ok());
+    if (stored.ok()) continue;
+    CAPTURE(stored.error().detail);
+    CHECK(stored.error().detail.find(row.says) != std::string::npos);
+    CHECK(stored.error().detail.find('\n') == std::string::npos);
+  }
+  CHECK(rows.size() == 38);
+}
+
+TEST_CASE("an outline that runs clockwise is refused") {
+  json j = json::parse(to_json(sample::slider()));
+  std::reverse(j["outline_mm"].begin(), j["outline_mm"].end());
+  const Result<StoredOutline> stored = read(j.dump());
+  REQUIRE_FALSE(stored.ok());
+  CHECK(stored.error().detail.find("counter-clockwise") != std::string::npos);
+}
