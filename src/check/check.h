@@ -128,6 +128,7 @@ struct Comparison {
   std::vector<double> off_mm;  ///< per point of laid, positive where it reaches beyond `on`
   std::vector<double> u95_mm;  ///< of off_mm, both outlines together
   Difference gap, overlap;     ///< largest each; overlap: the first reaches beyond the second
+  Difference doubt;            ///< the largest with its U95 added, of either kind
   double rms_mm = 0;
   bool within_u95 = false;  ///< no difference that chance alone would not show (95 %, all points)
   Verdict same = Verdict::cannot_tell;  ///< nowhere further apart than the tolerance

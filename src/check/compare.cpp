@@ -266,6 +266,12 @@ Result<Comparison> compare(const Shape& first, const Shape& second, bool mirrore
     reached = {std::abs(back.mm), c.u95_mm[back.before], c.on[k],
                place_name(c.on[k], centre_of(c.on), up)};
   }
+  std::size_t doubtful = 0;
+  for (std::size_t i = 0; i < c.off_mm.size(); ++i) {
+    const double most = std::abs(c.off_mm[doubtful]) + c.u95_mm[doubtful];
+    if (std::abs(c.off_mm[i]) + c.u95_mm[i] > most) doubtful = i;
+  }
+  c.doubt = difference_at(c, doubtful, up);
   bool all_same = true, any_different = false;
   const auto weigh = [&](double off, double u95) {
     const Verdict v = decide({off, u95}, -tolerance_mm, tolerance_mm);
