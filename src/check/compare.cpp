@@ -268,8 +268,8 @@ Result<Comparison> compare(const Shape& first, const Shape& second, bool mirrore
   }
   std::size_t doubtful = 0;
   for (std::size_t i = 0; i < c.off_mm.size(); ++i) {
-    const double most = std::abs(c.off_mm[doubtful]) + c.u95_mm[doubtful];
-    if (std::abs(c.off_mm[i]) + c.u95_mm[i] > most) doubtful = i;
+    const double reach = std::abs(c.off_mm[doubtful]) + c.u95_mm[doubtful];
+    if (std::abs(c.off_mm[i]) + c.u95_mm[i] > reach) doubtful = i;
   }
   c.doubt = difference_at(c, doubtful, up);
   bool all_same = true, any_different = false;

@@ -67,8 +67,7 @@ Rest rest_of(const Contour& c, const Outline& outline) {
   rest.times_sigma = std::sqrt(std::max(1.0, squares / stated));
   const double variance = std::max(squares, stated) / static_cast<double>(n);
   const double power = mean_squares / static_cast<double>(stretches) * kStretch_mm;
-  rest.correlation_mm =
-      std::clamp(power / (kBumpLength * variance), c.correlation_mm, kStretch_mm);
+  rest.correlation_mm = std::clamp(power / (kBumpLength * variance), c.correlation_mm, kStretch_mm);
   return rest;
 }
 

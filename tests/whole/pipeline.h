@@ -42,8 +42,8 @@ inline Result<Measured> measure(const std::vector<photo::Photo>& photos, const p
   auto outline = outline::fit(traced->contour);
   if (!outline.ok()) return outline.error();
   Contour covariance = outline::carried(traced->contour, outline.value());
-  return Measured{std::move(outline.value()), std::move(covariance), card::curvature_of(planes->front()),
-                  std::move(traced->findings)};
+  return Measured{std::move(outline.value()), std::move(covariance),
+                  card::curvature_of(planes->front()), std::move(traced->findings)};
 }
 
 inline Result<outline::Outline> measure(const photo::Photo& photo, const photo::Lens& lens,
