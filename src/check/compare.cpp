@@ -173,6 +173,7 @@ void remove_motion(const PolygonMm& laid, const std::vector<Gap>& gaps, Eigen::M
   const PointMm pivot = centre_of(laid);
   Eigen::MatrixXd moves(columns.rows(), 3);
   std::vector<double> sizes;
+  sizes.reserve(gaps.size());
   for (const Gap& g : gaps) sizes.push_back(std::abs(g.mm));
   const double scale = std::max(0.05, 1.4826 * middle_of(sizes));
   Eigen::VectorXd weights(columns.rows());

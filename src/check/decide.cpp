@@ -85,9 +85,9 @@ Blank blank_for(const Shape& given, const Rectangle& rectangle, double oversize_
   blank.height_mm = std::ceil(high.y - low.y + 2 * oversize_mm);
   Rounded shape_of_blank{blank.centre, blank.angle_rad, blank.width_mm / 2, blank.height_mm / 2, 0};
   // The roundest corner that keeps the allowance everywhere; a sharp one always does.
-  for (double r = std::floor(rectangle.radius_mm + oversize_mm); r >= 0; r -= 1) {
-    shape_of_blank.radius_mm = blank.radius_mm =
-        std::max(0.0, std::min({r, blank.width_mm / 2, blank.height_mm / 2}));
+  const double most = std::min(blank.width_mm, blank.height_mm) / 2;
+  for (int r = static_cast<int>(rectangle.radius_mm + oversize_mm); r >= 0; --r) {
+    shape_of_blank.radius_mm = blank.radius_mm = std::min(static_cast<double>(r), most);
     blank.least_margin_mm = 1e300;
     for (const PointMm p : widest) {
       blank.least_margin_mm = std::min(blank.least_margin_mm, -offset_from(shape_of_blank, p).mm);
