@@ -15,6 +15,7 @@ struct FootOn {
 
 FootOn foot_on(const PolygonMm& polygon, PointMm p) {
   const std::size_t n = polygon.size();
+  if (n == 0) return {};
   std::size_t nearest = 0;
   double least = 1e300;
   for (std::size_t i = 0; i < n; ++i) {

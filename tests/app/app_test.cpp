@@ -30,6 +30,7 @@ Run panecard_with(std::vector<std::string> arguments) {
   const std::string out = log / "out", err = log / "err";
   arguments.insert(arguments.begin(), PANECARD_PROGRAM);
   std::vector<char*> argv;
+  argv.reserve(arguments.size() + 1);
   for (std::string& argument : arguments) argv.push_back(argument.data());
   argv.push_back(nullptr);
   const pid_t child = ::fork();

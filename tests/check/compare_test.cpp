@@ -6,8 +6,8 @@
 #include "check/check.h"
 #include "check/panes.h"
 
-using namespace panecard;
-using namespace panecard::check;
+namespace panecard::check {
+
 namespace test = panecard::check::test;
 
 namespace {
@@ -108,3 +108,5 @@ TEST_CASE("without sources of error the two plus-minus simply add") {
   REQUIRE(c.ok());
   for (const double u : c->u95_mm) CHECK(std::abs(u - 1.1) < 1e-9);
 }
+
+}  // namespace panecard::check

@@ -6,8 +6,8 @@
 #include "check/panes.h"
 #include "check/rounded.h"
 
-using namespace panecard;
-using namespace panecard::check;
+namespace panecard::check {
+
 namespace test = panecard::check::test;
 
 TEST_CASE("decisions follow ISO 14253-1: proven inside, proven outside, or neither") {
@@ -109,3 +109,5 @@ TEST_CASE("the blank covers the outline moved outwards by its U95 and keeps its 
     CHECK(std::min(blank.width_mm, 1e9) <= most);
   }
 }
+
+}  // namespace panecard::check

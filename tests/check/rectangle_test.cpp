@@ -8,8 +8,8 @@
 #include "check/panes.h"
 #include "check/rounded.h"
 
-using namespace panecard;
-using namespace panecard::check;
+namespace panecard::check {
+
 namespace test = panecard::check::test;
 
 namespace {
@@ -222,3 +222,5 @@ TEST_CASE("what is no rectangle is refused") {
     if (!r.ok()) CHECK(r.error().code == Code::degenerate_shape);
   }
 }
+
+}  // namespace panecard::check

@@ -12,8 +12,8 @@
 #include "check/check.h"
 #include "check/panes.h"
 
-using namespace panecard;
-using namespace panecard::check;
+namespace panecard::check {
+
 namespace test = panecard::check::test;
 
 namespace {
@@ -173,3 +173,5 @@ TEST_CASE("out of square is decided rightly for 95 of 100 simulated photos, rack
     CHECK(straight.square >= 0.88 * kPhotos);  // 95.45 % less three standard deviations of 2.1 %
   }
 }
+
+}  // namespace panecard::check

@@ -7,8 +7,8 @@
 #include "formats/outside.h"
 #include "formats/sample.h"
 
-using namespace panecard;
-using namespace panecard::formats;
+namespace panecard::formats {
+
 using nlohmann::json;
 
 namespace {
@@ -116,3 +116,5 @@ TEST_CASE("a comparison says gap, overlap, where and verdict") {
   CHECK(j.at("largest_gap").at("size_mm") == 3.2);
   CHECK(to_compare_drawing_pdf(report, Units::mm).starts_with("%PDF"));
 }
+
+}  // namespace panecard::formats

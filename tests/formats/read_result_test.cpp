@@ -8,8 +8,8 @@
 #include "formats/sample.h"
 #include "support/folder.h"
 
-using namespace panecard;
-using namespace panecard::formats;
+namespace panecard::formats {
+
 using nlohmann::json;
 using panecard::support::Folder;
 
@@ -142,7 +142,7 @@ TEST_CASE("hostile result files end in one line and in little time") {
            }() +
            "0]",
        "too many"},
-      {"too long", std::string(9'000'000, ' '), ""},
+      {"too long", std::string().append(9'000'000, ' '), ""},
   };
   for (const Row& row : rows) {
     CAPTURE(row.what);
@@ -163,3 +163,5 @@ TEST_CASE("an outline that runs clockwise is refused") {
   REQUIRE_FALSE(stored.ok());
   CHECK(stored.error().detail.find("counter-clockwise") != std::string::npos);
 }
+
+}  // namespace panecard::formats
