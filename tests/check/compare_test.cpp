@@ -8,8 +8,6 @@
 
 namespace panecard::check {
 
-namespace test = panecard::check::test;
-
 namespace {
 
 /// A pane without any symmetry.

@@ -8,8 +8,6 @@
 
 namespace panecard::check {
 
-namespace test = panecard::check::test;
-
 TEST_CASE("decisions follow ISO 14253-1: proven inside, proven outside, or neither") {
   struct Row {
     std::string source;

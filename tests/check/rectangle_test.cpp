@@ -10,8 +10,6 @@
 
 namespace panecard::check {
 
-namespace test = panecard::check::test;
-
 namespace {
 
 /// With pixels that stand upright.

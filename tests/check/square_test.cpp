@@ -14,8 +14,6 @@
 
 namespace panecard::check {
 
-namespace test = panecard::check::test;
-
 namespace {
 
 constexpr double kRad = 3.14159265358979323846 / 180;

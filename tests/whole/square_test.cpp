@@ -13,7 +13,7 @@ namespace panecard::whole {
 namespace {
 
 #ifdef __SANITIZE_ADDRESS__
-constexpr int kPanes = 1;  // the sanitizers look for faults, not for percentages
+constexpr int kPanes = 2;  // the sanitizers look for faults, not for percentages
 #else
 constexpr int kPanes = 12;
 #endif
