@@ -1,0 +1,265 @@
+#include "pattern/joins.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+
+namespace panecard::pattern {
+namespace {
+
+constexpr double kDegree = std::numbers::pi / 180;
+constexpr double kMostGentle = 60 * kDegree, kLeastSharp = 15 * kDegree;
+/// SVG 1.1, 11.4: the initial value of stroke-miterlimit.
+constexpr double kMitreLimit = 4;
+
+/// Both curves' ends and their tangents' crossing: from + ahead t1 = to - behind t2.
+struct Corner {
+  PointMm from, to, t1, t2;
+  double turn_rad = 0, ahead = 0, behind = 0, length_mm = 0;
+  bool rounded = false;
+  bool meets() const { return ahead > 0 && behind > 0; }
+  PointMm crossing() const { return from + ahead * t1; }
+};
+
+Corner corner_between(const Ribbon& r, std::size_t i, std::size_t j, double d1, double d2) {
+  Corner c;
+  const std::size_t e = r.before(i);
+  c.t1 = r.tangent(e);
+  c.t2 = r.tangent(j);
+  c.from = r.point(i) + d1 * r.normal(e);
+  c.to = r.point(j) + d2 * r.normal(j);
+  c.rounded = i != j;
+  c.turn_rad = r.turn(i);
+  for (std::size_t k = i; k != j; k = r.next(k)) {
+    c.turn_rad += r.turn(r.next(k));
+    c.length_mm += r.length(k);
+  }
+  const double sine = cross(c.t1, c.t2);
+  c.ahead = cross(c.to - c.from, c.t2) / sine;
+  c.behind = cross(c.t1, c.to - c.from) / sine;
+  if (!std::isfinite(c.ahead) || !std::isfinite(c.behind)) c.ahead = c.behind = -1e9;
+  return c;
+}
+
+bool needs_room(const Corner& c) {
+  return std::abs(c.turn_rad) < (c.rounded ? kMostGentle : kLeastSharp) && !c.meets();
+}
+
+/// Rational quadratic with the weight cos(turn / 2): tangent to both sides, never an S, and the
+/// circle itself between equal distances (Farin, Curves and Surfaces for CAGD, on conics).
+PolygonMm conic(const Corner& c) {
+  const PointMm x = c.crossing();
+  const double w = std::cos(c.turn_rad / 2);
+  const double bend = (c.ahead + c.behind) * std::abs(c.turn_rad) * std::max(c.ahead, c.behind) /
+                      std::min(c.ahead, c.behind);
+  const int steps =
+      static_cast<int>(std::clamp(std::sqrt(bend / (8 * kChord_mm)), 2.0, 2000.0)) + 1;
+  PolygonMm out;
+  for (int k = 1; k < steps; ++k) {
+    const double t = static_cast<double>(k) / steps;
+    const double a = (1 - t) * (1 - t), b = 2 * w * t * (1 - t), d = t * t;
+    out.push_back((1 / (a + b + d)) * (a * c.from + b * x + d * c.to));
+  }
+  return out;
+}
+
+/// The distance changes along the outline as 3 t^2 - 2 t^3: no kink at either end.
+PolygonMm gradual(const Ribbon& r, std::size_t i, std::size_t j, double d1, double d2,
+                  double length) {
+  const double step =
+      length / std::clamp(std::sqrt(6 * std::abs(d2 - d1) / (8 * kChord_mm)), 8.0, 1e4);
+  PolygonMm out;
+  double run = 0;
+  for (std::size_t k = i; k != j; k = r.next(k)) {
+    const int parts = static_cast<int>(std::ceil(r.length(k) / step));
+    for (int m = 0; m < parts; ++m) {
+      const double along = r.length(k) * m / parts, t = (run + along) / length;
+      const double d = d1 + (d2 - d1) * t * t * (3 - 2 * t);
+      PointMm n = r.normal(k);
+      if (m == 0) {
+        const PointMm before = r.normal(r.before(k));
+        n = (1 / (1 + dot(n, before))) * (n + before);
+      }
+      if (k != i || m > 0) out.push_back(r.point(k) + along * r.tangent(k) + d * n);
+    }
+    run += r.length(k);
+  }
+  return out;
+}
+
+int last_tag(const Arrival& a) { return a.chain.tag[a.chain.tag.size() - 2]; }
+int first_tag(const Arrival& b) { return b.chain.tag.front(); }
+
+Join through(PolygonMm points) {
+  Join out;
+  out.between.tag.assign(points.size(), kJoin);
+  out.between.points = std::move(points);
+  return out;
+}
+
+Join mitre(const Corner& c, PointMm apex, const Arrival& a, const Arrival& b) {
+  Join out;
+  out.tag = last_tag(a);
+  const PointMm x = c.crossing();
+  const double limit = kMitreLimit * std::max(std::abs(a.distance_mm), std::abs(b.distance_mm));
+  if (distance(apex, x) <= limit) {
+    out.between.add(x, first_tag(b));
+    return out;
+  }
+  const PointMm away = unit(x - apex);
+  const double along1 = (limit - dot(c.from - apex, away)) / dot(c.t1, away);
+  const double along2 = (limit - dot(c.to - apex, away)) / dot(-1.0 * c.t2, away);
+  out.between.add(c.from + std::clamp(along1, 0.0, c.ahead) * c.t1, kJoin);
+  out.between.add(c.to - std::clamp(along2, 0.0, c.behind) * c.t2, first_tag(b));
+  return out;
+}
+
+struct Reach {
+  PolygonMm points;                ///< away from the corner, the extension first
+  std::vector<std::size_t> edges;  ///< of the chain; the extension has none
+};
+
+/// The part of a chain near the corner, with its tangent's extension beyond it.
+Reach reach(const Tagged& chain, bool backwards, PointMm extension, double window_mm) {
+  const std::size_t n = chain.points.size();
+  Reach out;
+  out.points.push_back(extension);
+  double run = 0;
+  for (std::size_t k = 0; k < n && run <= window_mm; ++k) {
+    const std::size_t i = backwards ? n - 1 - k : k;
+    if (k > 0) {
+      run += distance(out.points.back(), chain.points[i]);
+      out.edges.push_back(backwards ? i : i - 1);
+    }
+    out.points.push_back(chain.points[i]);
+  }
+  return out;
+}
+
+/// The crossing of both chains, extended, that is nearest to the corner.
+std::optional<Join> crossing_of_chains(const Corner& c, const Arrival& a, const Arrival& b) {
+  constexpr double kMargin_mm = 1, kTimes = 20, kAtLeast_mm = 10;
+  const double window = kAtLeast_mm + kTimes * (std::abs(a.distance_mm) + std::abs(b.distance_mm)) +
+                        std::abs(c.ahead) + std::abs(c.behind);
+  const double ahead = std::max(0.0, c.ahead) + kMargin_mm;
+  const double behind = std::max(0.0, c.behind) + kMargin_mm;
+  const Reach from = reach(a.chain, true, c.from + ahead * c.t1, window);
+  const Reach to = reach(b.chain, false, c.to - behind * c.t2, window);
+  std::optional<Join> best;
+  double nearest = 1e300, run_a = 0;
+  for (std::size_t i = 0; i + 1 < from.points.size() && run_a < nearest; ++i) {
+    double run_b = 0;
+    for (std::size_t j = 0; j + 1 < to.points.size() && run_a + run_b < nearest; ++j) {
+      if (const auto at =
+              meeting(from.points[i], from.points[i + 1], to.points[j], to.points[j + 1])) {
+        const double run =
+            run_a + run_b + distance(from.points[i], *at) + distance(to.points[j], *at);
+        if (run < nearest) {
+          nearest = run;
+          best = Join{};
+          if (i > 0) best->leave = Place{from.edges[i - 1], *at};
+          if (j > 0) best->enter = Place{to.edges[j - 1], *at};
+          best->tag = i > 0 ? first_tag(b) : last_tag(a);
+          if (i == 0 && j == 0) best->between.add(*at, first_tag(b));
+        }
+      }
+      run_b += distance(to.points[j], to.points[j + 1]);
+    }
+    run_a += distance(from.points[i], from.points[i + 1]);
+  }
+  return best;
+}
+
+}  // namespace
+
+Join join(const Ribbon& r, const Arrival& a, const Arrival& b) {
+  constexpr double kMostConic = 150 * kDegree, kMostUneven = 20, kLeastGentle = 4;
+  const double d1 = a.distance_mm, d2 = b.distance_mm;
+  const Corner c = corner_between(r, a.vertex, b.vertex, d1, d2);
+  const double turn = std::abs(c.turn_rad);
+  if (c.rounded && c.meets() && turn < kMostConic && c.ahead < kMostUneven * c.behind &&
+      c.behind < kMostUneven * c.ahead) {
+    return through(conic(c));
+  }
+  const bool gentle = turn < kMostGentle || c.length_mm > kLeastGentle * std::abs(d2 - d1);
+  if (c.rounded && gentle) {
+    return through(gradual(r, a.vertex, b.vertex, d1, d2, c.length_mm));
+  }
+  if (c.ahead >= 0 && c.behind >= 0) {
+    return mitre(c, 0.5 * (r.point(a.vertex) + r.point(b.vertex)), a, b);
+  }
+  const bool both_pass = c.ahead < 0 && c.behind < 0;
+  if (both_pass && d1 * d2 >= 0) {
+    return c.rounded ? Join{} : through({r.point(a.vertex)});
+  }
+  if (const auto met = crossing_of_chains(c, a, b)) return *met;
+  return both_pass ? Join{} : through({c.crossing()});
+}
+
+void append_trimmed(Tagged& raw, const Tagged& chain, const Join& before, const Join& after) {
+  const std::size_t n = chain.points.size();
+  std::size_t first = 0, last = n - 1;
+  const bool enters = before.enter.has_value(), leaves = after.leave.has_value();
+  if (enters) first = before.enter->edge + 1;
+  if (leaves) last = after.leave->edge;
+  // Cut short past its own other end, the side is swallowed: then the winding numbers decide.
+  const bool swallowed = first > last + 1;
+  if (swallowed) first = 0, last = n - 1;
+  if (enters && !swallowed) raw.add(before.enter->at, chain.tag[first - 1]);
+  for (std::size_t i = first; i <= last && i < n; ++i) raw.add(chain.points[i], chain.tag[i]);
+  if (leaves && !swallowed) {
+    raw.add(after.leave->at, after.tag);
+  } else {
+    raw.tag.back() = after.tag;
+  }
+  for (std::size_t i = 0; i < after.between.points.size(); ++i) {
+    raw.add(after.between.points[i], after.between.tag[i]);
+  }
+}
+
+Pane with_room_to_change(const Pane& pane, const std::vector<double>& distance_mm) {
+  constexpr double kLengthPerChange = 10, kMostOfSide = 0.45, kSame_mm = 1e-3;
+  const Ribbon ribbon(pane.outline);
+  const Loop loop(pane.outline);
+  const std::size_t count = pane.division.sides.size();
+  struct Bound {
+    double s;  ///< arc length
+    std::size_t* index;
+  };
+  Pane out{pane.outline, {}, pane.division};
+  std::vector<Bound> bounds;
+  for (std::size_t k = 0; k < out.division.corners.size(); ++k) {
+    Side& corner = out.division.corners[k];
+    Side &side = out.division.sides[k], &next = out.division.sides[(k + 1) % count];
+    double first = loop.at(corner.first), last = loop.at(corner.last);
+    const double d1 = distance_mm[k], d2 = distance_mm[(k + 1) % count];
+    const double run = wrapped(last - first, loop.length());
+    if (d1 != d2 && needs_room(corner_between(ribbon, corner.first, corner.last, d1, d2))) {
+      const double half = std::max(0.0, (kLengthPerChange * std::abs(d2 - d1) - run) / 2);
+      const auto most = [&](const Side& s) {
+        return kMostOfSide * wrapped(loop.at(s.last) - loop.at(s.first), loop.length());
+      };
+      first -= std::min(half, most(pane.division.sides[k]));
+      last += std::min(half, most(pane.division.sides[(k + 1) % count]));
+    }
+    bounds.push_back({wrapped(first, loop.length()), &corner.first});
+    bounds.push_back({wrapped(first, loop.length()), &side.last});
+    bounds.push_back({wrapped(last, loop.length()), &corner.last});
+    bounds.push_back({wrapped(last, loop.length()), &next.first});
+  }
+  std::sort(bounds.begin(), bounds.end(), [](const Bound& a, const Bound& b) { return a.s < b.s; });
+  out.outline.clear();
+  std::size_t taken = 0;
+  for (const Bound& bound : bounds) {
+    while (taken < ribbon.size() && loop.at(taken) <= bound.s + kSame_mm) {
+      out.outline.push_back(ribbon.point(taken++));
+    }
+    const PointMm at = loop.point(bound.s);
+    if (distance(out.outline.back(), at) > kSame_mm) out.outline.push_back(at);
+    *bound.index = out.outline.size() - 1;
+  }
+  while (taken < ribbon.size()) out.outline.push_back(ribbon.point(taken++));
+  return out;
+}
+
+}  // namespace panecard::pattern

@@ -1,0 +1,175 @@
+#include "pattern/pattern.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "pattern/clean.h"
+#include "pattern/distances.h"
+#include "pattern/line.h"
+#include "pattern/parallel.h"
+
+namespace panecard::pattern {
+namespace {
+
+constexpr double kSmallest_mm2 = 1;  // what is smaller is no piece and no hole
+
+std::vector<double> plain(const std::vector<SideDistance>& distances) {
+  std::vector<double> out;
+  out.reserve(distances.size());
+  for (const SideDistance& d : distances) out.push_back(d.mm);
+  return out;
+}
+
+std::size_t parts_of(const Cleaned& cleaned) {
+  return static_cast<std::size_t>(
+      std::count_if(cleaned.outers.begin(), cleaned.outers.end(),
+                    [](const Tagged& t) { return signed_area_mm2(t.points) > kSmallest_mm2; }));
+}
+
+std::size_t parts(const Pane& pane, const std::vector<double>& distance_mm) {
+  return parts_of(positive_part(raw_cut(pane, distance_mm)));
+}
+
+/// The largest share of the distances of `which` that leaves one piece.
+double possible_share(const Pane& pane, const std::vector<double>& mm,
+                      const std::vector<bool>& which) {
+  constexpr int kHalvings = 20;
+  double low = 0, high = 1;
+  for (int i = 0; i < kHalvings; ++i) {
+    const double share = (low + high) / 2;
+    std::vector<double> tried = mm;
+    for (std::size_t k = 0; k < mm.size(); ++k) {
+      if (which[k]) tried[k] *= share;
+    }
+    (parts(pane, tried) == 1 ? low : high) = share;
+  }
+  return low;
+}
+
+std::string floored(double mm) { return to_text(std::floor(mm * 10) / 10, 1); }
+
+/// Which allowance is to blame, and how much of it would do.
+Error no_single_piece(const Pane& pane, const std::vector<double>& mm, std::size_t parts_left) {
+  const std::string what =
+      parts_left == 0 ? " leaves no piece" : " leaves " + std::to_string(parts_left) + " pieces";
+  const std::vector<Side>& sides = pane.division.sides;
+  const bool alike = std::all_of(mm.begin(), mm.end(), [&](double d) { return d == mm[0]; });
+  std::vector<bool> inward;
+  inward.reserve(mm.size());
+  for (const double d : mm) inward.push_back(d < 0);
+  for (std::size_t k = 0; k < mm.size() && !alike; ++k) {
+    std::vector<bool> only(mm.size());
+    std::vector<double> without = mm;
+    for (std::size_t m = 0; m < mm.size(); ++m) {
+      only[m] = inward[m] && mm[m] == mm[k] && sides[m].where == sides[k].where;
+      if (only[m]) without[m] = 0;
+    }
+    if (!inward[k] || parts(pane, without) != 1) continue;
+    return {Code::bad_usage, to_text(-mm[k], 2) + " mm inwards at '" + sides[k].name + "'" + what +
+                                 "; up to " + floored(-mm[k] * possible_share(pane, mm, only)) +
+                                 " mm is possible there"};
+  }
+  const double share = possible_share(pane, mm, inward);
+  if (alike) {
+    return {Code::bad_usage, to_text(-mm[0], 2) + " mm inwards all round" + what + "; up to " +
+                                 floored(-mm[0] * share) + " mm is possible"};
+  }
+  return {Code::bad_usage, "the inward allowances together" + what + "; up to " +
+                               floored(100 * share) + " % of each is possible"};
+}
+
+/// Begins where the first side does, so that sides do not wrap without need.
+void start_with_a_side(Tagged& line) {
+  const std::size_t n = line.points.size();
+  int lowest = kJoin;
+  std::size_t start = 0;
+  for (std::size_t i = 0; i < n; ++i) {
+    const int tag = line.tag[i];
+    if (tag < 0 || tag == line.tag[(i + n - 1) % n] || (lowest >= 0 && tag >= lowest)) continue;
+    lowest = tag;
+    start = i;
+  }
+  std::rotate(line.points.begin(), line.points.begin() + static_cast<long>(start),
+              line.points.end());
+  std::rotate(line.tag.begin(), line.tag.begin() + static_cast<long>(start), line.tag.end());
+}
+
+std::vector<CutSide> sides_of(const Tagged& line, const std::vector<Side>& sides,
+                              const std::vector<SideDistance>& distances) {
+  const std::size_t n = line.points.size();
+  std::vector<CutSide> out;
+  for (std::size_t i = 0; i < n; ++i) {
+    const int tag = line.tag[i];
+    if (tag < 0) continue;
+    if (i == 0 || line.tag[i - 1] != tag) {
+      const auto k = static_cast<std::size_t>(tag);
+      out.push_back(
+          {{sides[k].name, sides[k].where, i, i}, distances[k].mm, distances[k].u95_added_mm});
+    }
+    out.back().side.last = (i + 1) % n;
+  }
+  return out;
+}
+
+std::vector<Finding> swallowed(const std::vector<CutSide>& there, const std::vector<Side>& sides) {
+  std::vector<Finding> out;
+  for (const Side& side : sides) {
+    const bool kept = std::any_of(there.begin(), there.end(),
+                                  [&](const CutSide& c) { return c.side.name == side.name; });
+    if (kept) continue;
+    out.push_back({"side_swallowed", "'" + side.name +
+                                         "' has no cut line of its own: those of its "
+                                         "neighbours meet before it; check the drawing"});
+  }
+  return out;
+}
+
+Result<Piece> finished(Tagged line, const std::vector<Side>& sides,
+                       const std::vector<SideDistance>& distances) {
+  tidy(line);
+  start_with_a_side(line);
+  if (const auto at = find_crossing(line.points)) {
+    return Error{Code::bad_usage, "the cut line would touch itself at " + say_place(*at) +
+                                      "; change the allowances near it"};
+  }
+  Piece piece;
+  piece.sides = sides_of(line, sides, distances);
+  piece.findings = swallowed(piece.sides, sides);
+  piece.area_mm2 = signed_area_mm2(line.points);
+  piece.low = piece.high = line.points.front();
+  for (const PointMm p : line.points) {
+    piece.low = {std::min(piece.low.x, p.x), std::min(piece.low.y, p.y)};
+    piece.high = {std::max(piece.high.x, p.x), std::max(piece.high.y, p.y)};
+  }
+  piece.cut = std::move(line.points);
+  return piece;
+}
+
+Result<Piece> parallel_piece(const Pane& pane, const Request& request) {
+  const auto wanted = distances(pane, request);
+  if (!wanted.ok()) return wanted.error();
+  Cleaned cleaned = positive_part(raw_cut(pane, plain(wanted.value())));
+  const std::size_t left = parts_of(cleaned);
+  if (left != 1) return no_single_piece(pane, plain(wanted.value()), left);
+  auto piece = finished(std::move(cleaned.outers.front()), pane.division.sides, wanted.value());
+  if (!piece.ok()) return piece;
+  const bool asked = request.rest.cover || std::any_of(request.sides.begin(), request.sides.end(),
+                                                       [](const Allowance& a) { return a.cover; });
+  for (Finding& f : say_added(pane, wanted.value(), asked)) {
+    piece.value().findings.push_back(std::move(f));
+  }
+  if (cleaned.hole_area_mm2 > kSmallest_mm2) {
+    piece.value().findings.push_back(
+        {"bay_closed", "the allowance closes a bay of " + to_text(cleaned.hole_area_mm2, 0) +
+                           " mm2 in the outline; the piece is filled there"});
+  }
+  return piece;
+}
+
+}  // namespace
+
+Result<Piece> make_piece(const Pane& pane, const Request& request) {
+  return parallel_piece(pane, request);
+}
+
+}  // namespace panecard::pattern
