@@ -121,6 +121,54 @@ struct Canvas {
 /// The outline, its cards and the flagged stretches, on the photo already in `canvas`.
 void draw_overlay(const Canvas& canvas, const Measurement& m, Units u);
 
+/// One corner or end of a cut path. The bulge is DXF's: tan(sweep / 4) of the arc to the next
+/// vertex, positive counter-clockwise; 0 is a straight line.
+struct CutVertex {
+  PointMm at;
+  double bulge = 0;
+};
+enum class CutKind { cut, mark, film_edge };
+struct CutPath {
+  CutKind kind = CutKind::cut;
+  std::vector<CutVertex> vertices;  ///< a mark of one vertex is the place of its label
+  bool closed = true;
+  std::string label;
+  int inside_of = -1;  ///< index of the closed path around it; -1: found from the shapes
+};
+/// Film from the roll and what is cut out of it. Origin lower left, x along the roll, y up.
+struct CutSheet {
+  std::string title;
+  double length_mm = 0;  ///< along x
+  double width_mm = 0;   ///< along y
+  std::vector<CutPath> paths;
+};
+
+// Every writer of cut files refuses what it cannot vouch for:
+// @retval too_large         over 50 m, 2000 paths, 200 000 vertices or 500 pages
+// @retval degenerate_shape  not finite, no shape, or beyond the sheet's edge, with the path's
+// number
+// @retval bad_usage         an option outside its range, or a cut beyond the machine's limits
+
+/// 1 user unit is 1 mm, the sheet's upper left corner at (0, 0), y down. Groups film-edge, mark
+/// (with the labels) and cut.
+Result<std::string> to_cut_svg(const CutSheet& sheet);
+/// R12, $INSUNITS 4, the sheet's own coordinates. Layers CUT, MARK (with the labels), FILM_EDGE.
+Result<std::string> to_cut_dxf(const CutSheet& sheet);
+
+struct HpglOptions {
+  double units_per_mm = 40;
+  PointMm offset;                ///< added to every coordinate
+  double max_length_mm = 50000;  ///< along x, from 0
+  double max_width_mm = 50000;   ///< along y, from 0
+  double overcut_mm = 0;         ///< past the start of a closed cut, along it; at most once around
+  double chord_mm = 0.02;        ///< most distance between shape and plot, rounding included
+  int cut_pen = 1, mark_pen = 2;
+  bool draw_marks = false;  ///< off: without a pen the knife would cut them
+};
+/// HP-GL: marks first, then the cuts along the roll, each after what lies inside it. The film's
+/// edge and the labels are left out.
+Result<std::string> to_hpgl(const CutSheet& sheet, const HpglOptions& options);
+
 enum class Paper { a4, letter };
 enum class CardPage { sheet, cards };
 struct CardJob {
