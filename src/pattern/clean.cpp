@@ -26,12 +26,8 @@ struct Hash {
 class Grid {
  public:
   explicit Grid(const PolygonMm& points) {
-    PointMm low = points.front(), high = low;
-    for (const PointMm p : points) {
-      low = {std::min(low.x, p.x), std::min(low.y, p.y)};
-      high = {std::max(high.x, p.x), std::max(high.y, p.y)};
-    }
-    middle_ = {std::round((low.x + high.x) / 2), std::round((low.y + high.y) / 2)};
+    const Extent e = extent_of(points);
+    middle_ = {std::round((e.low.x + e.high.x) / 2), std::round((e.low.y + e.high.y) / 2)};
   }
   IntPoint to(PointMm p) const {
     const PointMm q = kPerMm * (p - middle_);

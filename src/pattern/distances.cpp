@@ -30,6 +30,17 @@ Error out_of_range(const std::string& what, double mm) {
   return {Code::bad_usage, what + " of " + to_text(mm, 2) + " mm is beyond 1 m; check its unit"};
 }
 
+/// A triangle has no top: a ready-made set must still serve it.
+bool is_place(const std::string& name) {
+  for (const char* side : {"top", "bottom", "left", "right"}) {
+    if (name == side) return true;
+  }
+  for (const char* corner : {"top left", "top right", "bottom left", "bottom right"}) {
+    if (name == corner) return true;
+  }
+  return false;
+}
+
 bool named(const Side& s, const std::string& name) { return s.name == name || s.where == name; }
 
 /// The last one that names the stretch, by its own name if any does.
@@ -66,7 +77,7 @@ Result<std::vector<SideDistance>> distances(const Pane& pane, const Request& req
       return out_of_range("the allowance of '" + a.side.substr(0, 60) + "'", a.mm);
     const bool there =
         std::any_of(sides.begin(), sides.end(), [&](const Side& s) { return named(s, a.side); });
-    if (!there) return unknown("side", a.side, sides);
+    if (!there && !is_place(a.side)) return unknown("side", a.side, sides);
   }
   std::vector<SideDistance> out;
   for (const Side& side : sides) {
@@ -92,7 +103,8 @@ Result<std::vector<double>> per_corner(const Division& division, const std::vect
     if (cut.corner.empty()) every = cut.mm;
     const bool there = std::any_of(division.corners.begin(), division.corners.end(),
                                    [&](const Side& s) { return named(s, cut.corner); });
-    if (!cut.corner.empty() && !there) return unknown("corner", cut.corner, division.corners);
+    if (!cut.corner.empty() && !there && !is_place(cut.corner))
+      return unknown("corner", cut.corner, division.corners);
   }
   std::vector<double> out;
   for (const Side& corner : division.corners) {
@@ -117,6 +129,24 @@ std::vector<Finding> say_added(const Pane& pane, const std::vector<SideDistance>
                                     to_text(distances[k].u95_added_mm, 2) +
                                     " mm added, the outline's largest U95 there, so that the piece "
                                     "surely covers"});
+  }
+  return out;
+}
+
+std::vector<Finding> say_absent(const Division& division, const Request& request) {
+  std::vector<std::string> asked;
+  for (const Allowance& a : request.sides) asked.push_back(a.side);
+  for (const CornerCut& c : request.roundings) asked.push_back(c.corner);
+  for (const CornerCut& c : request.reliefs) asked.push_back(c.corner);
+  std::vector<Finding> out;
+  for (const std::string& name : asked) {
+    const auto is_it = [&](const Side& s) { return named(s, name); };
+    if (name.empty() || std::any_of(division.sides.begin(), division.sides.end(), is_it) ||
+        std::any_of(division.corners.begin(), division.corners.end(), is_it)) {
+      continue;
+    }
+    out.push_back(
+        {"side_absent", "this pane has no '" + name + "'; what was asked there is left out"});
   }
   return out;
 }

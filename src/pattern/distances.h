@@ -13,7 +13,7 @@ struct SideDistance {
   double u95_added_mm = 0;
 };
 
-/// @retval bad_usage  unknown sides or corners, amounts out of range
+/// @retval bad_usage  unknown sides, amounts out of range
 Result<std::vector<SideDistance>> distances(const Pane& pane, const Request& request);
 
 /// Per corner of the pane, 0 where nothing is asked. A corner's own name goes before where it is,
@@ -24,5 +24,8 @@ Result<std::vector<double>> per_corner(const Division& division, const std::vect
 /// One finding: how much was added to which side so that it surely covers.
 std::vector<Finding> say_added(const Pane& pane, const std::vector<SideDistance>& distances,
                                bool asked);
+
+/// Sides and corners that a request names by where they would be, and this pane has not.
+std::vector<Finding> say_absent(const Division& division, const Request& request);
 
 }  // namespace panecard::pattern

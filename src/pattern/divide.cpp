@@ -262,13 +262,11 @@ std::optional<Error> refusal(const PolygonMm& p) {
                                       " points, the limit is " + std::to_string(kMostPoints)};
   }
   if (p.size() < 3) return bad("an outline of " + std::to_string(p.size()) + " points is open");
-  PointMm low = p[0], high = p[0];
   for (const PointMm q : p) {
     if (!std::isfinite(q.x) || !std::isfinite(q.y)) return bad("the outline is not finite");
-    low = {std::min(low.x, q.x), std::min(low.y, q.y)};
-    high = {std::max(high.x, q.x), std::max(high.y, q.y)};
   }
-  if (std::max(high.x - low.x, high.y - low.y) > kLargest_mm) {
+  const Extent e = extent_of(p);
+  if (std::max(e.high.x - e.low.x, e.high.y - e.low.y) > kLargest_mm) {
     return Error{Code::too_large, "the outline is larger than 20 m, no pane is; check its units"};
   }
   if (const auto at = find_crossing(p)) {

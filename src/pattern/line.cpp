@@ -108,6 +108,15 @@ int arc_steps(double radius_mm, double sweep_rad, double tolerance_mm) {
   return static_cast<int>(std::clamp(std::ceil(sweep / step), 1.0, kMostSteps));
 }
 
+Extent extent_of(const PolygonMm& points) {
+  Extent e{points.front(), points.front()};
+  for (const PointMm p : points) {
+    e.low = {std::min(e.low.x, p.x), std::min(e.low.y, p.y)};
+    e.high = {std::max(e.high.x, p.x), std::max(e.high.y, p.y)};
+  }
+  return e;
+}
+
 std::string say_place(PointMm p) {
   return "x " + to_text(p.x, 1) + ", y " + to_text(p.y, 1) + " mm";
 }

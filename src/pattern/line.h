@@ -44,6 +44,11 @@ double distance_to_segment(PointMm p, PointMm a, PointMm b);
 /// Steps that keep an arc's chords within the tolerance of it.
 int arc_steps(double radius_mm, double sweep_rad, double tolerance_mm);
 
+struct Extent {
+  PointMm low, high;
+};
+Extent extent_of(const PolygonMm& points);
+
 std::string say_place(PointMm p);  ///< "x 12.3, y -4 mm"
 
 constexpr double kChord_mm = 0.0025;  ///< half of what a cut line may lose to its chords

@@ -1,17 +1,21 @@
 #include "pattern/pattern.h"
 
 #include <algorithm>
+#include <cctype>
 #include <cmath>
 
 #include "pattern/clean.h"
+#include "pattern/corners.h"
 #include "pattern/distances.h"
 #include "pattern/line.h"
+#include "pattern/oversize.h"
 #include "pattern/parallel.h"
 
 namespace panecard::pattern {
 namespace {
 
 constexpr double kSmallest_mm2 = 1;  // what is smaller is no piece and no hole
+constexpr double kArcTolerance_mm = 0.01;
 
 std::vector<double> plain(const std::vector<SideDistance>& distances) {
   std::vector<double> out;
@@ -94,6 +98,22 @@ void start_with_a_side(Tagged& line) {
   std::rotate(line.tag.begin(), line.tag.begin() + static_cast<long>(start), line.tag.end());
 }
 
+/// Swaps the words wherever they stand alone.
+std::string left_for_right(const std::string& text) {
+  const auto is_letter = [&](std::size_t i) {
+    return i < text.size() && std::isalpha(static_cast<unsigned char>(text[i])) != 0;
+  };
+  std::string out;
+  for (std::size_t i = 0; i < text.size();) {
+    std::size_t end = i;
+    while (is_letter(end)) ++end;
+    const std::string word = text.substr(i, std::max<std::size_t>(end - i, 1));
+    out += word == "left" ? "right" : word == "right" ? "left" : word;
+    i += word.size();
+  }
+  return out;
+}
+
 std::vector<CutSide> sides_of(const Tagged& line, const std::vector<Side>& sides,
                               const std::vector<SideDistance>& distances) {
   const std::size_t n = line.points.size();
@@ -124,8 +144,25 @@ std::vector<Finding> swallowed(const std::vector<CutSide>& there, const std::vec
   return out;
 }
 
-Result<Piece> finished(Tagged line, const std::vector<Side>& sides,
+/// Corners, then the checks, then all that is said about the line.
+Result<Piece> finished(Tagged line, const Division& division, const Request& request,
                        const std::vector<SideDistance>& distances) {
+  auto radii = per_corner(division, request.roundings, "a corner radius");
+  if (!radii.ok()) return radii.error();
+  const auto reliefs = per_corner(division, request.reliefs, "a relief");
+  if (!reliefs.ok()) return reliefs.error();
+  Radii wanted{std::move(radii).value(), 0};
+  for (const CornerCut& cut : request.roundings) {
+    if (cut.corner.empty()) wanted.elsewhere_mm = cut.mm;
+  }
+  for (std::size_t k = 0; k < wanted.of_corner_mm.size(); ++k) {
+    if (reliefs.value()[k] > 0) wanted.of_corner_mm[k] = 0;
+  }
+  const auto round = rounded(line, wanted);
+  if (!round.ok()) return round.error();
+  auto cut = relieved(round.value(), division.corners, reliefs.value());
+  if (!cut.ok()) return cut.error();
+  line = std::move(cut).value();
   tidy(line);
   start_with_a_side(line);
   if (const auto at = find_crossing(line.points)) {
@@ -133,16 +170,19 @@ Result<Piece> finished(Tagged line, const std::vector<Side>& sides,
                                       "; change the allowances near it"};
   }
   Piece piece;
-  piece.sides = sides_of(line, sides, distances);
-  piece.findings = swallowed(piece.sides, sides);
+  piece.sides = sides_of(line, division.sides, distances);
+  piece.findings = swallowed(piece.sides, division.sides);
   piece.area_mm2 = signed_area_mm2(line.points);
-  piece.low = piece.high = line.points.front();
-  for (const PointMm p : line.points) {
-    piece.low = {std::min(piece.low.x, p.x), std::min(piece.low.y, p.y)};
-    piece.high = {std::max(piece.high.x, p.x), std::max(piece.high.y, p.y)};
-  }
+  const Extent extent = extent_of(line.points);
+  piece.low = extent.low;
+  piece.high = extent.high;
+  piece.arcs = lines_and_arcs(line.points, kArcTolerance_mm);
   piece.cut = std::move(line.points);
   return piece;
+}
+
+void add_all(Piece& piece, std::vector<Finding> findings) {
+  for (Finding& f : findings) piece.findings.push_back(std::move(f));
 }
 
 Result<Piece> parallel_piece(const Pane& pane, const Request& request) {
@@ -151,13 +191,12 @@ Result<Piece> parallel_piece(const Pane& pane, const Request& request) {
   Cleaned cleaned = positive_part(raw_cut(pane, plain(wanted.value())));
   const std::size_t left = parts_of(cleaned);
   if (left != 1) return no_single_piece(pane, plain(wanted.value()), left);
-  auto piece = finished(std::move(cleaned.outers.front()), pane.division.sides, wanted.value());
+  auto piece = finished(std::move(cleaned.outers.front()), pane.division, request, wanted.value());
   if (!piece.ok()) return piece;
   const bool asked = request.rest.cover || std::any_of(request.sides.begin(), request.sides.end(),
                                                        [](const Allowance& a) { return a.cover; });
-  for (Finding& f : say_added(pane, wanted.value(), asked)) {
-    piece.value().findings.push_back(std::move(f));
-  }
+  add_all(piece.value(), say_added(pane, wanted.value(), asked));
+  add_all(piece.value(), say_absent(pane.division, request));
   if (cleaned.hole_area_mm2 > kSmallest_mm2) {
     piece.value().findings.push_back(
         {"bay_closed", "the allowance closes a bay of " + to_text(cleaned.hole_area_mm2, 0) +
@@ -166,10 +205,54 @@ Result<Piece> parallel_piece(const Pane& pane, const Request& request) {
   return piece;
 }
 
+Result<Piece> oversize_piece(const Pane& pane, const Request& request) {
+  const auto blank = rectangle_around(pane, *request.oversize);
+  if (!blank.ok()) return blank.error();
+  Request corners_only = request;
+  if (request.oversize->radius_mm > 0) {
+    corners_only.roundings.insert(corners_only.roundings.begin(),
+                                  {"", request.oversize->radius_mm});
+  }
+  Tagged line{blank->outline, {0, 1, 2, 3}};
+  std::vector<SideDistance> beyond(
+      4, {request.oversize->mm + blank->u95_added_mm, blank->u95_added_mm});
+  auto piece = finished(std::move(line), blank->division, corners_only, beyond);
+  if (!piece.ok()) return piece;
+  add_all(piece.value(), say_oversize(pane, *request.oversize, blank.value(), piece->cut));
+  return piece;
+}
+
 }  // namespace
 
 Result<Piece> make_piece(const Pane& pane, const Request& request) {
-  return parallel_piece(pane, request);
+  auto piece = request.oversize ? oversize_piece(pane, request) : parallel_piece(pane, request);
+  if (piece.ok() && request.mirrored) return mirrored(std::move(piece).value());
+  return piece;
+}
+
+Piece mirrored(Piece piece) {
+  const std::size_t n = piece.cut.size(), arcs = piece.arcs.size();
+  const auto twin = [](PointMm p) { return PointMm{-p.x, p.y}; };
+  std::reverse(piece.cut.begin(), piece.cut.end());
+  for (PointMm& p : piece.cut) p = twin(p);
+  // A mirrored arc turns the other way, and run backwards as before: only its start moves.
+  std::vector<Vertex> back;
+  back.reserve(arcs);
+  for (std::size_t k = 0; k < arcs; ++k) {
+    const Vertex& end = piece.arcs[arcs - 1 - k];
+    back.push_back({twin(end.at), piece.arcs[(2 * arcs - 2 - k) % arcs].bulge});
+  }
+  piece.arcs = std::move(back);
+  std::reverse(piece.sides.begin(), piece.sides.end());
+  for (CutSide& cut : piece.sides) {
+    const std::size_t first = n - 1 - cut.side.first, last = n - 1 - cut.side.last;
+    cut.side = {left_for_right(cut.side.name), left_for_right(cut.side.where), last, first};
+  }
+  const double low = piece.low.x;
+  piece.low.x = -piece.high.x;
+  piece.high.x = -low;
+  for (Finding& finding : piece.findings) finding.text = left_for_right(finding.text);
+  return piece;
 }
 
 }  // namespace panecard::pattern
