@@ -4,6 +4,7 @@
 #include "formats/sheet.h"
 #include "formats/style.h"
 #include "formats/text.h"
+#include "formats/true_print.h"
 
 namespace panecard::formats {
 namespace {
@@ -30,24 +31,9 @@ constexpr double kCardHeight = 53.98;
 constexpr double kCardRadius = 3.18;
 constexpr double kGapX = 10;
 constexpr double kGapY = 8;
-constexpr double kBar = 100;
-
-// Maps true millimetres to what the file must say so that this printer makes them true; the page's
-// centre stays.
-class Truth {
- public:
-  Truth(const CardJob& job, double width, double height)
-      : factor_(kBar / job.printed_bar_mm), centre_{width / 2, height / 2} {}
-  PagePoint operator()(PagePoint p) const { return centre_ + factor_ * (p - centre_); }
-  double operator()(double length) const { return factor_ * length; }
-
- private:
-  double factor_;
-  PagePoint centre_;
-};
 
 // Neighbouring modules share edges: all in one path, so that no renderer shows a seam.
-void add_marker(Path& path, const Truth& truth, PagePoint at, double side,
+void add_marker(Path& path, const TruePrint& truth, PagePoint at, double side,
                 const std::vector<bool>& black) {
   if (black.size() != std::size_t{kModules} * kModules) {
     throw std::invalid_argument("marker_bits must give 7 x 7 modules");
@@ -69,7 +55,7 @@ void add_marker(Path& path, const Truth& truth, PagePoint at, double side,
   }
 }
 
-void add_board(Path& path, const Board& board, PagePoint at, const Truth& truth,
+void add_board(Path& path, const Board& board, PagePoint at, const TruePrint& truth,
                MarkerBits marker_bits) {
   const double inset = (board.square_mm - board.marker_mm) / 2;
   int id = board.first_id;
@@ -86,24 +72,6 @@ void add_board(Path& path, const Board& board, PagePoint at, const Truth& truth,
   }
 }
 
-void check_bar(Sheet& sheet, const Truth& truth, PagePoint middle) {
-  const Pen pen{style::kInk, 0.2};
-  const double left = middle.x - kBar / 2;
-  Path bar;
-  bar.move(truth({left, middle.y})).line(truth({left + kBar, middle.y}));
-  for (int mm = 0; mm <= static_cast<int>(kBar); mm += 10) {
-    const double tick = mm % 100 == 0 ? 2.2 : mm % 50 == 0 ? 1.4 : 0.8;
-    bar.move(truth({left + mm, middle.y - tick})).line(truth({left + mm, middle.y + tick}));
-  }
-  sheet.begin_group("check-bar");
-  sheet.stroke(bar, pen);
-  sheet.text(truth({left + kBar + 2.5, middle.y + 0.9}), "100 mm",
-             {truth(2.6), style::kInk, Anchor::start});
-  sheet.text(truth({left - 2.5, middle.y + 0.9}), "measure this",
-             {truth(2.6), style::kQuiet, Anchor::end});
-  sheet.end_group();
-}
-
 void instruction(Sheet& sheet, const CardJob& job, double width, double height,
                  const std::string& title, const std::string& how_to_use) {
   const double middle = width / 2;
@@ -114,7 +82,7 @@ void instruction(Sheet& sheet, const CardJob& job, double width, double height,
   sheet.text({middle, 13.6}, how, line);
   std::string check = "If the bar is not 100.0 mm long, make this page again with --printed-bar ";
   check += "and the length you measured.";
-  if (job.printed_bar_mm != kBar) {
+  if (job.printed_bar_mm != kCheckBar) {
     check = "Corrected for a printer whose bar came out " + to_text(job.printed_bar_mm, 3) +
             " mm: the bar must now be 100.0 mm long.";
   }
@@ -123,7 +91,7 @@ void instruction(Sheet& sheet, const CardJob& job, double width, double height,
 
 void sheet_page(Sheet& sheet, const CardJob& job, double width, double height,
                 MarkerBits marker_bits) {
-  const Truth truth(job, width, height);
+  const TruePrint truth(job.printed_bar_mm, width, height);
   instruction(sheet, job, width, height, "Coded sheet",
               "Lay it flat on the glass, or tape it by the corners.");
   Path board;
@@ -133,11 +101,11 @@ void sheet_page(Sheet& sheet, const CardJob& job, double width, double height,
   sheet.begin_group("board");
   sheet.fill(board, {0, 0, 0});
   sheet.end_group();
-  check_bar(sheet, truth, {width / 2, height - 14});
+  draw_check_bar(sheet, truth, {width / 2, height - 14});
 }
 
 // Ticks in line with the four edges, off the card so that none of them stays on it.
-void add_cut_marks(Path& path, const Truth& truth, PagePoint at) {
+void add_cut_marks(Path& path, const TruePrint& truth, PagePoint at) {
   constexpr double kNear = 1;
   constexpr double kFar = 3;
   for (const double y : {at.y, at.y + kCardHeight}) {
@@ -152,7 +120,7 @@ void add_cut_marks(Path& path, const Truth& truth, PagePoint at) {
 
 void cards_page(Sheet& sheet, const CardJob& job, double width, double height,
                 MarkerBits marker_bits) {
-  const Truth truth(job, width, height);
+  const TruePrint truth(job.printed_bar_mm, width, height);
   instruction(
       sheet, job, width, height, "Coded cards",
       "Glue flat onto rigid cards 0.76 mm thick (ID-1); cut along the line, mind the blade.");
@@ -184,14 +152,13 @@ void cards_page(Sheet& sheet, const CardJob& job, double width, double height,
   sheet.stroke(outlines, {style::kRule, 0.1});
   sheet.stroke(marks, {style::kInk, 0.15});
   sheet.end_group();
-  check_bar(sheet, truth, {width / 2, height - 12.4});
+  draw_check_bar(sheet, truth, {width / 2, height - 12.4});
 }
 
 Sheet page(const CardJob& job, MarkerBits marker_bits) {
   const Result<CardJob> good = checked(job);
   if (!good.ok()) throw std::invalid_argument(good.error().detail);
-  const double width = job.paper == Paper::a4 ? 210 : 215.9;
-  const double height = job.paper == Paper::a4 ? 297 : 279.4;
+  const auto [width, height] = size_of(job.paper);
   const bool is_sheet = job.page == CardPage::sheet;
   Sheet out(width, height, is_sheet ? "Coded sheet" : "Coded cards");
   (is_sheet ? sheet_page : cards_page)(out, job, width, height, marker_bits);
@@ -201,13 +168,7 @@ Sheet page(const CardJob& job, MarkerBits marker_bits) {
 }  // namespace
 
 Result<CardJob> checked(const CardJob& job) {
-  constexpr double kLeastBar = 97;
-  constexpr double kMostBar = 103;
-  if (!(job.printed_bar_mm >= kLeastBar && job.printed_bar_mm <= kMostBar)) {
-    return Error{Code::bad_usage, "a check bar of " + fixed(job.printed_bar_mm, 1) +
-                                      " mm is outside 97 to 103 mm: the page was fitted to the "
-                                      "paper; print it again at 100 %"};
-  }
+  if (const std::optional<Error> wrong = wrong_bar(job.printed_bar_mm)) return *wrong;
   if (job.first_card < 0 || job.first_card >= kCards) {
     return Error{Code::bad_usage, "first card " + std::to_string(job.first_card) +
                                       " is outside 0 to 31: choose one of these numbers"};

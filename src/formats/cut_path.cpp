@@ -14,6 +14,8 @@ namespace {
 constexpr double kMost = 50000;
 constexpr std::size_t kMostPaths = 2000;
 constexpr std::size_t kMostVertices = 200000;
+constexpr std::size_t kMostChords = 2000000;
+constexpr double kFine = 0.02;
 constexpr double kMostBulge = 100;      // 357.7 deg: a whole turn has no bulge
 constexpr double kLeastSagitta = 1e-4;  // flatter is straight: no format resolves it
 constexpr double kLeastLength = 1e-6;
@@ -193,11 +195,17 @@ std::optional<Error> wrong_with(const CutSheet& sheet) {
                                       std::to_string(vertices) +
                                       " corners: at most 2000 and 200 000; make several sheets"};
   }
+  std::size_t chords = 0;
   for (std::size_t i = 0; i < sheet.paths.size(); ++i) {
     std::optional<std::string> wrong = wrong_shape(sheet.paths[i]);
     if (!wrong) wrong = beyond_edge(sheet, sheet.paths[i]);
     if (!wrong) wrong = wrong_nesting(sheet, i);
     if (wrong) return Error{Code::degenerate_shape, name_of(sheet, i) + " " + *wrong};
+    chords += count_chords(sheet.paths[i], kFine);
+  }
+  if (chords > kMostChords) {
+    return Error{Code::too_large, "arcs that take " + std::to_string(chords) +
+                                      " chords, at most 2 000 000: make several sheets"};
   }
   return std::nullopt;
 }
@@ -334,8 +342,7 @@ LabelPlace label_place(const CutSheet& sheet, const std::vector<int>& around, st
   return {room.middle, std::clamp(fits, kSmallest, tallest)};
 }
 
-Path on_page(const CutPath& path, PagePoint origin) {
-  const auto place = [&](PointMm p) { return PagePoint{origin.x + p.x, origin.y - p.y}; };
+Path on_page(const CutPath& path, const SheetPlace& place) {
   Path out;
   const std::vector<Leg> all = legs(path);
   if (all.empty()) return out;

@@ -51,7 +51,12 @@ struct LabelPlace {
 };
 LabelPlace label_place(const CutSheet& sheet, const std::vector<int>& around, std::size_t path);
 
-/// A path on a page, y down: the sheet's origin comes to lie at `origin`.
-Path on_page(const CutPath& path, PagePoint origin);
+/// The film on a page, y down.
+struct SheetPlace {
+  PagePoint origin;  ///< where the sheet's origin comes to lie
+  double scale = 1;
+  PagePoint operator()(PointMm p) const { return {origin.x + scale * p.x, origin.y - scale * p.y}; }
+};
+Path on_page(const CutPath& path, const SheetPlace& place);
 
 }  // namespace panecard::formats

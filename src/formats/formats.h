@@ -121,6 +121,8 @@ struct Canvas {
 /// The outline, its cards and the flagged stretches, on the photo already in `canvas`.
 void draw_overlay(const Canvas& canvas, const Measurement& m, Units u);
 
+enum class Paper { a4, letter };
+
 /// One corner or end of a cut path. The bulge is DXF's: tan(sweep / 4) of the arc to the next
 /// vertex, positive counter-clockwise; 0 is a straight line.
 struct CutVertex {
@@ -169,7 +171,21 @@ struct HpglOptions {
 /// edge and the labels are left out.
 Result<std::string> to_hpgl(const CutSheet& sheet, const HpglOptions& options);
 
-enum class Paper { a4, letter };
+/// One page at full size with a margin of 10 mm and the check bar below.
+/// @retval too_large  over 14 400 pt (5080 mm), the most a PDF page may have without UserUnit
+///                    (ISO 32000-1, annex C), which Cairo does not write.
+Result<std::string> to_cut_pdf_long(const CutSheet& sheet, double printed_bar_mm = 100);
+
+struct CutTiling {
+  Paper paper = Paper::a4;
+  double margin_mm = 10;  ///< what the printer leaves white
+  double overlap_mm = 10;
+  double printed_bar_mm = 100;  ///< what the 100 mm check bar measured on paper
+};
+/// Full size on office paper: a map, then row by row the pages that carry something. Neighbours
+/// overlap and share a cross at each corner of the overlap.
+Result<std::string> to_cut_pdf_tiles(const CutSheet& sheet, const CutTiling& tiling);
+
 enum class CardPage { sheet, cards };
 struct CardJob {
   CardPage page = CardPage::sheet;

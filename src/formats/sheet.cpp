@@ -188,6 +188,10 @@ void Sheet::begin_group(const std::string& id, bool hidden) {
   items_.emplace_back(Begin{id, hidden});
 }
 void Sheet::end_group() { items_.emplace_back(End{}); }
+void Sheet::begin_clip(PagePoint top_left, double width_mm, double height_mm) {
+  items_.emplace_back(Begin{"", false, Clip{top_left, width_mm, height_mm}});
+}
+
 void Sheet::stroke(Path path, Pen pen) {
   items_.emplace_back(Stroke{std::move(path), std::move(pen)});
 }
@@ -204,6 +208,7 @@ std::string Sheet::svg() const {
          "mm\" height=\"" + h + "mm\" viewBox=\"0 0 " + w + " " + h + "\" font-family=\"'" +
          style::kFont + "', Verdana, sans-serif\" stroke-linejoin=\"round\">\n";
   out += "<title>" + xml(title_) + "</title>\n";
+  int clips = 0;
   const Each write{
       [&](const Stroke& s) {
         out += "<path fill=\"none\" stroke=\"" + hex(s.pen.colour) + "\" stroke-width=\"" +
@@ -231,6 +236,14 @@ std::string Sheet::svg() const {
         out += ">" + xml(t.utf8) + "</text>\n";
       },
       [&](const Begin& b) {
+        if (b.clip) {
+          const std::string id = "clip-" + std::to_string(++clips);
+          out += "<clipPath id=\"" + id + "\"><rect x=\"" + number(b.clip->top_left.x) + "\" y=\"" +
+                 number(b.clip->top_left.y) + "\" width=\"" + number(b.clip->width) +
+                 "\" height=\"" + number(b.clip->height) + "\"/></clipPath>\n<g clip-path=\"url(#" +
+                 id + ")\">\n";
+          return;
+        }
         out += "<g id=\"" + xml(b.id) + "\"" + (b.hidden ? " display=\"none\"" : "") + ">\n";
       },
       [&](const End&) { out += "</g>\n"; }};
@@ -238,36 +251,62 @@ std::string Sheet::svg() const {
   return out + "</svg>\n";
 }
 
-std::string Sheet::pdf() const {
+// Draws items on the current page of a PDF.
+struct Sheet::Canvas {
+  cairo_t* c;
+  struct Group {
+    bool hides, clips;
+  };
+  std::vector<Group> groups = {};
+  int hidden_depth = 0;
+
+  void operator()(const Stroke& s) const {
+    if (hidden_depth == 0) show_stroke(c, s.path, s.pen);
+  }
+  void operator()(const Fill& f) const {
+    if (hidden_depth > 0) return;
+    set_colour(c, f.colour);
+    trace_path(c, f.path);
+    cairo_fill(c);
+  }
+  void operator()(const Text& t) const {
+    if (hidden_depth == 0) show_text(c, t.at, t.utf8, t.style);
+  }
+  void operator()(const Begin& begin) {
+    groups.push_back({begin.hidden, begin.clip.has_value()});
+    hidden_depth += begin.hidden ? 1 : 0;
+    if (!begin.clip) return;
+    cairo_save(c);
+    cairo_rectangle(c, begin.clip->top_left.x, begin.clip->top_left.y, begin.clip->width,
+                    begin.clip->height);
+    cairo_clip(c);
+  }
+  void operator()(const End& /*end*/) {
+    hidden_depth -= groups.back().hides ? 1 : 0;
+    if (groups.back().clips) cairo_restore(c);
+    groups.pop_back();
+  }
+};
+
+std::string Sheet::pdf() const { return pdf({this, 1}); }
+
+std::string Sheet::pdf(std::span<const Sheet> pages) {
   std::string out;
-  const Surface surface(cairo_pdf_surface_create_for_stream(append, &out, width_mm_ * kPointsPerMm,
-                                                            height_mm_ * kPointsPerMm));
-  cairo_pdf_surface_set_metadata(surface.get(), CAIRO_PDF_METADATA_TITLE, title_.c_str());
+  const Sheet& first = pages.front();
+  const Surface surface(cairo_pdf_surface_create_for_stream(
+      append, &out, first.width_mm_ * kPointsPerMm, first.height_mm_ * kPointsPerMm));
+  cairo_pdf_surface_set_metadata(surface.get(), CAIRO_PDF_METADATA_TITLE, first.title_.c_str());
   cairo_pdf_surface_set_metadata(surface.get(), CAIRO_PDF_METADATA_CREATOR, "panecard");
   cairo_pdf_surface_set_metadata(surface.get(), CAIRO_PDF_METADATA_CREATE_DATE, kFixedDate);
   const Context context(cairo_create(surface.get()));
   cairo_t* c = context.get();
   cairo_scale(c, kPointsPerMm, kPointsPerMm);
-  int hidden_depth = 0;
-  std::vector<bool> hidden;
-  const Each draw{[&](const Stroke& s) { show_stroke(c, s.path, s.pen); },
-                  [&](const Fill& f) {
-                    set_colour(c, f.colour);
-                    trace_path(c, f.path);
-                    cairo_fill(c);
-                  },
-                  [&](const Text& t) { show_text(c, t.at, t.utf8, t.style); }, [](const Begin&) {},
-                  [](const End&) {}};
-  for (const Item& item : items_) {
-    if (const auto* begin = std::get_if<Begin>(&item)) {
-      hidden.push_back(begin->hidden);
-      hidden_depth += begin->hidden ? 1 : 0;
-    } else if (std::holds_alternative<End>(item)) {
-      hidden_depth -= hidden.back() ? 1 : 0;
-      hidden.pop_back();
-    } else if (hidden_depth == 0) {
-      std::visit(draw, item);
-    }
+  for (const Sheet& page : pages) {
+    cairo_pdf_surface_set_size(surface.get(), page.width_mm_ * kPointsPerMm,
+                               page.height_mm_ * kPointsPerMm);
+    Canvas canvas{c};
+    for (const Item& item : page.items_) std::visit(canvas, item);
+    cairo_show_page(c);
   }
   cairo_surface_finish(surface.get());
   return out;

@@ -4,6 +4,8 @@
 #pragma once
 
 #include <memory>
+#include <optional>
+#include <span>
 #include <string>
 #include <variant>
 #include <vector>
@@ -65,6 +67,7 @@ class Sheet {
   Sheet(double width_mm, double height_mm, std::string title);
 
   void begin_group(const std::string& id, bool hidden = false);
+  void begin_clip(PagePoint top_left, double width_mm, double height_mm);  ///< a group too
   void end_group();
   void stroke(Path path, Pen pen);
   void fill(Path path, Colour colour);
@@ -72,6 +75,8 @@ class Sheet {
 
   std::string svg() const;
   std::string pdf() const;  ///< same sheet, same bytes: the creation date is a constant
+  /// One PDF with a page for each sheet, at least one, titled as the first.
+  static std::string pdf(std::span<const Sheet> pages);
 
  private:
   struct Stroke {
@@ -87,11 +92,17 @@ class Sheet {
     std::string utf8;
     TextStyle style;
   };
+  struct Clip {
+    PagePoint top_left;
+    double width, height;
+  };
   struct Begin {
     std::string id;
     bool hidden;
+    std::optional<Clip> clip = std::nullopt;
   };
   struct End {};
+  struct Canvas;
   using Item = std::variant<Stroke, Fill, Text, Begin, End>;
 
   double width_mm_, height_mm_;
