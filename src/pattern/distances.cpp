@@ -122,15 +122,16 @@ std::vector<Finding> say_added(const Pane& pane, const std::vector<SideDistance>
              "the outline's uncertainty is not known, so nothing was added for it; "
              "check the cut line on the glass"}};
   }
-  std::vector<Finding> out;
+  std::string added;
   for (std::size_t k = 0; k < distances.size(); ++k) {
     if (!(distances[k].u95_added_mm > 0)) continue;
-    out.push_back({"u95_added", pane.division.sides[k].name + ": " +
-                                    to_text(distances[k].u95_added_mm, 2) +
-                                    " mm added, the outline's largest U95 there, so that the piece "
-                                    "surely covers"});
+    added.append(added.empty() ? "" : ", ").append(pane.division.sides[k].name);
+    added.append(" ").append(to_text(distances[k].u95_added_mm, 2)).append(" mm");
   }
-  return out;
+  if (added.empty()) return {};
+  return {
+      {"u95_added",
+       "added so that the piece surely covers, the outline's largest U95 on each side: " + added}};
 }
 
 std::vector<Finding> say_absent(const Division& division, const Request& request) {

@@ -96,17 +96,22 @@ Stretch corner_within(const PolygonMm& p, const Loop& loop, const Directions& d,
   }
   double all = -(before + after) * length / 2;
   for (const auto& [s, i] : inside) all += vertex_turn(p, i);
+  // The last vertex before half of the turn is done that is still in the fringe: noise in the
+  // direction of the edges makes the turn go to and fro.
   std::size_t first = 0, last = inside.size() - 1;
-  for (double run = 0, at = 0; first < last; ++first) {
-    run += vertex_turn(p, inside[first].second) - before * (inside[first].first - at);
-    at = inside[first].first;
-    if (run / all > kFringe) break;
+  double run = 0, at = 0;
+  for (std::size_t k = 0; k < inside.size() && run / all < 0.5; ++k) {
+    run += vertex_turn(p, inside[k].second) - before * (inside[k].first - at);
+    at = inside[k].first;
+    if (run / all <= kFringe) first = std::min(k + 1, inside.size() - 1);
   }
-  for (double run = 0, at = length; last > first; --last) {
-    run += vertex_turn(p, inside[last].second) - after * (at - inside[last].first);
-    at = inside[last].first;
-    if (run / all > kFringe) break;
+  run = 0, at = length;
+  for (std::size_t k = inside.size(); k-- > 0 && run / all < 0.5;) {
+    run += vertex_turn(p, inside[k].second) - after * (at - inside[k].first);
+    at = inside[k].first;
+    if (run / all <= kFringe) last = k > 0 ? k - 1 : 0;
   }
+  if (first > last) first = last = (first + last) / 2;
   return {"", inside[first].second, inside[last].second};
 }
 

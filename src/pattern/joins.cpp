@@ -9,6 +9,7 @@ namespace {
 
 constexpr double kDegree = std::numbers::pi / 180;
 constexpr double kMostGentle = 60 * kDegree, kLeastSharp = 15 * kDegree;
+constexpr double kSmallTurn = 10 * kDegree;
 /// SVG 1.1, 11.4: the initial value of stroke-miterlimit.
 constexpr double kMitreLimit = 4;
 
@@ -63,27 +64,63 @@ PolygonMm conic(const Corner& c) {
   return out;
 }
 
+/// A conic takes the corner for an arc. Of any other shape it may cut across: then its points leave
+/// the range of both distances.
+bool follows(const PolygonMm& curve, const Ribbon& r, const Arrival& a, const Arrival& b) {
+  constexpr double kSlack_mm = 0.2;
+  constexpr std::size_t kMostProbes = 32;
+  const double least = std::min(a.distance_mm, b.distance_mm) - kSlack_mm;
+  const double most = std::max(a.distance_mm, b.distance_mm) + kSlack_mm;
+  const std::size_t stride = 1 + curve.size() / kMostProbes;
+  for (std::size_t i = 0; i < curve.size(); i += stride) {
+    double nearest = 1e300, outside = 0;
+    for (std::size_t k = a.vertex; k != b.vertex; k = r.next(k)) {
+      const double at = distance_to_segment(curve[i], r.point(k), r.point(r.next(k)));
+      if (at >= nearest) continue;
+      nearest = at;
+      outside = dot(curve[i] - r.point(k), r.normal(k)) >= 0 ? at : -at;
+    }
+    if (outside < least || outside > most) return false;
+  }
+  return true;
+}
+
+/// Round a vertex at one distance: straight across a small turn; else by an arc where the curve
+/// opens and through the vertex where it closes, as in Ribbon.
+void round_vertex(PolygonMm& out, const Ribbon& r, std::size_t k, double d) {
+  const PointMm p = r.point(k), n1 = r.normal(r.before(k)), n2 = r.normal(k);
+  const double turn = r.turn(k);
+  if (std::abs(turn) < kSmallTurn) {
+    out.push_back(p + (d / (1 + dot(n1, n2))) * (n1 + n2));
+  } else if (d * turn > 0) {
+    const int steps = arc_steps(d, turn, kChord_mm);
+    for (int m = 0; m <= steps; ++m) out.push_back(p + d * turned(n1, turn * m / steps));
+  } else {
+    out.insert(out.end(), {p + d * n1, p, p + d * n2});
+  }
+}
+
 /// The distance changes along the outline as 3 t^2 - 2 t^3: no kink at either end.
-PolygonMm gradual(const Ribbon& r, std::size_t i, std::size_t j, double d1, double d2,
-                  double length) {
+PolygonMm gradual(const Ribbon& r, const Arrival& a, const Arrival& b, double length) {
+  const double d1 = a.distance_mm, change = b.distance_mm - d1;
   const double step =
-      length / std::clamp(std::sqrt(6 * std::abs(d2 - d1) / (8 * kChord_mm)), 8.0, 1e4);
+      length / std::clamp(std::sqrt(6 * std::abs(change) / (8 * kChord_mm)), 8.0, 1e4);
   PolygonMm out;
   double run = 0;
-  for (std::size_t k = i; k != j; k = r.next(k)) {
+  for (std::size_t k = a.vertex; k != b.vertex; k = r.next(k)) {
     const int parts = static_cast<int>(std::ceil(r.length(k) / step));
     for (int m = 0; m < parts; ++m) {
       const double along = r.length(k) * m / parts, t = (run + along) / length;
-      const double d = d1 + (d2 - d1) * t * t * (3 - 2 * t);
-      PointMm n = r.normal(k);
-      if (m == 0) {
-        const PointMm before = r.normal(r.before(k));
-        n = (1 / (1 + dot(n, before))) * (n + before);
+      const double d = d1 + change * t * t * (3 - 2 * t);
+      if (m > 0) {
+        out.push_back(r.point(k) + along * r.tangent(k) + d * r.normal(k));
+      } else if (k != a.vertex || std::abs(r.turn(k)) > kSmallTurn) {
+        round_vertex(out, r, k, d);
       }
-      if (k != i || m > 0) out.push_back(r.point(k) + along * r.tangent(k) + d * n);
     }
     run += r.length(k);
   }
+  if (std::abs(r.turn(b.vertex)) > kSmallTurn) round_vertex(out, r, b.vertex, b.distance_mm);
   return out;
 }
 
@@ -177,21 +214,26 @@ Join join(const Ribbon& r, const Arrival& a, const Arrival& b) {
   const double d1 = a.distance_mm, d2 = b.distance_mm;
   const Corner c = corner_between(r, a.vertex, b.vertex, d1, d2);
   const double turn = std::abs(c.turn_rad);
-  if (c.rounded && c.meets() && turn < kMostConic && c.ahead < kMostUneven * c.behind &&
-      c.behind < kMostUneven * c.ahead) {
-    return through(conic(c));
+  if (c.rounded) {
+    if (c.meets() && turn < kMostConic && c.ahead < kMostUneven * c.behind &&
+        c.behind < kMostUneven * c.ahead) {
+      PolygonMm curve = conic(c);
+      if (follows(curve, r, a, b)) return through(std::move(curve));
+    }
+    // Between lines that would have to be cut short, only a gentle change goes along the corner;
+    // where both bands overlap anyway, any.
+    const double least = c.meets() ? 1 : kLeastGentle;
+    const bool hollow = c.turn_rad < 0 && d1 >= 0 && d2 >= 0;
+    const bool overlap = hollow || (c.ahead < 0 && c.behind < 0 && d1 * d2 >= 0);
+    const bool gentle =
+        (!c.meets() && turn < kMostGentle) || c.length_mm > least * std::abs(d2 - d1);
+    if (overlap || gentle) {
+      return through(gradual(r, a, b, c.length_mm));
+    }
   }
-  const bool gentle = turn < kMostGentle || c.length_mm > kLeastGentle * std::abs(d2 - d1);
-  if (c.rounded && gentle) {
-    return through(gradual(r, a.vertex, b.vertex, d1, d2, c.length_mm));
-  }
-  if (c.ahead >= 0 && c.behind >= 0) {
-    return mitre(c, 0.5 * (r.point(a.vertex) + r.point(b.vertex)), a, b);
-  }
+  if (c.ahead >= 0 && c.behind >= 0) return mitre(c, r.point(r.between(a.vertex, b.vertex)), a, b);
   const bool both_pass = c.ahead < 0 && c.behind < 0;
-  if (both_pass && d1 * d2 >= 0) {
-    return c.rounded ? Join{} : through({r.point(a.vertex)});
-  }
+  if (both_pass && d1 * d2 >= 0) return through({r.point(a.vertex)});
   if (const auto met = crossing_of_chains(c, a, b)) return *met;
   return both_pass ? Join{} : through({c.crossing()});
 }

@@ -16,6 +16,9 @@ class Ribbon {
   std::size_t size() const { return line_.size(); }
   std::size_t next(std::size_t i) const { return i + 1 == size() ? 0 : i + 1; }
   std::size_t before(std::size_t i) const { return i == 0 ? size() - 1 : i - 1; }
+  std::size_t between(std::size_t i, std::size_t j) const {  ///< the vertex halfway from i on to j
+    return (i + (j + size() - i) % size() / 2) % size();
+  }
   PointMm point(std::size_t i) const { return line_[i]; }
   PointMm tangent(std::size_t edge) const { return tangent_[edge]; }
   PointMm normal(std::size_t edge) const { return outward(tangent_[edge]); }
