@@ -1,0 +1,228 @@
+#include "layout/apart.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <limits>
+
+namespace panecard::layout {
+
+Apart::Apart(const Problem& problem, NoFits& no_fits, std::uint64_t seed)
+    : problem_(problem),
+      no_fits_(no_fits),
+      random_(seed),
+      weight_(problem.copies.size() * problem.copies.size(), 1),
+      depth_(weight_.size(), 0) {}
+
+double Apart::severity(std::size_t i, std::size_t j, double depth) const {
+  return std::sqrt(depth * problem_.copies[i].size * problem_.copies[j].size /
+                   (problem_.copies[i].size + problem_.copies[j].size)) *
+         std::sqrt(problem_.copies[i].size * problem_.copies[j].size);
+}
+
+/// Weighted severity of copy `i` at a spot, or anything from `limit` up.
+double Apart::cost(std::size_t i, int form, double x, double y, double limit) {
+  const Form& mine = problem_.forms[static_cast<std::size_t>(form)];
+  const std::size_t n = now_.form.size();
+  double sum = 0;
+  for (std::size_t j = 0; j < n; ++j) {
+    const double dx = x - now_.at[j].x, dy = y - now_.at[j].y;
+    const Form& other = problem_.forms[static_cast<std::size_t>(now_.form[j])];
+    if (dx >= other.width || dx <= -mine.width || dy >= other.height || dy <= -mine.height ||
+        i == j) {
+      continue;
+    }
+    const float d = no_fits_.depth(now_.form[j], form, static_cast<float>(dx),
+                                   static_cast<float>(dy));
+    if (d <= 0) continue;
+    sum += weight_[i * n + j] * severity(i, j, d);
+    if (sum >= limit) return sum;
+  }
+  return sum;
+}
+
+void Apart::measure(std::size_t i) {
+  const std::size_t n = now_.form.size();
+  for (std::size_t j = 0; j < n; ++j) {
+    if (i == j) continue;
+    const double dx = now_.at[i].x - now_.at[j].x, dy = now_.at[i].y - now_.at[j].y;
+    const Form& mine = problem_.forms[static_cast<std::size_t>(now_.form[i])];
+    const Form& other = problem_.forms[static_cast<std::size_t>(now_.form[j])];
+    float d = 0;
+    if (dx < other.width && dx > -mine.width && dy < other.height && dy > -mine.height) {
+      d = no_fits_.depth(now_.form[j], now_.form[i], static_cast<float>(dx),
+                         static_cast<float>(dy));
+    }
+    depth_[i * n + j] = depth_[j * n + i] = d;
+  }
+}
+
+void Apart::load(const State& state) {
+  now_ = state;
+  for (std::size_t i = 0; i < now_.form.size(); ++i) measure(i);
+}
+
+double Apart::overlap_of(std::size_t i) const {
+  const std::size_t n = now_.form.size();
+  double sum = 0;
+  for (std::size_t j = 0; j < n; ++j) sum += depth_[i * n + j];
+  return sum;
+}
+
+double Apart::sum() const {
+  const std::size_t n = now_.form.size();
+  double sum = 0;
+  for (std::size_t i = 0; i < n; ++i) {
+    for (std::size_t j = 0; j < i; ++j) {
+      if (depth_[i * n + j] > 0) sum += severity(i, j, depth_[i * n + j]);
+    }
+  }
+  return sum;
+}
+
+void Apart::refine(std::size_t i, Spot& spot, double from, double to) {
+  const Form& form = problem_.forms[static_cast<std::size_t>(spot.form)];
+  const double most_x = now_.length - form.width, most_y = problem_.width - form.height;
+  double step_x = from, step_y = from;
+  while (spot.cost > 0 && (step_x > to || step_y > to)) {
+    const double kind = random_.unit();
+    const int along = kind < 1.0 / 3 ? 0 : kind < 2.0 / 3 ? 1 : 2;
+    const double sx = along == 1 ? 0 : step_x, sy = along == 0 ? 0 : step_y;
+    const double lean = along == 2 && random_.unit() < 0.5 ? -1 : 1;
+    bool better = false;
+    Spot best = spot;
+    for (const double way : {1.0, -1.0}) {
+      const double x = std::clamp(spot.x + way * sx, 0.0, most_x),
+                   y = std::clamp(spot.y + way * lean * sy, 0.0, most_y);
+      const double c = cost(i, spot.form, x, y, best.cost);
+      if (c >= best.cost) continue;
+      best = {spot.form, x, y, c};
+      better = true;
+    }
+    spot = best;
+    const double by = better ? 1.1 : 0.5;
+    if (along != 1) step_x *= by;
+    if (along != 0) step_y *= by;
+  }
+}
+
+Apart::Spot Apart::best_spot(std::size_t i) {
+  constexpr int kAnywhere = 50, kNear = 25;
+  constexpr std::size_t kRefined = 3;
+  const std::vector<int>& forms = problem_.copies[i].forms;
+  std::array<Spot, kRefined> best;
+  for (Spot& s : best) s.cost = std::numeric_limits<double>::infinity();
+  const auto offer = [&](int form, double x, double y) {
+    const double c = cost(i, form, x, y, best.back().cost);
+    if (c >= best.back().cost) return;
+    const Form& f = problem_.forms[static_cast<std::size_t>(form)];
+    const double close = 0.05 * std::min(f.width, f.height);
+    std::size_t at = kRefined - 1;
+    for (std::size_t k = 0; k < kRefined; ++k) {
+      if (best[k].cost < std::numeric_limits<double>::infinity() && best[k].form == form &&
+          std::abs(best[k].x - x) < close && std::abs(best[k].y - y) < close) {
+        if (c >= best[k].cost) return;
+        at = k;
+        break;
+      }
+    }
+    best[at] = {form, x, y, c};
+    std::sort(best.begin(), best.end(), [](const Spot& a, const Spot& b) { return a.cost < b.cost; });
+  };
+  offer(now_.form[i], now_.at[i].x, now_.at[i].y);
+  for (int k = 0; k < kNear; ++k) {
+    const int form = random_.unit() < 0.8 ? now_.form[i] : forms[random_.below(forms.size())];
+    const Form& f = problem_.forms[static_cast<std::size_t>(form)];
+    const Form& g = problem_.forms[static_cast<std::size_t>(now_.form[i])];
+    const double reach_x = 0.5 * f.width, reach_y = 0.5 * f.height;
+    const double cx = now_.at[i].x + (g.width - f.width) / 2, cy = now_.at[i].y + (g.height - f.height) / 2;
+    const double mx = now_.length - f.width, my = problem_.width - f.height;
+    if (mx < 0 || my < 0) continue;
+    offer(form, std::clamp(cx + random_.between(-reach_x, reach_x), 0.0, mx),
+          std::clamp(cy + random_.between(-reach_y, reach_y), 0.0, my));
+  }
+  for (int k = 0; k < kAnywhere; ++k) {
+    const int form = forms[random_.below(forms.size())];
+    const Form& f = problem_.forms[static_cast<std::size_t>(form)];
+    const double mx = now_.length - f.width, my = problem_.width - f.height;
+    if (mx < 0 || my < 0) continue;
+    offer(form, random_.between(0, mx), random_.between(0, my));
+  }
+  std::size_t winner = 0;
+  for (std::size_t k = 0; k < kRefined; ++k) {
+    if (best[k].cost == std::numeric_limits<double>::infinity()) continue;
+    const Form& f = problem_.forms[static_cast<std::size_t>(best[k].form)];
+    const double side = std::min(f.width, f.height);
+    refine(i, best[k], 0.25 * side, 0.02 * side);
+    if (best[k].cost < best[winner].cost) winner = k;
+  }
+  const Form& f = problem_.forms[static_cast<std::size_t>(best[winner].form)];
+  const double side = std::min(f.width, f.height);
+  refine(i, best[winner], 0.01 * side, 0.001 * side);
+  return best[winner];
+}
+
+void Apart::pass() {
+  const std::size_t n = now_.form.size();
+  std::vector<std::size_t> order;
+  for (std::size_t i = 0; i < n; ++i) {
+    if (overlap_of(i) > 0) order.push_back(i);
+  }
+  for (std::size_t k = order.size(); k > 1; --k) std::swap(order[k - 1], order[random_.below(k)]);
+  for (const std::size_t i : order) {
+    if (overlap_of(i) <= 0) continue;
+    const Spot spot = best_spot(i);
+    ++moves_;
+    now_.form[i] = spot.form;
+    now_.at[i] = {spot.x, spot.y};
+    measure(i);
+  }
+}
+
+void Apart::reweigh() {
+  const std::size_t n = now_.form.size();
+  double most = 0;
+  for (std::size_t i = 0; i < n; ++i) {
+    for (std::size_t j = 0; j < i; ++j) {
+      if (depth_[i * n + j] > 0) most = std::max(most, severity(i, j, depth_[i * n + j]));
+    }
+  }
+  for (std::size_t i = 0; i < n; ++i) {
+    for (std::size_t j = 0; j < i; ++j) {
+      double& w = weight_[i * n + j];
+      const double d = depth_[i * n + j];
+      w = d > 0 ? w * (1.2 + 0.8 * severity(i, j, d) / most) : std::max(1.0, 0.95 * w);
+      weight_[j * n + i] = w;
+    }
+  }
+}
+
+bool Apart::solve(State& state, const Patience& patience, const std::function<bool()>& go_on) {
+  load(state);
+  std::fill(weight_.begin(), weight_.end(), 1.0);
+  total_ = sum();
+  State best = now_;
+  int strikes = 0;
+  while (total_ > 0 && strikes < patience.strikes && go_on()) {
+    const double at_start = total_;
+    int without_gain = 0;
+    while (total_ > 0 && without_gain < patience.passes && go_on()) {
+      pass();
+      const double s = sum();
+      if (s < total_) {
+        without_gain = s < 0.98 * total_ ? 0 : without_gain;
+        total_ = s;
+        best = now_;
+      } else {
+        ++without_gain;
+      }
+      reweigh();
+    }
+    strikes = total_ < 0.98 * at_start ? 0 : strikes + 1;
+    load(best);
+  }
+  state = best;
+  return total_ <= 0;
+}
+
+}  // namespace panecard::layout

@@ -1,0 +1,210 @@
+#include "layout/no_fit.h"
+
+#include <algorithm>
+#include <clipper.hpp>
+#include <cmath>
+
+namespace panecard::layout {
+namespace {
+
+namespace cl = ClipperLib;
+
+// Lanes of one vector operation, split by the compiler where the machine has narrower ones.
+constexpr std::size_t kLanes = 8;
+using Floats = float __attribute__((vector_size(4 * kLanes)));
+using Ints = int __attribute__((vector_size(4 * kLanes)));
+
+PolygonMm negated(const PolygonMm& points) {
+  PolygonMm out;
+  out.reserve(points.size());
+  for (const PointMm p : points) out.push_back({-p.x, -p.y});
+  return out;
+}
+
+std::size_t lowest(const PolygonMm& points) {
+  std::size_t at = 0;
+  for (std::size_t i = 1; i < points.size(); ++i) {
+    const PointMm p = points[i], q = points[at];
+    if (p.y < q.y || (p.y == q.y && p.x < q.x)) at = i;
+  }
+  return at;
+}
+
+/// Sum of two convex counter-clockwise polygons: their edges merged by direction.
+PolygonMm convex_sum(const PolygonMm& a, const PolygonMm& b) {
+  const std::size_t start_a = lowest(a), start_b = lowest(b);
+  const auto at = [](const PolygonMm& p, std::size_t i) { return p[i % p.size()]; };
+  PolygonMm out;
+  std::size_t i = 0, j = 0;
+  while (i < a.size() || j < b.size()) {
+    const PointMm pa = at(a, start_a + i), pb = at(b, start_b + j);
+    out.push_back(pa + pb);
+    const PointMm da = at(a, start_a + i + 1) - pa, db = at(b, start_b + j + 1) - pb;
+    const double turn = j == b.size() ? 1 : i == a.size() ? -1 : cross(da, db);
+    i += turn >= 0 ? 1 : 0;
+    j += turn <= 0 ? 1 : 0;
+  }
+  return out;
+}
+
+/// Whether the two overlap when no boundary crosses another: one point of each decides.
+bool one_in_other(const PolygonMm& fixed, const PolygonMm& moving, PointMm shift) {
+  for (const PointMm p : moving) {
+    if (contains(fixed, p + shift)) return true;
+  }
+  return contains(moving, fixed.front() - shift);
+}
+
+PolygonMm without_flat_points(const PolygonMm& in, double tolerance) {
+  PolygonMm out;
+  for (std::size_t i = 0; i < in.size(); ++i) {
+    const PointMm a = out.empty() ? in[(i + in.size() - 1) % in.size()] : out.back(),
+                  b = in[(i + 1) % in.size()], p = in[i];
+    const double length = distance(a, b);
+    if (distance(a, p) <= tolerance) continue;
+    if (length > 0 && std::abs(cross(p - a, b - a)) <= tolerance * length &&
+        dot(p - a, b - p) >= 0) {
+      continue;
+    }
+    out.push_back(p);
+  }
+  return out;
+}
+
+std::vector<PolygonMm> sum_of_outlines(const PolygonMm& fixed, const PolygonMm& moving,
+                                       double size) {
+  constexpr double kSteps = 4e8;  // Clipper's fast range is 2^30
+  const double scale = kSteps / size;
+  const auto to_path = [&](const PolygonMm& points) {
+    cl::Path path;
+    for (const PointMm p : points) {
+      path.emplace_back(std::llround(p.x * scale), std::llround(p.y * scale));
+    }
+    return path;
+  };
+  cl::Paths sums;
+  cl::MinkowskiSum(to_path(negated(moving)), to_path(fixed), sums, true);
+  std::vector<PolygonMm> loops;
+  for (const cl::Path& path : sums) {
+    PolygonMm loop;
+    for (const cl::IntPoint p : path) {
+      loop.push_back({static_cast<double>(p.X) / scale, static_cast<double>(p.Y) / scale});
+    }
+    // A tenth of a millionth: far above the grid, far below what film shows.
+    loop = without_flat_points(loop, 1e-8 * size);
+    if (loop.size() < 3) continue;
+    if (signed_area_mm2(loop) < 0) {
+      // The outlines alone were added up: a hole may be a place where one lies inside the other.
+      PolygonMm reversed(loop.rbegin(), loop.rend());
+      PointMm inner = (1.0 / 3) * (reversed[0] + reversed[1] + reversed[2]);
+      for (std::size_t i = 0; i < reversed.size() && !contains(reversed, inner); ++i) {
+        inner = (1.0 / 3) * (reversed[i] + reversed[(i + 1) % reversed.size()] +
+                             reversed[(i + 2) % reversed.size()]);
+      }
+      if (!contains(reversed, inner) || one_in_other(fixed, moving, inner)) continue;
+    }
+    loops.push_back(std::move(loop));
+  }
+  return loops;
+}
+
+}  // namespace
+
+NoFit::NoFit(const Form& fixed, const Form& moving) {
+  convex_ = fixed.convex && moving.convex;
+  const double size = fixed.width + fixed.height + moving.width + moving.height;
+  if (convex_) {
+    loops_ = {without_flat_points(convex_sum(fixed.points, negated(moving.points)), 1e-12 * size)};
+  } else {
+    loops_ = sum_of_outlines(fixed.points, moving.points, size);
+  }
+  store();
+}
+
+void NoFit::store() {
+  const auto push = [&](PointMm a, PointMm b) {
+    const auto x = static_cast<float>(a.x), y = static_cast<float>(a.y);
+    const auto end_x = static_cast<float>(b.x), end_y = static_cast<float>(b.y);
+    const float dx = end_x - x, dy = end_y - y, length2 = dx * dx + dy * dy;
+    edges_.x.push_back(x), edges_.y.push_back(y);
+    edges_.dx.push_back(dx), edges_.dy.push_back(dy);
+    edges_.end_y.push_back(end_y);
+    // A convex one needs unit normals, any other the place along the edge.
+    const float inverse = convex_ ? 1 / std::sqrt(length2) : 1 / length2;
+    edges_.inverse.push_back(length2 > 0 ? inverse : 0);
+  };
+  for (const PolygonMm& loop : loops_) {
+    for (std::size_t i = 0; i < loop.size(); ++i) push(loop[i], loop[(i + 1) % loop.size()]);
+  }
+  while (!edges_.x.empty() && edges_.x.size() % kLanes != 0) {
+    for (auto* v : {&edges_.x, &edges_.y, &edges_.dx, &edges_.dy, &edges_.end_y, &edges_.inverse}) {
+      v->push_back(v->back());
+    }
+    if (!convex_) {  // a repeated edge would count twice in the winding
+      edges_.dx.back() = edges_.dy.back() = edges_.inverse.back() = 0;
+      edges_.end_y.back() = edges_.y.back();
+    }
+  }
+}
+
+namespace {
+
+Floats load(const std::vector<float>& from, std::size_t i) {
+  Floats out;
+  __builtin_memcpy(&out, from.data() + i, sizeof out);
+  return out;
+}
+
+float least(Floats v) {
+  float out = v[0];
+  for (std::size_t i = 1; i < kLanes; ++i) out = std::min(out, v[i]);
+  return out;
+}
+
+}  // namespace
+
+float NoFit::depth_convex(float x, float y) const {
+  const Floats zero = {};
+  Floats nearest = zero + std::numeric_limits<float>::max();
+  for (std::size_t i = 0; i < edges_.x.size(); i += kLanes) {
+    const Floats dx = load(edges_.dx, i), dy = load(edges_.dy, i);
+    const Floats vx = x - load(edges_.x, i), vy = y - load(edges_.y, i);
+    const Floats inside = (dx * vy - dy * vx) * load(edges_.inverse, i);
+    nearest = inside < nearest ? inside : nearest;
+    const Ints out = inside <= zero;
+    int any = 0;
+    for (std::size_t k = 0; k < kLanes; ++k) any |= out[k];
+    if (any != 0) return 0;
+  }
+  return least(nearest);
+}
+
+float NoFit::depth_any(float x, float y) const {
+  const Floats zero = {}, one = zero + 1.0F;
+  Floats nearest = zero + std::numeric_limits<float>::max();
+  Ints winding = {};
+  for (std::size_t i = 0; i < edges_.x.size(); i += kLanes) {
+    const Floats dx = load(edges_.dx, i), dy = load(edges_.dy, i);
+    const Floats start_y = load(edges_.y, i), end_y = load(edges_.end_y, i);
+    const Floats vx = x - load(edges_.x, i), vy = y - start_y;
+    const Floats side = dx * vy - dy * vx;
+    const Floats zeros_y = zero + y;
+    winding -= (start_y <= zeros_y) & (end_y > zeros_y) & (side > zero);
+    winding += (start_y > zeros_y) & (end_y <= zeros_y) & (side < zero);
+    Floats t = (vx * dx + vy * dy) * load(edges_.inverse, i);
+    t = t < zero ? zero : t;
+    t = t > one ? one : t;
+    const Floats ex = vx - t * dx, ey = vy - t * dy;
+    const Floats d2 = ex * ex + ey * ey;
+    nearest = d2 < nearest ? d2 : nearest;
+  }
+  int turns = 0;
+  for (std::size_t k = 0; k < kLanes; ++k) turns += winding[k];
+  return turns > 0 ? std::sqrt(least(nearest)) : 0;
+}
+
+float NoFit::depth(float x, float y) const {
+  return convex_ ? depth_convex(x, y) : depth_any(x, y);
+}
+
+}  // namespace panecard::layout

@@ -1,0 +1,44 @@
+// Where one shape may not be: no-fit polygons and how deep a position lies in them.
+#pragma once
+
+#include <vector>
+
+#include "geom/geom.h"
+
+namespace panecard::layout {
+
+/// A shape as the search sees it; its reference is the lower left corner of its bounding box.
+struct Form {
+  PolygonMm points;  ///< counter-clockwise, lowest x and y are 0
+  double width = 0, height = 0;
+  bool convex = false;
+  double area = 0;
+};
+
+/// The positions of a moving form, relative to a fixed one, at which the two overlap: an open set
+/// bounded by the fixed outline added to the moving one turned by half a turn (Minkowski sum).
+class NoFit {
+ public:
+  NoFit() = default;
+  NoFit(const Form& fixed, const Form& moving);
+
+  /// Shortest move that ends the overlap, 0 when there is none. Single precision.
+  float depth(float x, float y) const;
+  /// Loops with the forbidden side on their left: counter-clockwise outside, clockwise around holes.
+  const std::vector<PolygonMm>& loops() const { return loops_; }
+  bool convex() const { return convex_; }
+
+ private:
+  struct Edges {
+    std::vector<float> x, y, dx, dy, end_y, inverse;
+  };
+  void store();
+  float depth_convex(float x, float y) const;
+  float depth_any(float x, float y) const;
+
+  std::vector<PolygonMm> loops_;
+  Edges edges_;
+  bool convex_ = false;
+};
+
+}  // namespace panecard::layout
