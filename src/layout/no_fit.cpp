@@ -47,14 +47,6 @@ PolygonMm convex_sum(const PolygonMm& a, const PolygonMm& b) {
   return out;
 }
 
-/// Whether the two overlap when no boundary crosses another: one point of each decides.
-bool one_in_other(const PolygonMm& fixed, const PolygonMm& moving, PointMm shift) {
-  for (const PointMm p : moving) {
-    if (contains(fixed, p + shift)) return true;
-  }
-  return contains(moving, fixed.front() - shift);
-}
-
 PolygonMm without_flat_points(const PolygonMm& in, double tolerance) {
   PolygonMm out;
   for (std::size_t i = 0; i < in.size(); ++i) {
@@ -71,8 +63,35 @@ PolygonMm without_flat_points(const PolygonMm& in, double tolerance) {
   return out;
 }
 
-std::vector<PolygonMm> sum_of_outlines(const PolygonMm& fixed, const PolygonMm& moving,
-                                       double size) {
+cl::IntPoint sum(const cl::IntPoint& a, const cl::IntPoint& b) { return {a.X + b.X, a.Y + b.Y}; }
+
+cl::Path shifted(const cl::Path& path, const cl::IntPoint& by) {
+  cl::Path out;
+  for (const cl::IntPoint& p : path) out.push_back(sum(p, by));
+  return out;
+}
+
+/// All of a counter-clockwise `a` added to all of `b`: every edge swept along every edge, and each
+/// shape at one point of the other for where one lies within the other.
+cl::Paths whole_sum(const cl::Path& a, const cl::Path& b) {
+  cl::Paths parts = {shifted(a, b.front()), shifted(b, a.front())};
+  for (std::size_t i = 0; i < a.size(); ++i) {
+    const cl::IntPoint &p = a[i], &q = a[(i + 1) % a.size()];
+    for (std::size_t j = 0; j < b.size(); ++j) {
+      const cl::IntPoint &r = b[j], &s = b[(j + 1) % b.size()];
+      cl::Path swept = {sum(p, r), sum(q, r), sum(q, s), sum(p, s)};
+      if (!cl::Orientation(swept)) cl::ReversePath(swept);
+      parts.push_back(std::move(swept));
+    }
+  }
+  cl::Clipper clipper;
+  clipper.AddPaths(parts, cl::ptSubject, true);
+  cl::Paths out;
+  clipper.Execute(cl::ctUnion, out, cl::pftNonZero, cl::pftNonZero);
+  return out;
+}
+
+std::vector<PolygonMm> general_sum(const PolygonMm& fixed, const PolygonMm& moving, double size) {
   constexpr double kSteps = 4e8;  // Clipper's fast range is 2^30
   const double scale = kSteps / size;
   const auto to_path = [&](const PolygonMm& points) {
@@ -82,28 +101,15 @@ std::vector<PolygonMm> sum_of_outlines(const PolygonMm& fixed, const PolygonMm& 
     }
     return path;
   };
-  cl::Paths sums;
-  cl::MinkowskiSum(to_path(negated(moving)), to_path(fixed), sums, true);
   std::vector<PolygonMm> loops;
-  for (const cl::Path& path : sums) {
+  for (const cl::Path& path : whole_sum(to_path(fixed), to_path(negated(moving)))) {
     PolygonMm loop;
     for (const cl::IntPoint p : path) {
       loop.push_back({static_cast<double>(p.X) / scale, static_cast<double>(p.Y) / scale});
     }
-    // A tenth of a millionth: far above the grid, far below what film shows.
+    // Far above the grid, far below what film shows.
     loop = without_flat_points(loop, 1e-8 * size);
-    if (loop.size() < 3) continue;
-    if (signed_area_mm2(loop) < 0) {
-      // The outlines alone were added up: a hole may be a place where one lies inside the other.
-      PolygonMm reversed(loop.rbegin(), loop.rend());
-      PointMm inner = (1.0 / 3) * (reversed[0] + reversed[1] + reversed[2]);
-      for (std::size_t i = 0; i < reversed.size() && !contains(reversed, inner); ++i) {
-        inner = (1.0 / 3) * (reversed[i] + reversed[(i + 1) % reversed.size()] +
-                             reversed[(i + 2) % reversed.size()]);
-      }
-      if (!contains(reversed, inner) || one_in_other(fixed, moving, inner)) continue;
-    }
-    loops.push_back(std::move(loop));
+    if (loop.size() >= 3) loops.push_back(std::move(loop));
   }
   return loops;
 }
@@ -116,7 +122,7 @@ NoFit::NoFit(const Form& fixed, const Form& moving) {
   if (convex_) {
     loops_ = {without_flat_points(convex_sum(fixed.points, negated(moving.points)), 1e-12 * size)};
   } else {
-    loops_ = sum_of_outlines(fixed.points, moving.points, size);
+    loops_ = general_sum(fixed.points, moving.points, size);
   }
   store();
 }
