@@ -59,7 +59,8 @@ std::vector<Segment> beyond(const std::vector<Segment>& segments, const HalfPlan
 
 /// A convex part of the free places about `r`, or about the nearest free place where `r` overlaps.
 std::vector<HalfPlane> free_part(const NoFit& no_fit, PointMm r, double reach, bool overlaps,
-                                 double eps) {
+                                 double size) {
+  const double eps = 1e-10 * size, touching = 1e-6 * size;
   std::vector<Segment> left;
   for (const PolygonMm& loop : no_fit.loops()) {
     for (std::size_t i = 0; i < loop.size(); ++i) {
@@ -78,13 +79,12 @@ std::vector<HalfPlane> free_part(const NoFit& no_fit, PointMm r, double reach, b
   }
   while (!left.empty()) {
     const Nearest near = nearest_point(left, r);
+    const PointMm edge = outward(left[near.segment]);
     HalfPlane h;
-    h.normal = near.distance > eps ? (1 / near.distance) * (r - near.at)
-                                   : outward(left[near.segment]);
-    // Facing an edge squarely its own normal is the exact one.
-    if (near.distance > eps && dot(h.normal, outward(left[near.segment])) > 1 - 1e-9) {
-      h.normal = outward(left[near.segment]);
-    }
+    // Within rounding of the boundary only the edge knows which side is free, and facing an edge
+    // squarely its own normal is the exact one.
+    h.normal = near.distance > touching ? (1 / near.distance) * (r - near.at) : edge;
+    if (dot(h.normal, edge) > 1 - 1e-9) h.normal = edge;
     h.offset = dot(h.normal, near.at);
     out.push_back(h);
     left.erase(left.begin() + static_cast<std::ptrdiff_t>(near.segment));
@@ -97,10 +97,7 @@ std::vector<HalfPlane> free_part(const NoFit& no_fit, PointMm r, double reach, b
 class Step {
  public:
   Step(const Problem& problem, NoFits& no_fits, const State& state, double reach)
-      : problem_(problem), no_fits_(no_fits), state_(state), reach_(reach) {
-    double size = problem.width + state.length;
-    eps_ = 1e-10 * size;
-  }
+      : problem_(problem), no_fits_(no_fits), state_(state), reach_(reach) {}
 
   /// @return the sum of what overlaps still, or nothing if the solver gave up.
   bool solve(State& out) {
@@ -194,7 +191,7 @@ class Step {
           slack = low_.size();
           low_.push_back(0), high_.push_back(COIN_DBL_MAX), cost_.push_back(kSlackCost);
         }
-        const auto part = free_part(no_fit, r, reach, overlaps, eps_);
+        const auto part = free_part(no_fit, r, reach, overlaps, problem_.width);
         if (overlaps && part.empty()) return false;  // out of reach
         for (const HalfPlane& h : part) {
           if (overlaps) {
@@ -215,7 +212,7 @@ class Step {
   const Problem& problem_;
   NoFits& no_fits_;
   const State& state_;
-  double reach_, eps_ = 0, unit_ = 1;
+  double reach_, unit_ = 1;
   std::vector<double> low_, high_, cost_, element_, row_low_;
   std::vector<int> index_;
   std::vector<CoinBigIndex> starts_;

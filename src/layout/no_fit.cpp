@@ -4,6 +4,13 @@
 #include <clipper.hpp>
 #include <cmath>
 
+// A second copy for machines with wider vectors; the same operations in the same order, the same bits.
+#if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__) && !defined(__SANITIZE_ADDRESS__)
+#define PANECARD_WIDE __attribute__((target_clones("avx2", "default")))
+#else
+#define PANECARD_WIDE
+#endif
+
 namespace panecard::layout {
 namespace {
 
@@ -116,7 +123,7 @@ std::vector<PolygonMm> general_sum(const PolygonMm& fixed, const PolygonMm& movi
 
 }  // namespace
 
-NoFit::NoFit(const Form& fixed, const Form& moving) {
+NoFit::NoFit(const Form& fixed, const Form& moving, int grid) {
   convex_ = fixed.convex && moving.convex;
   const double size = fixed.width + fixed.height + moving.width + moving.height;
   if (convex_) {
@@ -125,6 +132,7 @@ NoFit::NoFit(const Form& fixed, const Form& moving) {
     loops_ = general_sum(fixed.points, moving.points, size);
   }
   store();
+  if (!convex_ || edges_.x.size() > 2 * kLanes) fill_grid(fixed, moving, grid);
 }
 
 void NoFit::store() {
@@ -135,21 +143,19 @@ void NoFit::store() {
     edges_.x.push_back(x), edges_.y.push_back(y);
     edges_.dx.push_back(dx), edges_.dy.push_back(dy);
     edges_.end_y.push_back(end_y);
-    // A convex one needs unit normals, any other the place along the edge.
-    const float inverse = convex_ ? 1 / std::sqrt(length2) : 1 / length2;
-    edges_.inverse.push_back(length2 > 0 ? inverse : 0);
+    edges_.inverse.push_back(length2 > 0 ? 1 / length2 : 0);
+    edges_.inverse_length.push_back(length2 > 0 ? 1 / std::sqrt(length2) : 0);
   };
   for (const PolygonMm& loop : loops_) {
     for (std::size_t i = 0; i < loop.size(); ++i) push(loop[i], loop[(i + 1) % loop.size()]);
   }
   while (!edges_.x.empty() && edges_.x.size() % kLanes != 0) {
-    for (auto* v : {&edges_.x, &edges_.y, &edges_.dx, &edges_.dy, &edges_.end_y, &edges_.inverse}) {
+    for (auto* v : {&edges_.x, &edges_.y, &edges_.dx, &edges_.dy, &edges_.end_y, &edges_.inverse,
+                    &edges_.inverse_length}) {
       v->push_back(v->back());
     }
-    if (!convex_) {  // a repeated edge would count twice in the winding
-      edges_.dx.back() = edges_.dy.back() = edges_.inverse.back() = 0;
-      edges_.end_y.back() = edges_.y.back();
-    }
+    // A repeated edge would count twice in the winding; its line is no obstacle.
+    edges_.end_y.back() = edges_.y.back();
   }
 }
 
@@ -169,13 +175,13 @@ float least(Floats v) {
 
 }  // namespace
 
-float NoFit::depth_convex(float x, float y) const {
+PANECARD_WIDE float NoFit::depth_convex(float x, float y) const {
   const Floats zero = {};
   Floats nearest = zero + std::numeric_limits<float>::max();
   for (std::size_t i = 0; i < edges_.x.size(); i += kLanes) {
     const Floats dx = load(edges_.dx, i), dy = load(edges_.dy, i);
     const Floats vx = x - load(edges_.x, i), vy = y - load(edges_.y, i);
-    const Floats inside = (dx * vy - dy * vx) * load(edges_.inverse, i);
+    const Floats inside = (dx * vy - dy * vx) * load(edges_.inverse_length, i);
     nearest = inside < nearest ? inside : nearest;
     const Ints out = inside <= zero;
     int any = 0;
@@ -185,7 +191,7 @@ float NoFit::depth_convex(float x, float y) const {
   return least(nearest);
 }
 
-float NoFit::depth_any(float x, float y) const {
+PANECARD_WIDE float NoFit::signed_depth(float x, float y) const {
   const Floats zero = {}, one = zero + 1.0F;
   Floats nearest = zero + std::numeric_limits<float>::max();
   Ints winding = {};
@@ -206,11 +212,43 @@ float NoFit::depth_any(float x, float y) const {
   }
   int turns = 0;
   for (std::size_t k = 0; k < kLanes; ++k) turns += winding[k];
-  return turns > 0 ? std::sqrt(least(nearest)) : 0;
+  const float d = std::sqrt(least(nearest));
+  return turns > 0 ? d : -d;
+}
+
+void NoFit::fill_grid(const Form& fixed, const Form& moving, int nodes) {
+  const double wide = fixed.width + moving.width, high = fixed.height + moving.height;
+  const double cell_x = wide / (nodes - 1), cell_y = high / (nodes - 1);
+  grid_.nodes = nodes;
+  grid_.x = static_cast<float>(-moving.width), grid_.y = static_cast<float>(-moving.height);
+  grid_.per_x = static_cast<float>(1 / cell_x), grid_.per_y = static_cast<float>(1 / cell_y);
+  // No point of a cell is further from its nearest node than half the diagonal, depth changes no
+  // faster than place does, and the four nodes' mean is off by as much again.
+  grid_.band = static_cast<float>(std::hypot(cell_x, cell_y));
+  grid_.depth.resize(static_cast<std::size_t>(nodes) * static_cast<std::size_t>(nodes));
+  for (int j = 0; j < nodes; ++j) {
+    for (int i = 0; i < nodes; ++i) {
+      grid_.depth[static_cast<std::size_t>(j * nodes + i)] =
+          signed_depth(static_cast<float>(-moving.width + i * cell_x),
+                       static_cast<float>(-moving.height + j * cell_y));
+    }
+  }
 }
 
 float NoFit::depth(float x, float y) const {
-  return convex_ ? depth_convex(x, y) : depth_any(x, y);
+  if (grid_.nodes == 0) return convex_ ? depth_convex(x, y) : std::max(0.0F, signed_depth(x, y));
+  const float u = (x - grid_.x) * grid_.per_x, v = (y - grid_.y) * grid_.per_y;
+  const auto last = static_cast<float>(grid_.nodes - 1);
+  if (!(u > 0 && v > 0 && u < last && v < last)) return 0;
+  const int i = static_cast<int>(u), j = static_cast<int>(v);
+  const float* node = grid_.depth.data() + j * grid_.nodes + i;
+  const float a = u - static_cast<float>(i), b = v - static_cast<float>(j);
+  const float low = node[0] + a * (node[1] - node[0]);
+  const float high = node[grid_.nodes] + a * (node[grid_.nodes + 1] - node[grid_.nodes]);
+  const float d = low + b * (high - low);
+  if (d < -grid_.band) return 0;
+  if (d > grid_.band) return d;
+  return convex_ ? depth_convex(x, y) : std::max(0.0F, signed_depth(x, y));
 }
 
 }  // namespace panecard::layout

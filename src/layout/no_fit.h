@@ -20,9 +20,11 @@ struct Form {
 class NoFit {
  public:
   NoFit() = default;
-  NoFit(const Form& fixed, const Form& moving);
+  /// @param grid  nodes along each side of the grid that answers most questions
+  NoFit(const Form& fixed, const Form& moving, int grid);
 
-  /// Shortest move that ends the overlap, 0 when there is none. Single precision.
+  /// Shortest move that ends the overlap, 0 when there is none. Single precision near the boundary
+  /// and where there is no grid; further inside within a cell of the grid.
   float depth(float x, float y) const;
   /// Loops with the forbidden side on their left: counter-clockwise outside, clockwise around holes.
   const std::vector<PolygonMm>& loops() const { return loops_; }
@@ -30,14 +32,22 @@ class NoFit {
 
  private:
   struct Edges {
-    std::vector<float> x, y, dx, dy, end_y, inverse;
+    std::vector<float> x, y, dx, dy, end_y, inverse, inverse_length;
+  };
+  struct Grid {
+    int nodes = 0;
+    float x = 0, y = 0, per_x = 0, per_y = 0;  ///< origin, cells per mm
+    float band = 0;                            ///< how far a value may be off
+    std::vector<float> depth;                  ///< negative outside
   };
   void store();
+  void fill_grid(const Form& fixed, const Form& moving, int nodes);
   float depth_convex(float x, float y) const;
-  float depth_any(float x, float y) const;
+  float signed_depth(float x, float y) const;  ///< negative outside
 
   std::vector<PolygonMm> loops_;
   Edges edges_;
+  Grid grid_;
   bool convex_ = false;
 };
 

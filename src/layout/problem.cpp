@@ -1,5 +1,8 @@
 #include "layout/problem.h"
 
+#include <algorithm>
+#include <cmath>
+
 namespace panecard::layout {
 
 std::uint64_t Random::bits() {
@@ -10,9 +13,16 @@ std::uint64_t Random::bits() {
   return z ^ (z >> 31);
 }
 
+NoFits::NoFits(const Problem& problem)
+    : problem_(problem), made_(problem.forms.size() * (problem.forms.size() + 1) / 2) {
+  constexpr double kMostBytes = 64e6, kFewest = 16, kMost = 64;
+  const double each = kMostBytes / (sizeof(float) * static_cast<double>(made_.size() + 1));
+  grid_ = static_cast<int>(std::clamp(std::sqrt(each), kFewest, kMost));
+}
+
 void NoFits::make(std::unique_ptr<NoFit>& slot, int a, int b) {
   slot = std::make_unique<NoFit>(problem_.forms[static_cast<std::size_t>(a)],
-                                 problem_.forms[static_cast<std::size_t>(b)]);
+                                 problem_.forms[static_cast<std::size_t>(b)], grid_);
 }
 
 }  // namespace panecard::layout

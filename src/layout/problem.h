@@ -37,8 +37,7 @@ struct Problem {
 /// No-fit polygons, made when they are first asked for.
 class NoFits {
  public:
-  explicit NoFits(const Problem& problem)
-      : problem_(problem), made_(problem.forms.size() * (problem.forms.size() + 1) / 2) {}
+  explicit NoFits(const Problem& problem);
   /// How deep form b at `x, y` from form a lies in it.
   float depth(int a, int b, float x, float y) {
     return a <= b ? made(a, b).depth(x, y) : made(b, a).depth(-x, -y);
@@ -54,6 +53,7 @@ class NoFits {
  private:
   void make(std::unique_ptr<NoFit>& slot, int a, int b);
   const Problem& problem_;
+  int grid_ = 0;
   std::vector<std::unique_ptr<NoFit>> made_;
 };
 
