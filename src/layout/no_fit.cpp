@@ -116,7 +116,11 @@ std::vector<PolygonMm> general_sum(const PolygonMm& fixed, const PolygonMm& movi
     }
     // Far above the grid, far below what film shows.
     loop = without_flat_points(loop, 1e-8 * size);
-    if (loop.size() >= 3) loops.push_back(std::move(loop));
+    // A hole thinner than rounding is no place to be, but its edges would pass for a way out.
+    if (loop.size() < 3 || std::abs(signed_area_mm2(loop)) < 1e-6 * size * perimeter_mm(loop)) {
+      continue;
+    }
+    loops.push_back(std::move(loop));
   }
   return loops;
 }

@@ -1,0 +1,236 @@
+#include "layout/search.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+
+#include "layout/apart.h"
+#include "layout/compact.h"
+
+namespace panecard::layout {
+namespace {
+
+// After Gardeyn et al.: most of the time explores, the rest presses the best layout a little further.
+constexpr double kExploring = 0.8;
+
+struct Failed {
+  State state;
+  double total = 0;
+};
+
+class Search {
+ public:
+  Search(const Problem& problem, NoFits& no_fits, const State& start, const Budget& budget)
+      : problem_(problem),
+        no_fits_(no_fits),
+        budget_(budget),
+        apart_(problem, no_fits, budget.seed),
+        best_(start),
+        bound_(shortest_possible(problem)) {}
+
+  State run() {
+    first_guess();
+    explore();
+    press();
+    return best_;
+  }
+
+ private:
+  double spent() const {
+    if (best_.length <= bound_ * (1 + 1e-7)) return 1;
+    const double by_moves =
+        static_cast<double>(apart_.moves()) / static_cast<double>(std::max<std::int64_t>(1, budget_.moves));
+    return budget_.spent ? std::max(by_moves, budget_.spent()) : by_moves;
+  }
+
+  const Form& form(const State& s, std::size_t i) const {
+    return problem_.forms[static_cast<std::size_t>(s.form[i])];
+  }
+
+  void keep_inside(State& s) const {
+    for (std::size_t i = 0; i < s.at.size(); ++i) {
+      const Form& f = form(s, i);
+      s.at[i].x = std::clamp(s.at[i].x, 0.0, std::max(0.0, s.length - f.width));
+      s.at[i].y = std::clamp(s.at[i].y, 0.0, problem_.width - f.height);
+    }
+  }
+
+  /// Everything right of a random cut moves left; no copy is longer than the strip.
+  void squeeze(State& s, double length) {
+    const double cut = apart_.random().between(0, length), by = s.length - length;
+    for (std::size_t i = 0; i < s.at.size(); ++i) {
+      if (s.at[i].x + form(s, i).width / 2 > cut) s.at[i].x -= by;
+    }
+    s.length = length;
+    keep_inside(s);
+  }
+
+  /// Tries to clear a strip of the state's length; takes what is better than the best.
+  bool attempt(State& s, const Apart::Patience& patience, double until) {
+    const bool apart = apart_.solve(s, patience, [&] { return spent() < until; });
+    State touching = s;
+    if (!compact(problem_, no_fits_, touching)) return false;
+    if (touching.length >= best_.length * (1 - 1e-9)) return apart;
+    best_ = touching;
+    if (budget_.shorter) budget_.shorter(best_);
+    return true;
+  }
+
+  State scattered(double length) {
+    Random& random = apart_.random();
+    State s;
+    s.length = length;
+    for (const Copy& copy : problem_.copies) {
+      const int f = copy.forms[random.below(copy.forms.size())];
+      const Form& shape = problem_.forms[static_cast<std::size_t>(f)];
+      s.form.push_back(f);
+      s.at.push_back({random.between(0, std::max(0.0, length - shape.width)),
+                      random.between(0, problem_.width - shape.height)});
+    }
+    return s;
+  }
+
+  /// From nowhere to a fair layout: a strip that is likely to hold all, longer while it does not.
+  void first_guess() {
+    constexpr double kDensity = 0.75, kLonger = 1.05;
+    double length = std::max(problem_.area / problem_.width / kDensity, bound_);
+    State s = scattered(length);
+    while (length < best_.length && spent() < kExploring) {
+      if (attempt(s, {50, 1}, kExploring)) return;
+      s.length = length = length * kLonger;
+    }
+  }
+
+  void explore() {
+    constexpr double kFirstStep = 0.01, kLeastStep = 0.001;
+    constexpr std::size_t kPool = 12;
+    std::vector<Failed> pool;
+    double step = kFirstStep;
+    double target = best_.length;
+    State s = best_;
+    bool fresh = true;
+    while (spent() < kExploring) {
+      if (fresh) {
+        target = std::max(best_.length * (1 - step), bound_);
+        s = best_;
+        squeeze(s, target);
+      }
+      const double before = best_.length;
+      State tried = s;
+      attempt(tried, {200, 3}, kExploring);
+      fresh = best_.length < before;
+      if (fresh) {
+        pool.clear();
+        continue;
+      }
+      if (step > kLeastStep) {
+        step = std::max(kLeastStep, step / 2);
+        fresh = true;
+        continue;
+      }
+      const Failed failed{tried, apart_.total()};
+      pool.insert(std::upper_bound(pool.begin(), pool.end(), failed,
+                                   [](const Failed& a, const Failed& b) { return a.total < b.total; }),
+                  failed);
+      if (pool.size() > kPool) pool.pop_back();
+      const double u = apart_.random().unit();
+      s = pool[static_cast<std::size_t>(u * u * static_cast<double>(pool.size()))].state;
+      exchange(s);
+    }
+  }
+
+  /// Two of the larger copies change places.
+  void exchange(State& s) {
+    const std::size_t n = s.at.size();
+    if (n < 2) return;
+    std::vector<std::size_t> order(n);
+    std::iota(order.begin(), order.end(), std::size_t{0});
+    std::stable_sort(order.begin(), order.end(), [&](std::size_t a, std::size_t b) {
+      return problem_.copies[a].size > problem_.copies[b].size;
+    });
+    const std::size_t large = std::max<std::size_t>(2, n / 2);
+    const std::size_t a = order[apart_.random().below(large)], b = order[apart_.random().below(large)];
+    const Form &fa = form(s, a), &fb = form(s, b);
+    const PointMm centre_a = s.at[a] + PointMm{fa.width / 2, fa.height / 2},
+                  centre_b = s.at[b] + PointMm{fb.width / 2, fb.height / 2};
+    s.at[a] = centre_b - PointMm{fa.width / 2, fa.height / 2};
+    s.at[b] = centre_a - PointMm{fb.width / 2, fb.height / 2};
+    keep_inside(s);
+  }
+
+  void press() {
+    constexpr double kFirstStep = 5e-4, kLastStep = 1e-5;
+    while (spent() < 1) {
+      const double late = (spent() - kExploring) / (1 - kExploring);
+      const double step = kFirstStep * std::pow(kLastStep / kFirstStep, std::clamp(late, 0.0, 1.0));
+      State s = best_;
+      squeeze(s, std::max(best_.length * (1 - step), bound_));
+      attempt(s, {100, 5}, 1);
+    }
+  }
+
+  const Problem& problem_;
+  NoFits& no_fits_;
+  const Budget& budget_;
+  Apart apart_;
+  State best_;
+  double bound_;
+};
+
+}  // namespace
+
+double shortest_possible(const Problem& problem) {
+  double bound = problem.area / problem.width;
+  for (const Copy& copy : problem.copies) {
+    double least = std::numeric_limits<double>::infinity();
+    for (const int f : copy.forms) {
+      least = std::min(least, problem.forms[static_cast<std::size_t>(f)].width);
+    }
+    bound = std::max(bound, least);
+  }
+  return bound;
+}
+
+State in_rows(const Problem& problem) {
+  const auto shortest = [&](const Copy& copy) {
+    return *std::min_element(copy.forms.begin(), copy.forms.end(), [&](int a, int b) {
+      return problem.forms[static_cast<std::size_t>(a)].width <
+             problem.forms[static_cast<std::size_t>(b)].width;
+    });
+  };
+  State s;
+  for (const Copy& copy : problem.copies) s.form.push_back(shortest(copy));
+  s.at.resize(s.form.size());
+  std::vector<std::size_t> order(s.form.size());
+  std::iota(order.begin(), order.end(), std::size_t{0});
+  const auto width = [&](std::size_t i) {
+    return problem.forms[static_cast<std::size_t>(s.form[i])].width;
+  };
+  std::stable_sort(order.begin(), order.end(),
+                   [&](std::size_t a, std::size_t b) { return width(a) > width(b); });
+  struct Row {
+    double x = 0, filled = 0;
+  };
+  std::vector<Row> rows;
+  for (const std::size_t i : order) {
+    const double height = problem.forms[static_cast<std::size_t>(s.form[i])].height;
+    auto row = std::find_if(rows.begin(), rows.end(), [&](const Row& r) {
+      return r.filled + height <= problem.width;
+    });
+    if (row == rows.end()) {
+      rows.push_back({s.length, 0});
+      row = rows.end() - 1;
+      s.length += width(i);
+    }
+    s.at[i] = {row->x, row->filled};
+    row->filled += height;
+  }
+  return s;
+}
+
+State search(const Problem& problem, NoFits& no_fits, const State& start, const Budget& budget) {
+  if (problem.copies.empty()) return start;
+  return Search(problem, no_fits, start, budget).run();
+}
+
+}  // namespace panecard::layout
