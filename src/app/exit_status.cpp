@@ -3,8 +3,10 @@
 namespace panecard::app {
 
 int exit_status(Code code) {
-  constexpr int kWrongInput = 2, kNotMeasurable = 3;
+  constexpr int kNo = 1, kWrongInput = 2, kNotMeasurable = 3;
   switch (code) {
+    case Code::does_not_fit:
+      return kNo;
     case Code::bad_usage:
     case Code::unreadable_file:
     case Code::too_large:

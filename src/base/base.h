@@ -27,6 +27,7 @@ enum class Code {
   degenerate_shape,     ///< geometry that has no answer (coincident points and so on)
   poses_too_alike,      ///< lens calibration: photos do not tell the parameters apart
   too_few_photos,       ///< lens calibration
+  does_not_fit,         ///< a piece is wider than the film, or longer than what is left of it
 };
 
 struct Error {

@@ -32,8 +32,8 @@ double Apart::cost(std::size_t i, int form, double x, double y, double limit) {
         i == j) {
       continue;
     }
-    const float d = no_fits_.depth(now_.form[j], form, static_cast<float>(dx),
-                                   static_cast<float>(dy));
+    const float d =
+        no_fits_.depth(now_.form[j], form, static_cast<float>(dx), static_cast<float>(dy));
     if (d <= 0) continue;
     sum += weight_[i * n + j] * severity(i, j, d);
     if (sum >= limit) return sum;
@@ -127,7 +127,8 @@ Apart::Spot Apart::best_spot(std::size_t i) {
       }
     }
     best[at] = {form, x, y, c};
-    std::sort(best.begin(), best.end(), [](const Spot& a, const Spot& b) { return a.cost < b.cost; });
+    std::sort(best.begin(), best.end(),
+              [](const Spot& a, const Spot& b) { return a.cost < b.cost; });
   };
   offer(now_.form[i], now_.at[i].x, now_.at[i].y);
   for (int k = 0; k < kNear; ++k) {
@@ -135,7 +136,8 @@ Apart::Spot Apart::best_spot(std::size_t i) {
     const Form& f = problem_.forms[static_cast<std::size_t>(form)];
     const Form& g = problem_.forms[static_cast<std::size_t>(now_.form[i])];
     const double reach_x = 0.5 * f.width, reach_y = 0.5 * f.height;
-    const double cx = now_.at[i].x + (g.width - f.width) / 2, cy = now_.at[i].y + (g.height - f.height) / 2;
+    const double cx = now_.at[i].x + (g.width - f.width) / 2,
+                 cy = now_.at[i].y + (g.height - f.height) / 2;
     const double mx = now_.length - f.width, my = problem_.width - f.height;
     if (mx < 0 || my < 0) continue;
     offer(form, std::clamp(cx + random_.between(-reach_x, reach_x), 0.0, mx),

@@ -1,8 +1,8 @@
 // Drives overlapping copies apart inside a strip of given length.
 //
-// Guided local search: every pair has a weight that grows while it overlaps; one copy at a time goes
-// where its weighted overlap is least (Egeblad, Nielsen, Odgaard 2007; weights and sampling after
-// Gardeyn, Vanden Berghe, Wauters 2025).
+// Guided local search: every pair has a weight that grows while it overlaps; one copy at a time
+// goes where its weighted overlap is least (Egeblad, Nielsen, Odgaard 2007; weights and sampling
+// after Gardeyn, Vanden Berghe, Wauters 2025).
 #pragma once
 
 #include <functional>

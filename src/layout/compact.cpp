@@ -175,7 +175,8 @@ class Step {
     const std::size_t n = state_.at.size();
     for (std::size_t i = 0; i < n; ++i) {
       for (std::size_t j = 0; j < n; ++j) {
-        if (state_.form[i] > state_.form[j] || i == j || (state_.form[i] == state_.form[j] && i > j)) {
+        if (state_.form[i] > state_.form[j] || i == j ||
+            (state_.form[i] == state_.form[j] && i > j)) {
           continue;
         }
         const PointMm r = state_.at[j] - state_.at[i];
@@ -195,11 +196,16 @@ class Step {
         if (overlaps && part.empty()) return false;  // out of reach
         for (const HalfPlane& h : part) {
           if (overlaps) {
-            add_row({{2 * j, h.normal.x}, {2 * j + 1, h.normal.y}, {2 * i, -h.normal.x},
-                     {2 * i + 1, -h.normal.y}, {slack, 1}},
+            add_row({{2 * j, h.normal.x},
+                     {2 * j + 1, h.normal.y},
+                     {2 * i, -h.normal.x},
+                     {2 * i + 1, -h.normal.y},
+                     {slack, 1}},
                     h.offset / unit_);
           } else {
-            add_row({{2 * j, h.normal.x}, {2 * j + 1, h.normal.y}, {2 * i, -h.normal.x},
+            add_row({{2 * j, h.normal.x},
+                     {2 * j + 1, h.normal.y},
+                     {2 * i, -h.normal.x},
                      {2 * i + 1, -h.normal.y}},
                     h.offset / unit_);
           }
@@ -222,8 +228,7 @@ class Step {
 
 bool compact(const Problem& problem, NoFits& no_fits, State& state) {
   constexpr int kSteps = 20;
-  const double reach =
-      0.1 * std::sqrt(problem.area / static_cast<double>(problem.copies.size()));
+  const double reach = 0.1 * std::sqrt(problem.area / static_cast<double>(problem.copies.size()));
   State now = state, next;
   double before = std::numeric_limits<double>::infinity();
   bool any = false;

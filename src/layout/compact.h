@@ -2,7 +2,8 @@
 // allows and they touch exactly.
 //
 // Each pair keeps to a convex part of the places where it does not overlap, so that the whole is a
-// linear programme (Li & Milenkovic 1995); repeated from where it ends while that shortens the strip.
+// linear programme (Li & Milenkovic 1995); repeated from where it ends while that shortens the
+// strip.
 #pragma once
 
 #include "layout/problem.h"

@@ -4,8 +4,10 @@
 #include <clipper.hpp>
 #include <cmath>
 
-// A second copy for machines with wider vectors; the same operations in the same order, the same bits.
-#if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__) && !defined(__SANITIZE_ADDRESS__)
+// A second copy for machines with wider vectors; the same operations in the same order, the same
+// bits.
+#if defined(__x86_64__) && defined(__GNUC__) && !defined(__clang__) && \
+    !defined(__SANITIZE_ADDRESS__)
 #define PANECARD_WIDE __attribute__((target_clones("avx2", "default")))
 #else
 #define PANECARD_WIDE

@@ -26,7 +26,8 @@ class NoFit {
   /// Shortest move that ends the overlap, 0 when there is none. Single precision near the boundary
   /// and where there is no grid; further inside within a cell of the grid.
   float depth(float x, float y) const;
-  /// Loops with the forbidden side on their left: counter-clockwise outside, clockwise around holes.
+  /// Loops with the forbidden side on their left: counter-clockwise outside, clockwise around
+  /// holes.
   const std::vector<PolygonMm>& loops() const { return loops_; }
   bool convex() const { return convex_; }
 

@@ -10,7 +10,8 @@
 namespace panecard::layout {
 namespace {
 
-// After Gardeyn et al.: most of the time explores, the rest presses the best layout a little further.
+// After Gardeyn et al.: most of the time explores, the rest presses the best layout a little
+// further.
 constexpr double kExploring = 0.8;
 
 struct Failed {
@@ -38,8 +39,8 @@ class Search {
  private:
   double spent() const {
     if (best_.length <= bound_ * (1 + 1e-7)) return 1;
-    const double by_moves =
-        static_cast<double>(apart_.moves()) / static_cast<double>(std::max<std::int64_t>(1, budget_.moves));
+    const double by_moves = static_cast<double>(apart_.moves()) /
+                            static_cast<double>(std::max<std::int64_t>(1, budget_.moves));
     return budget_.spent ? std::max(by_moves, budget_.spent()) : by_moves;
   }
 
@@ -129,9 +130,10 @@ class Search {
         continue;
       }
       const Failed failed{tried, apart_.total()};
-      pool.insert(std::upper_bound(pool.begin(), pool.end(), failed,
-                                   [](const Failed& a, const Failed& b) { return a.total < b.total; }),
-                  failed);
+      pool.insert(
+          std::upper_bound(pool.begin(), pool.end(), failed,
+                           [](const Failed& a, const Failed& b) { return a.total < b.total; }),
+          failed);
       if (pool.size() > kPool) pool.pop_back();
       const double u = apart_.random().unit();
       s = pool[static_cast<std::size_t>(u * u * static_cast<double>(pool.size()))].state;
@@ -149,7 +151,8 @@ class Search {
       return problem_.copies[a].size > problem_.copies[b].size;
     });
     const std::size_t large = std::max<std::size_t>(2, n / 2);
-    const std::size_t a = order[apart_.random().below(large)], b = order[apart_.random().below(large)];
+    const std::size_t a = order[apart_.random().below(large)],
+                      b = order[apart_.random().below(large)];
     const Form &fa = form(s, a), &fb = form(s, b);
     const PointMm centre_a = s.at[a] + PointMm{fa.width / 2, fa.height / 2},
                   centre_b = s.at[b] + PointMm{fb.width / 2, fb.height / 2};
@@ -214,9 +217,8 @@ State in_rows(const Problem& problem) {
   std::vector<Row> rows;
   for (const std::size_t i : order) {
     const double height = problem.forms[static_cast<std::size_t>(s.form[i])].height;
-    auto row = std::find_if(rows.begin(), rows.end(), [&](const Row& r) {
-      return r.filled + height <= problem.width;
-    });
+    auto row = std::find_if(rows.begin(), rows.end(),
+                            [&](const Row& r) { return r.filled + height <= problem.width; });
     if (row == rows.end()) {
       rows.push_back({s.length, 0});
       row = rows.end() - 1;

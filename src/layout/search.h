@@ -10,7 +10,7 @@ namespace panecard::layout {
 struct Budget {
   std::uint64_t seed = 1;
   std::int64_t moves = 0;
-  std::function<double()> spent;               ///< 0 to 1; empty: moves alone count
+  std::function<double()> spent;              ///< 0 to 1; empty: moves alone count
   std::function<void(const State&)> shorter;  ///< told each better state
 };
 

@@ -33,8 +33,8 @@ Geometry polygon(const Context& c, const PolygonMm& points) {
   std::vector<double> xy;
   for (const PointMm p : points) xy.insert(xy.end(), {p.x, p.y});
   xy.insert(xy.end(), {points.front().x, points.front().y});
-  GEOSCoordSequence* s = GEOSCoordSeq_copyFromBuffer_r(
-      c.handle, xy.data(), static_cast<unsigned>(xy.size() / 2), 0, 0);
+  GEOSCoordSequence* s = GEOSCoordSeq_copyFromBuffer_r(c.handle, xy.data(),
+                                                       static_cast<unsigned>(xy.size() / 2), 0, 0);
   GEOSGeometry* ring = GEOSGeom_createLinearRing_r(c.handle, s);
   return own(c, ring == nullptr ? nullptr : GEOSGeom_createPolygon_r(c.handle, ring, nullptr, 0));
 }
@@ -132,8 +132,7 @@ std::vector<std::string> faults(const std::vector<Item>& items, const Strip& str
         out.push_back(pair + " are " + mm(apart) + " apart, not " + mm(strip.gap_mm));
       } else if (strip.gap_mm <= 0 && apart <= 0 &&
                  !(intrusion(context, polygons[i], polygons[j]) <= slack_mm)) {
-        out.push_back(pair + " overlap by " +
-                      mm(intrusion(context, polygons[i], polygons[j])));
+        out.push_back(pair + " overlap by " + mm(intrusion(context, polygons[i], polygons[j])));
       }
     }
   }

@@ -1,0 +1,32 @@
+// Items and a strip into the search's problem, and its answer back.
+#pragma once
+
+#include "layout/layout.h"
+#include "layout/problem.h"
+
+namespace panecard::layout {
+
+/// How a form came out of its item.
+struct Origin {
+  std::size_t item = 0;
+  double turn_deg = 0;
+  bool mirrored = false;
+  PointMm low;  ///< the form's lower left corner before it was moved to the origin
+};
+
+struct Prepared {
+  Problem problem;
+  std::vector<Origin> origins;       ///< one per form
+  std::vector<std::size_t> item_of;  ///< one per copy
+  double edge_mm = 0;                ///< from the film's edge to the problem's
+};
+
+/// @retval bad_usage, degenerate_shape, does_not_fit  as pack()
+Result<Prepared> prepare(const std::vector<Item>& items, const Strip& strip);
+
+Layout layout_of(const Prepared& prepared, const State& state);
+
+/// `polygon` and no more than `tolerance_mm` beyond it, in fewer points.
+PolygonMm simplified_outwards(const PolygonMm& polygon, double tolerance_mm);
+
+}  // namespace panecard::layout
