@@ -20,7 +20,7 @@ namespace cl = ClipperLib;
 
 // Lanes of one vector operation, split by the compiler where the machine has narrower ones.
 constexpr std::size_t kLanes = 8;
-using Floats = float __attribute__((vector_size(4 * kLanes)));
+using Floats = float __attribute__((vector_size(4 * kLanes), aligned(4), may_alias));
 using Ints = int __attribute__((vector_size(4 * kLanes)));
 
 PolygonMm negated(const PolygonMm& points) {
@@ -72,46 +72,22 @@ PolygonMm without_flat_points(const PolygonMm& in, double tolerance) {
   return out;
 }
 
-cl::IntPoint sum(const cl::IntPoint& a, const cl::IntPoint& b) { return {a.X + b.X, a.Y + b.Y}; }
-
-cl::Path shifted(const cl::Path& path, const cl::IntPoint& by) {
-  cl::Path out;
-  for (const cl::IntPoint& p : path) out.push_back(sum(p, by));
-  return out;
-}
-
-/// All of a counter-clockwise `a` added to all of `b`: every edge swept along every edge, and each
-/// shape at one point of the other for where one lies within the other.
-cl::Paths whole_sum(const cl::Path& a, const cl::Path& b) {
-  cl::Paths parts = {shifted(a, b.front()), shifted(b, a.front())};
-  for (std::size_t i = 0; i < a.size(); ++i) {
-    const cl::IntPoint &p = a[i], &q = a[(i + 1) % a.size()];
-    for (std::size_t j = 0; j < b.size(); ++j) {
-      const cl::IntPoint &r = b[j], &s = b[(j + 1) % b.size()];
-      cl::Path swept = {sum(p, r), sum(q, r), sum(q, s), sum(p, s)};
-      if (!cl::Orientation(swept)) cl::ReversePath(swept);
-      parts.push_back(std::move(swept));
-    }
-  }
-  cl::Clipper clipper;
-  clipper.AddPaths(parts, cl::ptSubject, true);
-  cl::Paths out;
-  clipper.Execute(cl::ctUnion, out, cl::pftNonZero, cl::pftNonZero);
-  return out;
-}
-
-std::vector<PolygonMm> general_sum(const PolygonMm& fixed, const PolygonMm& moving, double size) {
+std::vector<PolygonMm> united(const std::vector<PolygonMm>& parts, double size) {
   constexpr double kSteps = 4e8;  // Clipper's fast range is 2^30
   const double scale = kSteps / size;
-  const auto to_path = [&](const PolygonMm& points) {
+  cl::Paths paths;
+  for (const PolygonMm& part : parts) {
     cl::Path path;
-    for (const PointMm p : points) {
+    for (const PointMm p : part) {
       path.emplace_back(std::llround(p.x * scale), std::llround(p.y * scale));
     }
-    return path;
-  };
+    paths.push_back(std::move(path));
+  }
+  cl::Clipper clipper;
+  clipper.AddPaths(paths, cl::ptSubject, true);
+  clipper.Execute(cl::ctUnion, paths, cl::pftNonZero, cl::pftNonZero);
   std::vector<PolygonMm> loops;
-  for (const cl::Path& path : whole_sum(to_path(fixed), to_path(negated(moving)))) {
+  for (const cl::Path& path : paths) {
     PolygonMm loop;
     for (const cl::IntPoint p : path) {
       loop.push_back({static_cast<double>(p.X) / scale, static_cast<double>(p.Y) / scale});
@@ -132,10 +108,14 @@ std::vector<PolygonMm> general_sum(const PolygonMm& fixed, const PolygonMm& movi
 NoFit::NoFit(const Form& fixed, const Form& moving, int grid) {
   convex_ = fixed.convex && moving.convex;
   const double size = fixed.width + fixed.height + moving.width + moving.height;
+  std::vector<PolygonMm> sums;
+  for (const PolygonMm& a : fixed.parts) {
+    for (const PolygonMm& b : moving.parts) sums.push_back(convex_sum(a, negated(b)));
+  }
   if (convex_) {
-    loops_ = {without_flat_points(convex_sum(fixed.points, negated(moving.points)), 1e-12 * size)};
+    loops_ = {without_flat_points(sums.front(), 1e-12 * size)};
   } else {
-    loops_ = general_sum(fixed.points, moving.points, size);
+    loops_ = united(sums, size);
   }
   store();
   if (!convex_ || edges_.x.size() > 2 * kLanes) fill_grid(fixed, moving, grid);
@@ -167,13 +147,12 @@ void NoFit::store() {
 
 namespace {
 
-Floats load(const std::vector<float>& from, std::size_t i) {
-  Floats out;
-  __builtin_memcpy(&out, from.data() + i, sizeof out);
-  return out;
+/// A reference: vectors wider than the machine's are not passed by value.
+const Floats& load(const std::vector<float>& from, std::size_t i) {
+  return *reinterpret_cast<const Floats*>(from.data() + i);
 }
 
-float least(Floats v) {
+float least(const Floats& v) {
   float out = v[0];
   for (std::size_t i = 1; i < kLanes; ++i) out = std::min(out, v[i]);
   return out;

@@ -11,12 +11,13 @@ namespace panecard::layout {
 struct Form {
   PolygonMm points;  ///< counter-clockwise, lowest x and y are 0
   double width = 0, height = 0;
+  std::vector<PolygonMm> parts;  ///< convex, together the form
   bool convex = false;
   double area = 0;
 };
 
 /// The positions of a moving form, relative to a fixed one, at which the two overlap: an open set
-/// bounded by the fixed outline added to the moving one turned by half a turn (Minkowski sum).
+/// bounded by the fixed form added to the moving one turned by half a turn (Minkowski sum).
 class NoFit {
  public:
   NoFit() = default;

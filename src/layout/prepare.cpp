@@ -6,6 +6,7 @@
 #include <limits>
 #include <optional>
 
+#include "layout/convex.h"
 #include "layout/search.h"
 
 namespace panecard::layout {
@@ -95,6 +96,7 @@ Form form_of(PolygonMm points, PointMm& low) {
   constexpr double kRounding = 1e-9;
   f.convex = signed_area_mm2(convex_hull(points)) - f.area < kRounding * f.area;
   f.points = f.convex ? convex_hull(points) : std::move(points);
+  f.parts = f.convex ? std::vector<PolygonMm>{f.points} : convex_parts(f.points);
   return f;
 }
 
