@@ -164,7 +164,7 @@ Apart::Spot Apart::best_spot(std::size_t i) {
   return best[winner];
 }
 
-void Apart::pass() {
+void Apart::pass(const std::function<bool()>& go_on) {
   const std::size_t n = now_.form.size();
   std::vector<std::size_t> order;
   for (std::size_t i = 0; i < n; ++i) {
@@ -173,6 +173,7 @@ void Apart::pass() {
   for (std::size_t k = order.size(); k > 1; --k) std::swap(order[k - 1], order[random_.below(k)]);
   for (const std::size_t i : order) {
     if (overlap_of(i) <= 0) continue;
+    if (!go_on()) return;
     const Spot spot = best_spot(i);
     ++moves_;
     now_.form[i] = spot.form;
@@ -209,7 +210,7 @@ bool Apart::solve(State& state, const Patience& patience, const std::function<bo
     const double at_start = total_;
     int without_gain = 0;
     while (total_ > 0 && without_gain < patience.passes && go_on()) {
-      pass();
+      pass(go_on);
       const double s = sum();
       if (s < total_) {
         without_gain = s < 0.98 * total_ ? 0 : without_gain;

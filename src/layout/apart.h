@@ -39,7 +39,7 @@ class Apart {
   double severity(std::size_t i, std::size_t j, double depth) const;
   Spot best_spot(std::size_t i);
   void refine(std::size_t i, Spot& spot, double from, double to);
-  void pass();
+  void pass(const std::function<bool()>& go_on);
   void reweigh();
   double overlap_of(std::size_t i) const;
   double sum() const;

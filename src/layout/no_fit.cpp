@@ -72,6 +72,26 @@ PolygonMm without_flat_points(const PolygonMm& in, double tolerance) {
   return out;
 }
 
+/// What makes up the sum of two counter-clockwise polygons: every edge swept along every edge, and
+/// each polygon at one point of the other for where one lies within the other.
+std::vector<PolygonMm> swept(const PolygonMm& a, const PolygonMm& b) {
+  std::vector<PolygonMm> out(2);
+  for (const PointMm p : a) out[0].push_back(p + b.front());
+  for (const PointMm p : b) out[1].push_back(p + a.front());
+  for (std::size_t i = 0; i < a.size(); ++i) {
+    const PointMm p = a[i], q = a[(i + 1) % a.size()];
+    for (std::size_t j = 0; j < b.size(); ++j) {
+      const PointMm r = b[j], s = b[(j + 1) % b.size()];
+      if (cross(q - p, s - r) >= 0) {
+        out.push_back({p + r, q + r, q + s, p + s});
+      } else {
+        out.push_back({p + r, p + s, q + s, q + r});
+      }
+    }
+  }
+  return out;
+}
+
 std::vector<PolygonMm> united(const std::vector<PolygonMm>& parts, double size) {
   constexpr double kSteps = 4e8;  // Clipper's fast range is 2^30
   const double scale = kSteps / size;
@@ -108,9 +128,16 @@ std::vector<PolygonMm> united(const std::vector<PolygonMm>& parts, double size) 
 NoFit::NoFit(const Form& fixed, const Form& moving, int grid) {
   convex_ = fixed.convex && moving.convex;
   const double size = fixed.width + fixed.height + moving.width + moving.height;
+  // Sums of convex parts lie upon each other: many of them cost more than the many small pieces of
+  // the outline's sweep.
+  constexpr std::size_t kFew = 12;
   std::vector<PolygonMm> sums;
-  for (const PolygonMm& a : fixed.parts) {
-    for (const PolygonMm& b : moving.parts) sums.push_back(convex_sum(a, negated(b)));
+  if (fixed.parts.size() * moving.parts.size() <= kFew) {
+    for (const PolygonMm& a : fixed.parts) {
+      for (const PolygonMm& b : moving.parts) sums.push_back(convex_sum(a, negated(b)));
+    }
+  } else {
+    sums = swept(fixed.points, negated(moving.points));
   }
   if (convex_) {
     loops_ = {without_flat_points(sums.front(), 1e-12 * size)};
