@@ -82,7 +82,8 @@ double Apart::sum() const {
 
 void Apart::refine(std::size_t i, Spot& spot, double from, double to) {
   const Form& form = problem_.forms[static_cast<std::size_t>(spot.form)];
-  const double most_x = now_.length - form.width, most_y = problem_.width - form.height;
+  const double most_x = std::max(0.0, now_.length - form.width),
+               most_y = std::max(0.0, problem_.width - form.height);
   double step_x = from, step_y = from;
   while (spot.cost > 0 && (step_x > to || step_y > to)) {
     const double kind = random_.unit();

@@ -143,7 +143,7 @@ class Step {
       const PointMm p = state_.at[i];
       low_.push_back(std::max(0.0, p.x - reach_) / unit_);
       high_.push_back((p.x + reach_) / unit_);
-      const double most_y = problem_.width - form(i).height;
+      const double most_y = std::max(0.0, problem_.width - form(i).height);
       low_.push_back(std::clamp(p.y - reach_, 0.0, most_y) / unit_);
       high_.push_back(std::clamp(p.y + reach_, 0.0, most_y) / unit_);
       cost_.push_back(1e-4 / static_cast<double>(n));

@@ -65,12 +65,14 @@ PolygonMm grown(const PolygonMm& polygon, double by_mm) {
   for (const PointMm p : polygon) {
     path.emplace_back(std::llround(p.x / kStep_mm), std::llround(p.y / kStep_mm));
   }
-  // Between its points an arc's chords lie inside it by the tolerance: so much is added.
-  const double tolerance = std::max(0.02 * by_mm, 2 * kStep_mm);
+  // An arc's chords lie inside it, and as Clipper rounds the number of steps by up to 2.25 times
+  // the tolerance: so much is added.
+  constexpr double kShort = 2.25;
+  const double tolerance = std::max(0.01 * by_mm, 2 * kStep_mm);
   cl::ClipperOffset offset(2, tolerance / kStep_mm);
   offset.AddPath(path, cl::jtRound, cl::etClosedPolygon);
   cl::Paths out;
-  offset.Execute(out, (by_mm + tolerance + kStep_mm) / kStep_mm);
+  offset.Execute(out, (by_mm + kShort * tolerance + kStep_mm) / kStep_mm);
   PolygonMm best;
   for (const cl::Path& loop : out) {
     PolygonMm points;

@@ -52,7 +52,7 @@ class Search {
     for (std::size_t i = 0; i < s.at.size(); ++i) {
       const Form& f = form(s, i);
       s.at[i].x = std::clamp(s.at[i].x, 0.0, std::max(0.0, s.length - f.width));
-      s.at[i].y = std::clamp(s.at[i].y, 0.0, problem_.width - f.height);
+      s.at[i].y = std::clamp(s.at[i].y, 0.0, std::max(0.0, problem_.width - f.height));
     }
   }
 
