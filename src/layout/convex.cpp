@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 
 namespace panecard::layout {
 namespace {
@@ -14,6 +15,7 @@ bool in_triangle(PointMm p, PointMm a, PointMm b, PointMm c) {
 
 bool is_ear(const PolygonMm& points, const Corners& left, std::size_t k) {
   const std::size_t n = left.size();
+  if (n == 0) return false;
   const PointMm a = points[left[(k + n - 1) % n]], b = points[left[k]],
                 c = points[left[(k + 1) % n]];
   if (cross(b - a, c - b) <= 0) return false;

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <clipper.hpp>
 #include <cmath>
+#include <limits>
 
 // A second copy for machines with wider vectors; the same operations in the same order, the same
 // bits.
@@ -240,7 +241,8 @@ void NoFit::fill_grid(const Form& fixed, const Form& moving, int nodes) {
   grid_.depth.resize(static_cast<std::size_t>(nodes) * static_cast<std::size_t>(nodes));
   for (int j = 0; j < nodes; ++j) {
     for (int i = 0; i < nodes; ++i) {
-      grid_.depth[static_cast<std::size_t>(j * nodes + i)] =
+      grid_.depth[static_cast<std::size_t>(j) * static_cast<std::size_t>(nodes) +
+                  static_cast<std::size_t>(i)] =
           signed_depth(static_cast<float>(-moving.width + i * cell_x),
                        static_cast<float>(-moving.height + j * cell_y));
     }
@@ -253,7 +255,7 @@ float NoFit::depth(float x, float y) const {
   const auto last = static_cast<float>(grid_.nodes - 1);
   if (!(u > 0 && v > 0 && u < last && v < last)) return 0;
   const int i = static_cast<int>(u), j = static_cast<int>(v);
-  const float* node = grid_.depth.data() + j * grid_.nodes + i;
+  const float* node = grid_.depth.data() + static_cast<std::ptrdiff_t>(j) * grid_.nodes + i;
   const float a = u - static_cast<float>(i), b = v - static_cast<float>(j);
   const float low = node[0] + a * (node[1] - node[0]);
   const float high = node[grid_.nodes] + a * (node[grid_.nodes + 1] - node[grid_.nodes]);

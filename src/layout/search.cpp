@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <numeric>
 
 #include "layout/apart.h"
@@ -107,14 +108,12 @@ class Search {
     constexpr std::size_t kPool = 12;
     std::vector<Failed> pool;
     double step = kFirstStep;
-    double target = best_.length;
     State s = best_;
     bool fresh = true;
     while (spent() < kExploring) {
       if (fresh) {
-        target = std::max(best_.length * (1 - step), bound_);
         s = best_;
-        squeeze(s, target);
+        squeeze(s, std::max(best_.length * (1 - step), bound_));
       }
       const double before = best_.length;
       State tried = s;
