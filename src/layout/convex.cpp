@@ -15,7 +15,6 @@ bool in_triangle(PointMm p, PointMm a, PointMm b, PointMm c) {
 
 bool is_ear(const PolygonMm& points, const Corners& left, std::size_t k) {
   const std::size_t n = left.size();
-  if (n == 0) return false;
   const PointMm a = points[left[(k + n - 1) % n]], b = points[left[k]],
                 c = points[left[(k + 1) % n]];
   if (cross(b - a, c - b) <= 0) return false;
@@ -34,12 +33,11 @@ std::vector<Corners> triangles(const PolygonMm& points) {
   Corners left(points.size());
   for (std::size_t i = 0; i < left.size(); ++i) left[i] = i;
   std::vector<Corners> out;
-  while (left.size() > 3) {
-    std::size_t ear = left.size();
-    for (std::size_t k = 0; k < left.size() && ear == left.size(); ++k) {
+  for (std::size_t n = left.size(); n > 3; --n) {
+    std::size_t ear = n;
+    for (std::size_t k = 0; k < n && ear == n; ++k) {
       if (is_ear(points, left, k)) ear = k;
     }
-    const std::size_t n = left.size();
     if (ear == n) {  // points on a line and rounding: a flat ear does no harm
       double least = std::numeric_limits<double>::infinity();
       for (std::size_t k = 0; k < n; ++k) {

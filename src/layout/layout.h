@@ -71,4 +71,53 @@ PolygonMm placed_shape(const Item& item, const Placed& placed);
 std::vector<std::string> faults(const std::vector<Item>& items, const Strip& strip,
                                 const Layout& layout, double slack_mm);
 
+/// A roll of film at hand, or a leftover, whose price is paid already.
+struct Film {
+  std::string name;        ///< "B2", "shelf 3"
+  std::string kind;        ///< which film it is: "carbon 35"
+  double width_mm = 0;     ///< across
+  double length_mm = 0;    ///< left, along the roll
+  double price_per_m = 0;  ///< 0: not stated
+  bool leftover = false;
+};
+
+/// A rectangle of the strip on which nothing lies.
+struct Rectangle {
+  PointMm low;
+  double length_mm = 0, width_mm = 0;
+};
+
+/// One way to cut the job.
+struct Offer {
+  std::size_t film = 0;  ///< index into what was asked about
+  Layout layout;
+  double cost = 0;           ///< length times price
+  double waste_mm2 = 0;      ///< of the length used
+  Rectangle rest;            ///< what stays on the roll or leftover behind the job
+  Rectangle largest_within;  ///< the largest rectangle inside the length used, if worth keeping
+};
+
+/// Film that will not do, and why in words.
+struct Refused {
+  std::size_t film = 0;
+  std::string why;
+};
+
+struct Choice {
+  std::vector<Offer> offers;  ///< best first: leftovers, the smallest first, then by cost and film
+  std::vector<Refused> refused;
+};
+
+/// Lays the job on every film; one search per width. `effort` is for each of them.
+/// @param keep_mm  a rectangle whose shorter side is less is not worth keeping
+/// @retval as pack(), except that a film too narrow or too short is refused, not an error
+Result<Choice> choose(const std::vector<Item>& items, const std::vector<Film>& films, double gap_mm,
+                      double edge_mm, double keep_mm,
+                      const std::function<Effort(std::size_t)>& effort);
+
+/// The largest rectangle along the strip that keeps `gap_mm` from every shape, from a raster of
+/// `step_mm` that counts what it touches as taken.
+Rectangle largest_free(const std::vector<PolygonMm>& shapes, double length_mm, double width_mm,
+                       double gap_mm, double step_mm);
+
 }  // namespace panecard::layout
