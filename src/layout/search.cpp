@@ -40,7 +40,7 @@ class Search {
  private:
   double spent() const {
     if (best_.length <= bound_ * (1 + 1e-7)) return 1;
-    const double by_moves = static_cast<double>(apart_.moves()) /
+    const double by_moves = static_cast<double>(apart_.moves() + unmoved_) /
                             static_cast<double>(std::max<std::int64_t>(1, budget_.moves));
     return budget_.spent ? std::max(by_moves, budget_.spent()) : by_moves;
   }
@@ -69,7 +69,10 @@ class Search {
 
   /// Tries to clear a strip of the state's length; takes what is better than the best.
   bool attempt(State& s, const Apart::Patience& patience, double until) {
+    const std::int64_t before = apart_.moves();
     const bool apart = apart_.solve(s, patience, [&] { return spent() < until; });
+    // A strip that needed no move has taken its time all the same, or the end would never come.
+    if (apart_.moves() == before) unmoved_ += static_cast<std::int64_t>(s.at.size());
     State touching = s;
     if (!compact(problem_, no_fits_, touching)) return false;
     if (touching.length >= best_.length * (1 - 1e-9)) return apart;
@@ -177,6 +180,7 @@ class Search {
   Apart apart_;
   State best_;
   double bound_;
+  std::int64_t unmoved_ = 0;
 };
 
 }  // namespace

@@ -45,9 +45,19 @@ struct Row {
 
 // ESICUP data sets (CC0). Densities to beat: libnest2d 5.0.0 with true no-fit polygons, best of
 // restarts for 60 s; dighe2 is a jigsaw whose optimum is known.
+#ifdef __SANITIZE_ADDRESS__
+constexpr Row kRows[] = {{"ESICUP dighe2, optimum 100", "dighe2", 20000, 99.995}};
+#else
 constexpr Row kRows[] = {{"ESICUP fu", "fu", 20000, 86.55},
                          {"ESICUP albano", "albano", 20000, 83.47},
                          {"ESICUP dighe2, optimum 100", "dighe2", 20000, 99.995}};
+#endif
+
+#ifdef __SANITIZE_ADDRESS__
+constexpr int kJobs = 6;  // the sanitizers look for faults, not for layouts
+#else
+constexpr int kJobs = 40;
+#endif
 
 /// A star-shaped piece about the size of a small pane.
 PolygonMm random_shape(Random& random) {
@@ -96,7 +106,7 @@ TEST_CASE("pack: the same seed and moves give the same layout") {
 TEST_CASE("pack: random jobs never overlap, leave the film or break the gap") {
   Random random(7);
   int laid = 0;
-  for (int k = 0; k < 40; ++k) {
+  for (int k = 0; k < kJobs; ++k) {
     CAPTURE(k);
     std::vector<Item> items(1 + random.below(6));
     for (Item& item : items) {
@@ -118,7 +128,7 @@ TEST_CASE("pack: random jobs never overlap, leave the film or break the gap") {
     CHECK(faults(items, strip, layout.value(), 1e-3).empty());
     ++laid;
   }
-  CHECK(laid == 40);
+  CHECK(laid == kJobs);
 }
 
 TEST_CASE("faults: a layout that overlaps, breaks the gap or leaves the film is refused") {
