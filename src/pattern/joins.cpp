@@ -235,7 +235,9 @@ Join join(const Ribbon& r, const Arrival& a, const Arrival& b) {
   const bool both_pass = c.ahead < 0 && c.behind < 0;
   if (both_pass && d1 * d2 >= 0) return through({r.point(a.vertex)});
   if (const auto met = crossing_of_chains(c, a, b)) return *met;
-  return both_pass ? Join{} : through({c.crossing()});
+  const double near = kMitreLimit * (std::abs(d1) + std::abs(d2));
+  const bool is_near = std::max(std::abs(c.ahead), std::abs(c.behind)) < near;
+  return both_pass || !is_near ? Join{} : through({c.crossing()});
 }
 
 void append_trimmed(Tagged& raw, const Tagged& chain, const Join& before, const Join& after) {

@@ -78,7 +78,7 @@ Error no_single_piece(const Pane& pane, const std::vector<double>& mm, std::size
     return {Code::bad_usage, to_text(-mm[0], 2) + " mm inwards all round" + what + "; up to " +
                                  floored(-mm[0] * share) + " mm is possible"};
   }
-  return {Code::bad_usage, "the inward allowances together" + what + "; up to " +
+  return {Code::bad_usage, "going inwards on every side at once" + what + "; up to " +
                                floored(100 * share) + " % of each is possible"};
 }
 
