@@ -4,6 +4,7 @@
 #include <clipper.hpp>
 #include <cmath>
 #include <limits>
+#include <numbers>
 
 // A second copy for machines with wider vectors; the same operations in the same order, the same
 // bits.
@@ -57,41 +58,101 @@ PolygonMm convex_sum(const PolygonMm& a, const PolygonMm& b) {
   return out;
 }
 
-PolygonMm without_flat_points(const PolygonMm& in, double tolerance) {
-  PolygonMm out;
-  for (std::size_t i = 0; i < in.size(); ++i) {
-    const PointMm a = out.empty() ? in[(i + in.size() - 1) % in.size()] : out.back(),
-                  b = in[(i + 1) % in.size()], p = in[i];
-    const double length = distance(a, b);
-    if (distance(a, p) <= tolerance) continue;
-    if (length > 0 && std::abs(cross(p - a, b - a)) <= tolerance * length &&
-        dot(p - a, b - p) >= 0) {
-      continue;
-    }
-    out.push_back(p);
-  }
-  return out;
+/// Whether nothing is lost without `p`: on the way from `a` to `b`, or the tip of a spike without
+/// width, which rounding leaves where edges of a union lie upon each other.
+bool needless(PointMm a, PointMm p, PointMm b, double tolerance) {
+  const PointMm to = p - a, from = b - p;
+  if (norm(to) <= tolerance) return true;
+  const double scale = dot(to, from) >= 0 ? norm(b - a) : std::max(norm(to), norm(from));
+  return std::abs(cross(to, from)) <= tolerance * scale;
 }
 
-/// What makes up the sum of two counter-clockwise polygons: every edge swept along every edge, and
-/// each polygon at one point of the other for where one lies within the other.
-std::vector<PolygonMm> swept(const PolygonMm& a, const PolygonMm& b) {
-  std::vector<PolygonMm> out(2);
-  for (const PointMm p : a) out[0].push_back(p + b.front());
-  for (const PointMm p : b) out[1].push_back(p + a.front());
-  for (std::size_t i = 0; i < a.size(); ++i) {
-    const PointMm p = a[i], q = a[(i + 1) % a.size()];
-    for (std::size_t j = 0; j < b.size(); ++j) {
-      const PointMm r = b[j], s = b[(j + 1) % b.size()];
-      if (cross(q - p, s - r) >= 0) {
-        out.push_back({p + r, q + r, q + s, p + s});
-      } else {
-        out.push_back({p + r, p + s, q + s, q + r});
+PolygonMm without_flat_points(PolygonMm in, double tolerance) {
+  for (bool changed = true; changed;) {
+    PolygonMm out;
+    for (std::size_t i = 0; i < in.size(); ++i) {
+      const PointMm before = out.empty() ? in.back() : out.back();
+      if (!needless(before, in[i], in[(i + 1) % in.size()], tolerance)) out.push_back(in[i]);
+    }
+    changed = out.size() < in.size();
+    in = std::move(out);
+  }
+  return in;
+}
+
+double direction(PointMm v) { return std::atan2(v.y, v.x); }
+
+/// Every edge of each polygon at every corner of the other that turns past its direction, backwards
+/// where the corner is hollow: closed curves that wind as often round a point as the parts in which
+/// the polygons overlap there (Guibas, Ramshaw, Stolfi 1983). Their corners are pairs, numbered
+/// i * b.size() + j.
+class Convolution {
+ public:
+  Convolution(const PolygonMm& a, const PolygonMm& b) : a_(a), b_(b), next_(a.size() * b.size()) {
+    const std::vector<double> along_a = directions(a), along_b = directions(b);
+    for (std::size_t i = 0; i < a.size(); ++i) {
+      for (std::size_t j = 0; j < b.size(); ++j) {
+        const double in_a = along_a[(i + a.size() - 1) % a.size()],
+                     in_b = along_b[(j + b.size() - 1) % b.size()];
+        // Of equal directions b's counts as the later one.
+        add(passes(in_a, along_a[i], [&](double d) { return along_b[j] >= d; }), node(i, j),
+            node(i, j + 1));
+        add(passes(in_b, along_b[j], [&](double d) { return along_a[i] > d; }), node(i, j),
+            node(i + 1, j));
       }
     }
   }
-  return out;
-}
+
+  std::vector<PolygonMm> loops() {
+    std::vector<PolygonMm> out;
+    for (std::size_t start = 0; start < next_.size(); ++start) {
+      while (!next_[start].empty()) {
+        PolygonMm loop;
+        for (std::size_t at = start; !next_[at].empty();) {
+          loop.push_back(a_[at / b_.size()] + b_[at % b_.size()]);
+          const std::size_t to = next_[at].back();
+          next_[at].pop_back();
+          at = to;
+        }
+        out.push_back(std::move(loop));
+      }
+    }
+    return out;
+  }
+
+ private:
+  static std::vector<double> directions(const PolygonMm& p) {
+    std::vector<double> out;
+    for (std::size_t i = 0; i < p.size(); ++i) {
+      out.push_back(direction(p[(i + 1) % p.size()] - p[i]));
+    }
+    return out;
+  }
+
+  std::size_t node(std::size_t i, std::size_t j) const {
+    return i % a_.size() * b_.size() + j % b_.size();
+  }
+
+  /// 1 when the corner from `in` to `out` turns left past a direction, -1 when right, else 0.
+  /// @param beyond  whether the direction comes after an angle
+  template <typename Beyond>
+  static int passes(double in, double out, const Beyond& beyond) {
+    double turn = out - in;
+    if (turn > std::numbers::pi) turn -= 2 * std::numbers::pi;
+    if (turn <= -std::numbers::pi) turn += 2 * std::numbers::pi;
+    const double from = turn > 0 ? in : out, to = turn > 0 ? out : in;
+    const bool within = from <= to ? beyond(from) && !beyond(to) : beyond(from) || !beyond(to);
+    return within ? (turn > 0 ? 1 : -1) : 0;
+  }
+
+  void add(int sign, std::size_t from, std::size_t to) {
+    if (sign > 0) next_[from].push_back(to);
+    if (sign < 0) next_[to].push_back(from);
+  }
+
+  const PolygonMm &a_, &b_;
+  std::vector<std::vector<std::size_t>> next_;
+};
 
 std::vector<PolygonMm> united(const std::vector<PolygonMm>& parts, double size) {
   constexpr double kSteps = 4e8;  // Clipper's fast range is 2^30
@@ -106,7 +167,7 @@ std::vector<PolygonMm> united(const std::vector<PolygonMm>& parts, double size) 
   }
   cl::Clipper clipper;
   clipper.AddPaths(paths, cl::ptSubject, true);
-  clipper.Execute(cl::ctUnion, paths, cl::pftNonZero, cl::pftNonZero);
+  clipper.Execute(cl::ctUnion, paths, cl::pftPositive, cl::pftPositive);
   std::vector<PolygonMm> loops;
   for (const cl::Path& path : paths) {
     PolygonMm loop;
@@ -129,24 +190,16 @@ std::vector<PolygonMm> united(const std::vector<PolygonMm>& parts, double size) 
 NoFit::NoFit(const Form& fixed, const Form& moving, int grid) {
   convex_ = fixed.convex && moving.convex;
   const double size = fixed.width + fixed.height + moving.width + moving.height;
-  // Sums of convex parts lie upon each other: many of them cost more than the many small pieces of
-  // the outline's sweep.
-  constexpr std::size_t kFew = 12;
-  std::vector<PolygonMm> sums;
-  if (fixed.parts.size() * moving.parts.size() <= kFew) {
-    for (const PolygonMm& a : fixed.parts) {
-      for (const PolygonMm& b : moving.parts) sums.push_back(convex_sum(a, negated(b)));
-    }
-  } else {
-    sums = swept(fixed.points, negated(moving.points));
-  }
+  // A repeated point would be an edge without direction.
+  const PolygonMm still = without_flat_points(fixed.points, 0),
+                  turned = without_flat_points(negated(moving.points), 0);
   if (convex_) {
-    loops_ = {without_flat_points(sums.front(), 1e-12 * size)};
+    loops_ = {without_flat_points(convex_sum(still, turned), 1e-12 * size)};
   } else {
-    loops_ = united(sums, size);
+    loops_ = united(Convolution(still, turned).loops(), size);
   }
   store();
-  if (!convex_ || edges_.x.size() > 2 * kLanes) fill_grid(fixed, moving, grid);
+  if (grid > 1 && (!convex_ || edges_.x.size() > 2 * kLanes)) fill_grid(fixed, moving, grid);
 }
 
 void NoFit::store() {

@@ -11,7 +11,6 @@ namespace panecard::layout {
 struct Form {
   PolygonMm points;  ///< counter-clockwise, lowest x and y are 0
   double width = 0, height = 0;
-  std::vector<PolygonMm> parts;  ///< convex, together the form
   bool convex = false;
   double area = 0;
 };
@@ -21,7 +20,7 @@ struct Form {
 class NoFit {
  public:
   NoFit() = default;
-  /// @param grid  nodes along each side of the grid that answers most questions
+  /// @param grid  nodes along each side of the grid that answers most questions; 0: no grid
   NoFit(const Form& fixed, const Form& moving, int grid);
 
   /// Shortest move that ends the overlap, 0 when there is none. Single precision near the boundary

@@ -6,7 +6,6 @@
 #include <limits>
 #include <optional>
 
-#include "layout/convex.h"
 #include "layout/search.h"
 
 namespace panecard::layout {
@@ -98,7 +97,6 @@ Form form_of(PolygonMm points, PointMm& low) {
   constexpr double kRounding = 1e-9;
   f.convex = signed_area_mm2(convex_hull(points)) - f.area < kRounding * f.area;
   f.points = f.convex ? convex_hull(points) : std::move(points);
-  f.parts = f.convex ? std::vector<PolygonMm>{f.points} : convex_parts(f.points);
   return f;
 }
 
@@ -137,42 +135,44 @@ std::optional<PointMm> meeting(PointMm a, PointMm b, PointMm c, PointMm d) {
   return a + s * u;
 }
 
-double from_line(PointMm p, PointMm a, PointMm b) {
-  const double length = distance(a, b);
-  return length > 0 ? std::abs(cross(p - a, b - a)) / length : distance(p, a);
+double from_segment(PointMm p, PointMm a, PointMm b) {
+  const PointMm along = b - a;
+  const double length2 = dot(along, along);
+  const double t = length2 > 0 ? std::clamp(dot(p - a, along) / length2, 0.0, 1.0) : 0;
+  return distance(p, a + t * along);
 }
 
 }  // namespace
 
 PolygonMm simplified_outwards(const PolygonMm& polygon, double tolerance_mm) {
   PolygonMm p = polygon;
-  const auto at = [&](std::size_t k) { return p[k % p.size()]; };
-  std::vector<double> used(p.size(), 0);  // of the tolerance, at each point
+  std::vector<double> off(p.size(), 0);  // how far each point's next edge is from the polygon
+  const auto erase = [&](std::size_t k) {
+    p.erase(p.begin() + static_cast<std::ptrdiff_t>(k));
+    off.erase(off.begin() + static_cast<std::ptrdiff_t>(k));
+  };
   bool changed = true;
   while (changed && p.size() > 3) {
     changed = false;
     for (std::size_t k = 0; k < p.size() && p.size() > 3; ++k) {
-      const std::size_t n = p.size(), k1 = (k + 1) % n;
-      const PointMm before = at(k + n - 1), here = p[k], next = p[k1], after = at(k + 2);
-      const double turn = cross(here - before, next - here);
-      if (turn <= 0) {  // hollow or straight: the chord lies outside
-        const double off = from_line(here, before, next);
-        if (off + used[k] > tolerance_mm) continue;
-        used[k1] = std::max(used[k1], off + used[k]);
-        p.erase(p.begin() + static_cast<std::ptrdiff_t>(k));
-        used.erase(used.begin() + static_cast<std::ptrdiff_t>(k));
+      const std::size_t n = p.size(), k0 = (k + n - 1) % n, k1 = (k + 1) % n;
+      const PointMm before = p[k0], here = p[k], next = p[k1], after = p[(k + 2) % n];
+      if (cross(here - before, next - here) <= 0) {  // hollow or straight: the chord lies outside
+        const double chord = std::max(off[k0], off[k]) + from_segment(here, before, next);
+        if (chord > tolerance_mm) continue;
+        off[k0] = chord;
+        erase(k);
         changed = true;
         continue;
       }
       if (cross(next - here, after - next) <= 0) continue;
       const auto corner = meeting(before, here, next, after);
       if (!corner) continue;
-      const double off = from_line(*corner, here, next) + std::max(used[k], used[k1]);
-      if (off > tolerance_mm) continue;
+      const double beyond = off[k] + from_segment(*corner, here, next);
+      if (beyond > tolerance_mm) continue;
       p[k] = *corner;
-      used[k] = off;
-      p.erase(p.begin() + static_cast<std::ptrdiff_t>(k1));
-      used.erase(used.begin() + static_cast<std::ptrdiff_t>(k1));
+      off[k0] = std::max(off[k0], beyond), off[k] = std::max(off[k1], beyond);
+      erase(k1);
       changed = true;
     }
   }
