@@ -2,41 +2,80 @@
 
 #include <algorithm>
 #include <array>
-#include <cmath>
+#include <bit>
+#include <cstring>
 #include <limits>
 
 namespace panecard::layout {
+
+namespace {
+
+constexpr std::size_t kLanes = 4;
+using Floats = float __attribute__((vector_size(4 * kLanes), aligned(4), may_alias));
+using Ints = int __attribute__((vector_size(4 * kLanes)));
+
+const Floats& load_lanes(const std::vector<float>& from, std::size_t i) {
+  return *reinterpret_cast<const Floats*>(from.data() + i);
+}
+
+/// Bit k is set where lane k is true.
+std::uint32_t bits_of(const Ints& lanes) {
+  const Ints marked = lanes & Ints{1, 2, 4, 8};
+  std::array<std::uint64_t, kLanes / 2> words;
+  std::memcpy(words.data(), &marked, sizeof marked);
+  std::uint64_t all = 0;
+  for (const std::uint64_t w : words) all |= w;
+  return static_cast<std::uint32_t>(all | all >> 32);
+}
+
+}  // namespace
 
 Apart::Apart(const Problem& problem, NoFits& no_fits, std::uint64_t seed)
     : problem_(problem),
       no_fits_(no_fits),
       random_(seed),
       weight_(problem.copies.size() * problem.copies.size(), 1),
-      depth_(weight_.size(), 0) {}
+      depth_(weight_.size(), 0) {
+  const std::size_t n = problem.copies.size();
+  for (const Copy& a : problem.copies) {
+    for (const Copy& b : problem.copies) {
+      scale_.push_back(std::sqrt(a.size * b.size / (a.size + b.size)) * std::sqrt(a.size * b.size));
+    }
+  }
+  constexpr float kNowhere = std::numeric_limits<float>::infinity();
+  const std::size_t padded = (n + kLanes - 1) / kLanes * kLanes;
+  for (auto* side : {&boxes_.left, &boxes_.low}) side->assign(padded, kNowhere);
+  for (auto* side : {&boxes_.right, &boxes_.high}) side->assign(padded, -kNowhere);
+}
 
-double Apart::severity(std::size_t i, std::size_t j, double depth) const {
-  return std::sqrt(depth * problem_.copies[i].size * problem_.copies[j].size /
-                   (problem_.copies[i].size + problem_.copies[j].size)) *
-         std::sqrt(problem_.copies[i].size * problem_.copies[j].size);
+void Apart::store_box(std::size_t i) {
+  const Form& f = problem_.forms[static_cast<std::size_t>(now_.form[i])];
+  const PointMm p = now_.at[i];
+  boxes_.left[i] = static_cast<float>(p.x), boxes_.right[i] = static_cast<float>(p.x + f.width);
+  boxes_.low[i] = static_cast<float>(p.y), boxes_.high[i] = static_cast<float>(p.y + f.height);
 }
 
 /// Weighted severity of copy `i` at a spot, or anything from `limit` up.
 double Apart::cost(std::size_t i, int form, double x, double y, double limit) {
   const Form& mine = problem_.forms[static_cast<std::size_t>(form)];
   const std::size_t n = now_.form.size();
+  const double* weight = weight_.data() + i * n;
+  const auto left = static_cast<float>(x), low = static_cast<float>(y);
+  const auto right = static_cast<float>(x + mine.width), high = static_cast<float>(y + mine.height);
   double sum = 0;
-  for (std::size_t j = 0; j < n; ++j) {
-    const double dx = x - now_.at[j].x, dy = y - now_.at[j].y;
-    const Form& other = problem_.forms[static_cast<std::size_t>(now_.form[j])];
-    if (dx >= other.width || dx <= -mine.width || dy >= other.height || dy <= -mine.height ||
-        i == j) {
-      continue;
+  for (std::size_t first = 0; first < n; first += kLanes) {
+    auto near = bits_of(
+        (load_lanes(boxes_.left, first) < right) & (load_lanes(boxes_.right, first) > left) &
+        (load_lanes(boxes_.low, first) < high) & (load_lanes(boxes_.high, first) > low));
+    for (; near != 0; near &= near - 1) {
+      const std::size_t j = first + static_cast<std::size_t>(std::countr_zero(near));
+      if (i == j) continue;
+      const float d = no_fits_.depth(now_.form[j], form, static_cast<float>(x - now_.at[j].x),
+                                     static_cast<float>(y - now_.at[j].y));
+      if (d <= 0) continue;
+      sum += weight[j] * severity(i, j, d);
+      if (sum >= limit) return sum;
     }
-    const float d =
-        no_fits_.depth(now_.form[j], form, static_cast<float>(dx), static_cast<float>(dy));
-    if (d <= 0) continue;
-    sum += weight_[i * n + j] * severity(i, j, d);
-    if (sum >= limit) return sum;
   }
   return sum;
 }
@@ -59,6 +98,7 @@ void Apart::measure(std::size_t i) {
 
 void Apart::load(const State& state) {
   now_ = state;
+  for (std::size_t i = 0; i < now_.form.size(); ++i) store_box(i);
   for (std::size_t i = 0; i < now_.form.size(); ++i) measure(i);
 }
 
@@ -179,6 +219,7 @@ void Apart::pass(const std::function<bool()>& go_on) {
     ++moves_;
     now_.form[i] = spot.form;
     now_.at[i] = {spot.x, spot.y};
+    store_box(i);
     measure(i);
   }
 }

@@ -5,6 +5,7 @@
 // after Gardeyn, Vanden Berghe, Wauters 2025).
 #pragma once
 
+#include <cmath>
 #include <functional>
 
 #include "layout/problem.h"
@@ -33,10 +34,17 @@ class Apart {
     double x = 0, y = 0;
     double cost = 0;
   };
+  /// The copies' bounding boxes, for many to be compared at once; filled up with boxes nowhere.
+  struct Boxes {
+    std::vector<float> left, right, low, high;
+  };
   void load(const State& state);
+  void store_box(std::size_t i);
   void measure(std::size_t i);
   double cost(std::size_t i, int form, double x, double y, double limit);
-  double severity(std::size_t i, std::size_t j, double depth) const;
+  double severity(std::size_t i, std::size_t j, double depth) const {
+    return scale_[i * now_.form.size() + j] * std::sqrt(depth);
+  }
   Spot best_spot(std::size_t i);
   void refine(std::size_t i, Spot& spot, double from, double to);
   void pass(const std::function<bool()>& go_on);
@@ -48,7 +56,8 @@ class Apart {
   NoFits& no_fits_;
   Random random_;
   State now_;
-  std::vector<double> weight_, depth_;  ///< n x n
+  Boxes boxes_;
+  std::vector<double> weight_, depth_, scale_;  ///< n x n
   std::int64_t moves_ = 0;
   double total_ = 0;
 };
