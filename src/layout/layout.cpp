@@ -23,20 +23,16 @@ Result<Layout> pack(const std::vector<Item>& items, const Strip& strip, const Ef
   };
   Budget budget;
   budget.seed = effort.seed, budget.moves = effort.moves, budget.spent = effort.spent;
-  const auto tell = [&](const State& state) {
+  // What the independent check refuses is never shown, nor searched further.
+  budget.accept = [&](const State& state) {
     const auto layout = checked(state);
-    if (layout) effort.shorter(*layout);
+    if (layout && effort.shorter) effort.shorter(*layout);
     return layout.has_value();
   };
-  if (effort.shorter) {
-    tell(rows);
-    budget.shorter = tell;
-  }
+  budget.accept(rows);
   NoFits no_fits(problem);
   const State found = search(problem, no_fits, rows, budget);
   if (auto layout = checked(found)) return *layout;
-  // What the independent check refuses is never shown; rows are simple enough to be sure of.
-  if (auto layout = checked(rows)) return *layout;
   return Error{Code::degenerate_shape,
                "the pieces could not be laid out without overlap; simplify their outlines"};
 }

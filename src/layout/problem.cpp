@@ -15,14 +15,17 @@ std::uint64_t Random::bits() {
 
 NoFits::NoFits(const Problem& problem)
     : problem_(problem), made_(problem.forms.size() * (problem.forms.size() + 1) / 2) {
-  constexpr double kMostBytes = 64e6, kFewest = 16, kMost = 64;
+  constexpr double kMostBytes = 64e6, kFewest = 16, kMost = 32;
   const double each = kMostBytes / (sizeof(float) * static_cast<double>(made_.size() + 1));
   grid_ = static_cast<int>(std::clamp(std::sqrt(each), kFewest, kMost));
 }
 
-void NoFits::make(std::unique_ptr<NoFit>& slot, int a, int b) {
+bool NoFits::make(std::unique_ptr<NoFit>& slot, int a, int b) {
+  incomplete_ = incomplete_ || (go_on_ && !go_on_());
+  if (incomplete_) return false;
   slot = std::make_unique<NoFit>(problem_.forms[static_cast<std::size_t>(a)],
                                  problem_.forms[static_cast<std::size_t>(b)], grid_);
+  return true;
 }
 
 }  // namespace panecard::layout

@@ -1,6 +1,7 @@
 // The search's view of the pieces: every allowed way round as a form, and who must keep off whom.
 #pragma once
 
+#include <functional>
 #include <memory>
 #include <vector>
 
@@ -46,14 +47,21 @@ class NoFits {
   const NoFit& made(int a, int b) {
     auto& slot = made_[static_cast<std::size_t>(b) * static_cast<std::size_t>(b + 1) / 2 +
                        static_cast<std::size_t>(a)];
-    if (slot == nullptr) make(slot, a, b);
+    if (slot == nullptr && !make(slot, a, b)) return nowhere_;
     return *slot;
   }
+  /// Asked before one is made. Once it says no, what is not made yet forbids nothing, and no
+  /// layout can be believed any more.
+  void set_go_on(std::function<bool()> go_on) { go_on_ = std::move(go_on); }
+  bool incomplete() const { return incomplete_; }
 
  private:
-  void make(std::unique_ptr<NoFit>& slot, int a, int b);
+  bool make(std::unique_ptr<NoFit>& slot, int a, int b);
   const Problem& problem_;
   int grid_ = 0;
+  std::function<bool()> go_on_;
+  bool incomplete_ = false;
+  NoFit nowhere_;
   std::vector<std::unique_ptr<NoFit>> made_;
 };
 

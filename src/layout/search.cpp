@@ -31,9 +31,11 @@ class Search {
         bound_(shortest_possible(problem)) {}
 
   State run() {
+    no_fits_.set_go_on([this] { return spent() < 1; });
     first_guess();
     explore();
     press();
+    no_fits_.set_go_on({});
     return best_;
   }
 
@@ -49,8 +51,10 @@ class Search {
     return problem_.forms[static_cast<std::size_t>(s.form[i])];
   }
 
+  /// A copy that is longer than the strip takes its shortest form.
   void keep_inside(State& s) const {
     for (std::size_t i = 0; i < s.at.size(); ++i) {
+      if (form(s, i).width > s.length) s.form[i] = shortest_form(problem_, problem_.copies[i]);
       const Form& f = form(s, i);
       s.at[i].x = std::clamp(s.at[i].x, 0.0, std::max(0.0, s.length - f.width));
       s.at[i].y = std::clamp(s.at[i].y, 0.0, std::max(0.0, problem_.width - f.height));
@@ -74,10 +78,10 @@ class Search {
     // A strip that needed no move has taken its time all the same, or the end would never come.
     if (apart_.moves() == before) unmoved_ += static_cast<std::int64_t>(s.at.size());
     State touching = s;
-    if (!compact(problem_, no_fits_, touching)) return false;
+    if (!compact(problem_, no_fits_, touching) || no_fits_.incomplete()) return false;
     if (touching.length >= best_.length * (1 - 1e-9)) return apart;
+    if (budget_.accept && !budget_.accept(touching)) return false;
     best_ = touching;
-    if (budget_.shorter) budget_.shorter(best_);
     return true;
   }
 
@@ -185,27 +189,27 @@ class Search {
 
 }  // namespace
 
+int shortest_form(const Problem& problem, const Copy& copy) {
+  return *std::min_element(copy.forms.begin(), copy.forms.end(), [&](int a, int b) {
+    return problem.forms[static_cast<std::size_t>(a)].width <
+           problem.forms[static_cast<std::size_t>(b)].width;
+  });
+}
+
 double shortest_possible(const Problem& problem) {
   double bound = problem.area / problem.width;
   for (const Copy& copy : problem.copies) {
-    double least = std::numeric_limits<double>::infinity();
-    for (const int f : copy.forms) {
-      least = std::min(least, problem.forms[static_cast<std::size_t>(f)].width);
-    }
-    bound = std::max(bound, least);
+    const int shortest = shortest_form(problem, copy);
+    bound = std::max(bound, problem.forms[static_cast<std::size_t>(shortest)].width);
   }
   return bound;
 }
 
 State in_rows(const Problem& problem) {
-  const auto shortest = [&](const Copy& copy) {
-    return *std::min_element(copy.forms.begin(), copy.forms.end(), [&](int a, int b) {
-      return problem.forms[static_cast<std::size_t>(a)].width <
-             problem.forms[static_cast<std::size_t>(b)].width;
-    });
-  };
   State s;
-  for (const Copy& copy : problem.copies) s.form.push_back(shortest(copy));
+  for (const Copy& copy : problem.copies) {
+    s.form.push_back(shortest_form(problem, copy));
+  }
   s.at.resize(s.form.size());
   std::vector<std::size_t> order(s.form.size());
   std::iota(order.begin(), order.end(), std::size_t{0});

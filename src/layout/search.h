@@ -10,9 +10,11 @@ namespace panecard::layout {
 struct Budget {
   std::uint64_t seed = 1;
   std::int64_t moves = 0;
-  std::function<double()> spent;              ///< 0 to 1; empty: moves alone count
-  std::function<void(const State&)> shorter;  ///< told each better state
+  std::function<double()> spent;             ///< 0 to 1; empty: moves alone count
+  std::function<bool(const State&)> accept;  ///< asked of each better state; no: it does not count
 };
+
+int shortest_form(const Problem& problem, const Copy& copy);
 
 /// No layout is shorter than this.
 double shortest_possible(const Problem& problem);
