@@ -1,11 +1,12 @@
 // Density and time of the layout search on open strip-packing instances.
 //
-//   bench_layout INSTANCE.json [--seconds 30] [--seed 1] [--moves N] [--cpu]
+//   bench_layout INSTANCE.json | --car [--seconds 30] [--seed 1] [--moves N] [--cpu]
 //
-// With --cpu the seconds are this process's own, so that a busy machine takes nothing from the
-// search. The instances' form: name, strip_height, items with demand, allowed_orientations in
-// degrees and a closed list of points. Densities count on the nominal strip height: some files
-// carry strips that are 0.01 % higher, for solvers whose pieces never touch.
+// --car: nine invented panes on film of 1016 mm, with a gap and a free edge. With --cpu the seconds
+// are this process's own, so that a busy machine takes nothing from the search. The instances'
+// form: name, strip_height, items with demand, allowed_orientations in degrees and a closed list of
+// points. Densities count on the nominal strip height: some files carry strips that are 0.01 %
+// higher, for solvers whose pieces never touch.
 #include <algorithm>
 #include <chrono>
 #include <cmath>
@@ -28,7 +29,13 @@ struct Options {
   double seconds = 30;
   std::uint64_t seed = 1;
   std::int64_t moves = std::int64_t{1} << 60;
-  bool cpu = false;
+  bool cpu = false, car = false;
+};
+
+struct Job {
+  std::string name;
+  std::vector<layout::Item> items;
+  layout::Strip strip;
 };
 
 /// The height without the hundredth of a per cent, where that is a rounder number.
@@ -58,32 +65,72 @@ std::vector<layout::Item> items_of(const nlohmann::json& instance) {
   return items;
 }
 
+Job job_from(const std::string& path) {
+  const auto instance = nlohmann::json::parse(std::ifstream(path));
+  return {instance.at("name").get<std::string>(),
+          items_of(instance),
+          {nominal(instance.at("strip_height").get<double>()), 0, 0}};
+}
+
+/// A pane with four corners and sides that are arcs, each with its height over the chord.
+PolygonMm pane(const std::vector<PointMm>& corners, const std::vector<double>& heights_mm) {
+  constexpr int kChords = 12;
+  PolygonMm out;
+  for (std::size_t i = 0; i < corners.size(); ++i) {
+    const PointMm a = corners[i], along = corners[(i + 1) % corners.size()] - a;
+    const PointMm outwards = (1 / norm(along)) * PointMm{along.y, -along.x};
+    for (int k = 0; k < kChords; ++k) {
+      const double t = static_cast<double>(k) / kChords;
+      out.push_back(a + t * along + 4 * t * (1 - t) * heights_mm[i] * outwards);
+    }
+  }
+  return out;
+}
+
+Job car() {
+  Job job{"car", {}, {1016, 4, 5}};
+  const auto add = [&](const std::string& name, const PolygonMm& shape, bool pair) {
+    job.items.push_back({name, shape, {0, 90, 180, 270}, false, 1});
+    if (!pair) return;
+    PolygonMm twin(shape.rbegin(), shape.rend());
+    for (PointMm& p : twin) p.x = -p.x;
+    job.items.push_back({name + " twin", twin, {0, 90, 180, 270}, false, 1});
+  };
+  add("windscreen", pane({{0, 0}, {1420, 0}, {1240, 780}, {180, 780}}, {60, 15, 45, 15}), false);
+  add("rear", pane({{0, 0}, {1300, 0}, {1120, 520}, {180, 520}}, {70, 12, 40, 12}), false);
+  add("front door", pane({{0, 0}, {880, 20}, {820, 430}, {420, 450}}, {6, 10, 25, 20}), true);
+  add("rear door", pane({{0, 0}, {700, 10}, {640, 300}, {450, 420}, {30, 440}}, {5, 8, 20, 22, 8}),
+      true);
+  add("quarter", pane({{0, 0}, {330, 40}, {20, 300}}, {8, 18, 6}), true);
+  add("roof", pane({{0, 0}, {860, 0}, {860, 460}, {0, 460}}, {18, 6, 18, 6}), false);
+  return job;
+}
+
 int run(const Options& o) {
-  const auto instance = nlohmann::json::parse(std::ifstream(o.path));
-  const auto items = items_of(instance);
-  layout::Strip strip;
-  strip.width_mm = nominal(instance.at("strip_height").get<double>());
+  const auto [name, items, strip] = o.car ? car() : job_from(o.path);
   const auto start = std::chrono::steady_clock::now();
   const auto elapsed = [&] {
     if (o.cpu) return static_cast<double>(std::clock()) / CLOCKS_PER_SEC;
     return std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
   };
   double area = 0;
-  for (const auto& item : items) area += item.copies * signed_area_mm2(item.shape);
-  const auto density = [&](double length) { return 100 * area / (strip.width_mm * length); };
+  for (const layout::Item& item : items) area += item.copies * signed_area_mm2(item.shape);
+  const auto density = [area, width = strip.width_mm](double length) {
+    return 100 * area / (width * length);
+  };
   layout::Effort effort;
   effort.seed = o.seed, effort.moves = o.moves;
   effort.spent = [&] { return elapsed() / o.seconds; };
   effort.shorter = [&](const layout::Layout& l) {
-    std::printf("%7.2f s  %.2f\n", elapsed(), density(l.length_mm));
+    std::printf("%7.2f s  %.2f  %.2f mm\n", elapsed(), density(l.length_mm), l.length_mm);
   };
   const auto found = layout::pack(items, strip, effort);
   if (!found.ok()) {
     std::fprintf(stderr, "bench_layout: %s\n", found.error().detail.c_str());
     return 2;
   }
-  std::printf("%s: length %.4f, %.2f s%s\n", instance.at("name").get<std::string>().c_str(),
-              found->length_mm, elapsed(), found->shortest ? ", proven shortest" : "");
+  std::printf("%s: length %.4f, %.2f s%s\n", name.c_str(), found->length_mm, elapsed(),
+              found->shortest ? ", proven shortest" : "");
   std::printf("density %.2f\n", density(found->length_mm));
   return 0;
 }
@@ -102,6 +149,8 @@ int main(int argc, char** argv) {
       o.moves = std::strtoll(argv[++k], nullptr, 10);
     } else if (word == "--cpu") {
       o.cpu = true;
+    } else if (word == "--car") {
+      o.car = true;
     } else {
       o.path = word;
     }
