@@ -96,6 +96,7 @@ class Search {
       s.at.push_back({random.between(0, std::max(0.0, length - shape.width)),
                       random.between(0, problem_.width - shape.height)});
     }
+    keep_inside(s);
     return s;
   }
 

@@ -43,6 +43,29 @@ bool apart_after(const Geos& geos, const Form& a, const Form& b, PointMm r, doub
                     shifted(b.points, r + move * PointMm{std::cos(turn), std::sin(turn)}));
 }
 
+/// @return whether they overlap at `r`
+bool check_depth(const Geos& geos, const Form& a, const Form& b, const NoFit& no_fit, PointMm r) {
+  const double depth = no_fit.depth(static_cast<float>(r.x), static_cast<float>(r.y));
+  const auto common = [&](PointMm at) {
+    return geos.common(geos.polygon(a.points).get(), geos.polygon(shifted(b.points, at)).get());
+  };
+  if (depth <= 0) {
+    CHECK(common(r) <= 1e-4);
+    return false;
+  }
+  constexpr int kWays = 60;
+  int ended_early = 0;
+  for (int w = 0; w < kWays; ++w) {
+    const double turn = 2 * std::numbers::pi * w / kWays;
+    if (apart_after(geos, a, b, r, depth - 1e-3, turn)) ++ended_early;
+  }
+  CHECK(ended_early == 0);
+  const PointMm out = nearest(no_fit, r);
+  CHECK(std::abs(distance(r, out) - depth) <= 1e-4);
+  CHECK(common(out) <= 1e-4);
+  return true;
+}
+
 }  // namespace
 
 TEST_CASE("no-fit: depth is the shortest move after which GEOS sees no overlap") {
@@ -55,27 +78,22 @@ TEST_CASE("no-fit: depth is the shortest move after which GEOS sees no overlap")
     const NoFit no_fit(a, b, 0);
     for (int m = 0; m < 5; ++m) {
       const PointMm r{random.between(-b.width, a.width), random.between(-b.height, a.height)};
-      const double depth = no_fit.depth(static_cast<float>(r.x), static_cast<float>(r.y));
-      if (depth <= 0) {
-        CHECK(geos.common(geos.polygon(a.points).get(), geos.polygon(shifted(b.points, r)).get()) <=
-              1e-4);
-        continue;
-      }
-      ++deep;
-      constexpr int kWays = 60;
-      int ended_early = 0;
-      for (int w = 0; w < kWays; ++w) {
-        const double turn = 2 * std::numbers::pi * w / kWays;
-        if (apart_after(geos, a, b, r, depth - 1e-3, turn)) ++ended_early;
-      }
-      const PointMm out = nearest(no_fit, r);
-      CHECK(ended_early == 0);
-      CHECK(std::abs(distance(r, out) - depth) <= 1e-4);
-      CHECK(geos.common(geos.polygon(a.points).get(), geos.polygon(shifted(b.points, out)).get()) <=
-            1e-4);
+      if (check_depth(geos, a, b, no_fit, r)) ++deep;
     }
   }
   CHECK(deep > 12);
+}
+
+TEST_CASE("no-fit: edges that lie upon each other leave no way out without width") {
+  // Two pieces of poly1a (ESICUP), with two edges in one line: a union had a spike along it.
+  const Geos geos;
+  const Form a = form_from({{4, 0}, {6, 7}, {0, 4}}),
+             b = form_from({{2, 0}, {6, 2}, {9, 1}, {7, 3}, {3, 5}, {5, 7}, {0, 8}});
+  for (const double along : {-5.0, -3.0, -1.0}) {
+    const PointMm r{along, 5 + along / 2};
+    CHECK(check_depth(geos, a, b, NoFit(a, b, 0), r));
+    CHECK(check_depth(geos, b, a, NoFit(b, a, 0), {-r.x, -r.y}));
+  }
 }
 
 TEST_CASE("no-fit: the grid is within a cell of the depth, and exact about where overlap ends") {
