@@ -70,14 +70,12 @@ Blank blank_for(const Shape& given, const Rectangle& rectangle, double oversize_
   const PolygonMm& points = shape.contour.points;
   const PolygonMm normals = outward_normals(points);
   Rounded frame{rectangle.centre, rectangle.angle_rad, 0, 0, 0};
-  PolygonMm widest;
-  PointMm low{1e300, 1e300}, high{-1e300, -1e300};
+  PolygonMm widest, level;
   for (std::size_t i = 0; i < points.size(); ++i) {
     widest.push_back(points[i] + shape.u95_mm[i] * normals[i]);
-    const PointMm p = local(frame, widest.back());
-    low = {std::min(low.x, p.x), std::min(low.y, p.y)};
-    high = {std::max(high.x, p.x), std::max(high.y, p.y)};
+    level.push_back(local(frame, widest.back()));
   }
+  const auto [low, high] = extent_of(level);
   Blank blank;
   blank.angle_rad = frame.angle_rad;
   blank.centre = frame.centre + global_direction(frame, 0.5 * (low + high));

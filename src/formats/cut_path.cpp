@@ -35,11 +35,6 @@ Leg leg_between(const CutVertex& from, PointMm to) {
   return leg;
 }
 
-void widen(Extent& e, PointMm p) {
-  e.low = {std::min(e.low.x, p.x), std::min(e.low.y, p.y)};
-  e.high = {std::max(e.high.x, p.x), std::max(e.high.y, p.y)};
-}
-
 void widen(Extent& e, const Leg& leg) {
   widen(e, leg.end);
   if (leg.radius_mm == 0) return;

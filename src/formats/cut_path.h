@@ -34,10 +34,6 @@ std::vector<CutVertex> split_arcs(const CutPath& path, double most_sweep_rad);
 PolygonMm flatten(const CutPath& path, double chord_mm);
 std::size_t count_chords(const CutPath& path, double chord_mm);
 
-struct Extent {
-  PointMm low, high;
-  PointMm size() const { return high - low; }
-};
 Extent extent_of(const CutPath& path);        ///< exact, arcs included
 double signed_area_mm2(const CutPath& path);  ///< exact, arcs included; of an open path 0
 

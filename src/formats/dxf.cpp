@@ -17,19 +17,6 @@ constexpr const char* kOutline = "OUTLINE";
 constexpr const char* kNotSeen = "NOT_SEEN";
 constexpr const char* kBox = "BOX";
 
-struct Extent {
-  PointMm low, high;
-};
-
-Extent extent_of(const PolygonMm& points) {
-  Extent e{points.front(), points.front()};
-  for (const PointMm p : points) {
-    e.low = {std::min(e.low.x, p.x), std::min(e.low.y, p.y)};
-    e.high = {std::max(e.high.x, p.x), std::max(e.high.y, p.y)};
-  }
-  return e;
-}
-
 void arc(DxfWriter& w, const char* on, const Segment& s, PointMm shift) {
   constexpr double kDegrees = 180 / std::numbers::pi;
   // A DXF arc always runs counter-clockwise.

@@ -51,6 +51,24 @@ std::vector<double> arc_lengths(const PolygonMm& polygon) {
 
 double norm(PointMm a) { return std::sqrt(a.x * a.x + a.y * a.y); }
 
+void widen(Extent& extent, PointMm p) {
+  extent.low = {std::min(extent.low.x, p.x), std::min(extent.low.y, p.y)};
+  extent.high = {std::max(extent.high.x, p.x), std::max(extent.high.y, p.y)};
+}
+
+Extent extent_of(const PolygonMm& points) {
+  Extent out{points.front(), points.front()};
+  for (const PointMm p : points) widen(out, p);
+  return out;
+}
+
+double distance_to_segment(PointMm p, PointMm a, PointMm b) {
+  const PointMm along = b - a;
+  const double squared = dot(along, along);
+  const double t = squared > 0 ? std::clamp(dot(p - a, along) / squared, 0.0, 1.0) : 0;
+  return distance(p, a + t * along);
+}
+
 double signed_area_mm2(const PolygonMm& polygon) {
   if (polygon.size() < 3) return 0;
   double twice = 0;  // about the first vertex: far from the origin the plain sum loses its digits

@@ -79,6 +79,16 @@ Space<T> on_bend(const Bend<T>& k, const T& x, const T& y, const T& height) {
           height * turned.cosine - depth * turned.cosine_rest};
 }
 
+/// Smallest upright rectangle around the points.
+struct Extent {
+  PointMm low, high;
+  PointMm size() const { return high - low; }
+};
+Extent extent_of(const PolygonMm& points);  ///< of at least one
+void widen(Extent& extent, PointMm p);      ///< until it holds p as well
+
+double distance_to_segment(PointMm p, PointMm a, PointMm b);
+
 double signed_area_mm2(const PolygonMm& polygon);  ///< positive when counter-clockwise
 double perimeter_mm(const PolygonMm& polygon);
 bool contains(const PolygonMm& polygon, PointMm p);

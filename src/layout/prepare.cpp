@@ -84,15 +84,11 @@ PolygonMm grown(const PolygonMm& polygon, double by_mm) {
 }
 
 Form form_of(PolygonMm points, PointMm& low) {
-  PointMm high = points.front();
-  low = high;
-  for (const PointMm p : points) {
-    low = {std::min(low.x, p.x), std::min(low.y, p.y)};
-    high = {std::max(high.x, p.x), std::max(high.y, p.y)};
-  }
+  const Extent extent = extent_of(points);
+  low = extent.low;
   Form f;
   for (PointMm& p : points) p = p - low;
-  f.width = high.x - low.x, f.height = high.y - low.y;
+  f.width = extent.size().x, f.height = extent.size().y;
   f.area = signed_area_mm2(points);
   constexpr double kRounding = 1e-9;
   f.convex = signed_area_mm2(convex_hull(points)) - f.area < kRounding * f.area;
@@ -135,13 +131,6 @@ std::optional<PointMm> meeting(PointMm a, PointMm b, PointMm c, PointMm d) {
   return a + s * u;
 }
 
-double from_segment(PointMm p, PointMm a, PointMm b) {
-  const PointMm along = b - a;
-  const double length2 = dot(along, along);
-  const double t = length2 > 0 ? std::clamp(dot(p - a, along) / length2, 0.0, 1.0) : 0;
-  return distance(p, a + t * along);
-}
-
 }  // namespace
 
 PolygonMm simplified_outwards(const PolygonMm& polygon, double tolerance_mm) {
@@ -158,7 +147,7 @@ PolygonMm simplified_outwards(const PolygonMm& polygon, double tolerance_mm) {
       const std::size_t n = p.size(), k0 = (k + n - 1) % n, k1 = (k + 1) % n;
       const PointMm before = p[k0], here = p[k], next = p[k1], after = p[(k + 2) % n];
       if (cross(here - before, next - here) <= 0) {  // hollow or straight: the chord lies outside
-        const double chord = std::max(off[k0], off[k]) + from_segment(here, before, next);
+        const double chord = std::max(off[k0], off[k]) + distance_to_segment(here, before, next);
         if (chord > tolerance_mm) continue;
         off[k0] = chord;
         erase(k);
@@ -168,7 +157,7 @@ PolygonMm simplified_outwards(const PolygonMm& polygon, double tolerance_mm) {
       if (cross(next - here, after - next) <= 0) continue;
       const auto corner = meeting(before, here, next, after);
       if (!corner) continue;
-      const double beyond = off[k] + from_segment(*corner, here, next);
+      const double beyond = off[k] + distance_to_segment(*corner, here, next);
       if (beyond > tolerance_mm) continue;
       p[k] = *corner;
       off[k0] = std::max(off[k0], beyond), off[k] = std::max(off[k1], beyond);

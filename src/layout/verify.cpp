@@ -39,19 +39,6 @@ Geometry polygon(const Context& c, const PolygonMm& points) {
   return own(c, ring == nullptr ? nullptr : GEOSGeom_createPolygon_r(c.handle, ring, nullptr, 0));
 }
 
-struct Extent {
-  PointMm low, high;
-};
-
-Extent extent_of(const PolygonMm& points) {
-  Extent e{points.front(), points.front()};
-  for (const PointMm p : points) {
-    e.low = {std::min(e.low.x, p.x), std::min(e.low.y, p.y)};
-    e.high = {std::max(e.high.x, p.x), std::max(e.high.y, p.y)};
-  }
-  return e;
-}
-
 std::string mm(double value) { return to_text(value, 4) + " mm"; }
 
 /// How far the two reach into each other, from the overlap's area and boundary; 0 when apart.

@@ -93,28 +93,12 @@ std::optional<PointMm> find_crossing(const PolygonMm& line) {
   return std::nullopt;
 }
 
-double distance_to_segment(PointMm p, PointMm a, PointMm b) {
-  const PointMm along = b - a;
-  const double squared = dot(along, along);
-  const double t = squared > 0 ? std::clamp(dot(p - a, along) / squared, 0.0, 1.0) : 0;
-  return distance(p, a + t * along);
-}
-
 int arc_steps(double radius_mm, double sweep_rad, double tolerance_mm) {
   constexpr double kMostSteps = 4000;
   const double radius = std::abs(radius_mm), sweep = std::abs(sweep_rad);
   if (!(radius > tolerance_mm)) return sweep > std::numbers::pi / 2 ? 3 : 1;
   const double step = 2 * std::acos(1 - tolerance_mm / radius);
   return static_cast<int>(std::clamp(std::ceil(sweep / step), 1.0, kMostSteps));
-}
-
-Extent extent_of(const PolygonMm& points) {
-  Extent e{points.front(), points.front()};
-  for (const PointMm p : points) {
-    e.low = {std::min(e.low.x, p.x), std::min(e.low.y, p.y)};
-    e.high = {std::max(e.high.x, p.x), std::max(e.high.y, p.y)};
-  }
-  return e;
 }
 
 std::string say_place(PointMm p) {

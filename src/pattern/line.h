@@ -39,15 +39,8 @@ std::optional<PointMm> meeting(PointMm a, PointMm b, PointMm c, PointMm d);
 /// A place where the closed line crosses or touches itself.
 std::optional<PointMm> find_crossing(const PolygonMm& line);
 
-double distance_to_segment(PointMm p, PointMm a, PointMm b);
-
 /// Steps that keep an arc's chords within the tolerance of it.
 int arc_steps(double radius_mm, double sweep_rad, double tolerance_mm);
-
-struct Extent {
-  PointMm low, high;
-};
-Extent extent_of(const PolygonMm& points);
 
 std::string say_place(PointMm p);  ///< "x 12.3, y -4 mm"
 

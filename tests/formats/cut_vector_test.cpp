@@ -15,31 +15,6 @@ namespace {
 
 constexpr double kTolerance = 0.05;
 
-struct Feature {
-  std::string layer, text;
-  outside::Line points;
-};
-
-std::vector<Feature> read_dxf(const std::string& dxf) {
-  const outside::TemporaryFile file(".dxf", dxf);
-  std::istringstream text(
-      outside::run("ogrinfo", "gdal-bin", "--config OGR_ARC_STEPSIZE 0.1 -ro -al " + file.path()));
-  std::vector<Feature> out;
-  for (std::string line; std::getline(text, line);) {
-    if (line.find("  Layer (String) = ") == 0) out.push_back({line.substr(19), {}, {}});
-    if (line.find("  Text (String) = ") == 0) out.back().text = line.substr(18);
-    const bool points = line.find("STRING") != std::string::npos || line.find("  POINT") == 0;
-    if (!points || out.empty() || line.find('(') == std::string::npos) continue;
-    std::istringstream numbers(line.substr(line.find('(') + 1));
-    for (double x = 0, y = 0, z = 0; numbers >> x >> y;) {
-      if (line.find(" Z ") != std::string::npos) numbers >> z;
-      out.back().points.push_back({x, y});
-      numbers.ignore(1);
-    }
-  }
-  return out;
-}
-
 std::vector<outside::Line> exact_lines(const CutSheet& sheet, CutKind kind) {
   std::vector<outside::Line> out;
   for (const CutPath& path : sheet.paths) {
@@ -77,11 +52,11 @@ TEST_CASE("GDAL reads the cut DXF: every curve on its layer within 0.05 mm") {
   for (const CutSheet& sheet : sheets()) {
     const Result<std::string> dxf = to_cut_dxf(sheet);
     REQUIRE(dxf.ok());
-    const std::vector<Feature> features = read_dxf(dxf.value());
+    const std::vector<outside::DxfFeature> features = outside::read_dxf(dxf.value());
     for (const auto& each : kLayers) {
       const std::string& layer = each.second;
       std::vector<outside::Line> read;
-      for (const Feature& f : features) {
+      for (const outside::DxfFeature& f : features) {
         if (f.layer == layer && f.points.size() > 1) read.push_back(f.points);
       }
       CAPTURE(layer);
@@ -92,7 +67,7 @@ TEST_CASE("GDAL reads the cut DXF: every curve on its layer within 0.05 mm") {
 
 TEST_CASE("GDAL finds the labels of the cut DXF on the layer MARK, inside their shapes") {
   std::map<std::string, PointMm> labels;
-  for (const Feature& f : read_dxf(to_cut_dxf(sample::cut_sheet()).value())) {
+  for (const outside::DxfFeature& f : outside::read_dxf(to_cut_dxf(sample::cut_sheet()).value())) {
     if (f.points.size() != 1) continue;
     CHECK(f.layer == "MARK");
     labels[f.text] = f.points[0];
@@ -157,7 +132,7 @@ TEST_CASE("a whole circle comes back from the DXF as one") {
   CutSheet sheet;
   sheet.length_mm = sheet.width_mm = 300;
   sheet.paths = {sample::circle({150, 150}, 150)};
-  for (const Feature& f : read_dxf(to_cut_dxf(sheet).value())) {
+  for (const outside::DxfFeature& f : outside::read_dxf(to_cut_dxf(sheet).value())) {
     for (const PointMm p : f.points) CHECK(std::abs(distance(p, {150, 150}) - 150) <= 1e-4);
   }
 }

@@ -59,6 +59,28 @@ std::string run(const std::string& program, const std::string& package,
   return std::move(out.output);
 }
 
+std::vector<DxfFeature> read_dxf(const std::string& dxf) {
+  const TemporaryFile file(".dxf", dxf);
+  std::istringstream text(run("ogrinfo", "gdal-bin",
+                              "--config OGR_ARC_STEPSIZE 0.1 --config DXF_MERGE_BLOCK_GEOMETRIES "
+                              "NO -ro -al " +
+                                  file.path()));
+  std::vector<DxfFeature> out;
+  for (std::string line; std::getline(text, line);) {
+    if (line.find("  Layer (String) = ") == 0) out.push_back({line.substr(19), {}, {}});
+    if (line.find("  Text (String) = ") == 0) out.back().text = line.substr(18);
+    const bool points = line.find("STRING") != std::string::npos || line.find("  POINT") == 0;
+    if (!points || out.empty() || line.find('(') == std::string::npos) continue;
+    std::istringstream numbers(line.substr(line.find('(') + 1));
+    for (double x = 0, y = 0, z = 0; numbers >> x >> y;) {
+      if (line.find(" Z ") != std::string::npos) numbers >> z;
+      out.back().points.push_back({x, y});
+      numbers.ignore(1);
+    }
+  }
+  return out;
+}
+
 cv::Mat picture_of_pdf(const std::string& pdf, double px_per_mm, bool colour) {
   const TemporaryFile file(".pdf", pdf);
   return decode(

@@ -3,6 +3,9 @@
 
 #include <opencv2/core.hpp>
 #include <string>
+#include <vector>
+
+#include "geom/geom.h"
 
 namespace panecard::outside {
 
@@ -23,6 +26,13 @@ class TemporaryFile {
 /// with what it said when it fails.
 std::string run(const std::string& program, const std::string& package,
                 const std::string& arguments);
+
+/// One entity of a DXF file as GDAL tells it: arcs in chords of 0.1 degree, texts at their point.
+struct DxfFeature {
+  std::string layer, text;
+  PolygonMm points;
+};
+std::vector<DxfFeature> read_dxf(const std::string& dxf);
 
 /// Pages as pictures: grey unless `colour`.
 cv::Mat picture_of_pdf(const std::string& pdf, double px_per_mm, bool colour = false);

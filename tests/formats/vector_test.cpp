@@ -38,32 +38,6 @@ std::vector<double> crossings(const cv::Mat& row_or_column) {
   return out;
 }
 
-struct Feature {
-  std::string layer;
-  PolygonMm points;
-};
-
-std::vector<Feature> read_dxf(const std::string& dxf) {
-  const outside::TemporaryFile file(".dxf", dxf);
-  std::istringstream text(
-      outside::run("ogrinfo", "gdal-bin",
-                   "--config OGR_ARC_STEPSIZE 0.5 --config DXF_MERGE_BLOCK_GEOMETRIES NO -ro -al " +
-                       file.path()));
-  std::vector<Feature> out;
-  for (std::string line; std::getline(text, line);) {
-    if (line.find("  Layer (String) = ") == 0) out.push_back({line.substr(19), {}});
-    const std::size_t open = line.find("STRING");
-    if (open == std::string::npos || out.empty() || line.find('(') == std::string::npos) continue;
-    std::istringstream numbers(line.substr(line.find('(') + 1));
-    for (double x = 0, y = 0, z = 0; numbers >> x >> y;) {
-      if (line.find(" Z ") != std::string::npos) numbers >> z;
-      out.back().points.push_back({x, y});
-      numbers.ignore(1);
-    }
-  }
-  return out;
-}
-
 double off_line(PointMm p, PointMm a, PointMm b) {
   const PointMm along = b - a;
   const double t = std::clamp(dot(p - a, along) / std::max(dot(along, along), 1e-12), 0.0, 1.0);
@@ -119,13 +93,13 @@ TEST_CASE("librsvg draws arcs where they belong, also a whole circle") {
 
 TEST_CASE("GDAL reads the DXF: layers, extent, arcs and every curve on the outline") {
   for (const Measurement& m : {sample::slider(), sample::door(), sample::hostile()}) {
-    const std::vector<Feature> features = read_dxf(to_dxf(m));
+    const std::vector<outside::DxfFeature> features = outside::read_dxf(to_dxf(m));
     REQUIRE(features.size() >= 9);
     PolygonMm box;
     PolygonMm drawn;
     double perimeter = 0;
     double not_seen = 0;
-    for (const Feature& f : features) {
+    for (const outside::DxfFeature& f : features) {
       const bool known = f.layer == "OUTLINE" || f.layer == "NOT_SEEN" || f.layer == "BOX";
       CHECK(known);
       if (f.layer == "BOX") {
@@ -151,7 +125,7 @@ TEST_CASE("GDAL reads the DXF: layers, extent, arcs and every curve on the outli
     double missed = 0;
     for (const PointMm p : m.outline.points) {
       double best = std::numeric_limits<double>::infinity();
-      for (const Feature& f : features) {
+      for (const outside::DxfFeature& f : features) {
         if (f.layer == "BOX") continue;
         for (std::size_t i = 1; i < f.points.size(); ++i) {
           best = std::min(best, off_line(p + shift, f.points[i - 1], f.points[i]));

@@ -39,14 +39,10 @@ inline PolygonMm shifted(PolygonMm points, PointMm by) {
 }
 
 inline Form form_from(PolygonMm points) {
-  PointMm low = points.front(), high = low;
-  for (const PointMm p : points) {
-    low = {std::min(low.x, p.x), std::min(low.y, p.y)};
-    high = {std::max(high.x, p.x), std::max(high.y, p.y)};
-  }
+  const Extent extent = extent_of(points);
   Form f;
-  f.points = shifted(std::move(points), {-low.x, -low.y});
-  f.width = high.x - low.x, f.height = high.y - low.y;
+  f.points = shifted(std::move(points), PointMm{} - extent.low);
+  f.width = extent.size().x, f.height = extent.size().y;
   f.area = signed_area_mm2(f.points);
   f.convex = signed_area_mm2(convex_hull(f.points)) - f.area < 1e-9 * f.area;
   if (f.convex) f.points = convex_hull(f.points);

@@ -22,25 +22,19 @@ Colour tinted(Dice& dice, double low, double high) {
   return c;
 }
 
-struct Extent {
-  double left = 1e9, right = -1e9, bottom = 1e9, top = -1e9;
+struct Bounds {
+  double left = 0, right = 0, bottom = 0, top = 0;
   double width() const { return right - left; }
   double height() const { return top - bottom; }
   PointMm at(double u, double v) const { return {left + u * width(), bottom + v * height()}; }
 };
 
-Extent extent_of(const PolygonMm& polygon) {
-  Extent e;
-  for (const PointMm& p : polygon) {
-    e.left = std::min(e.left, p.x);
-    e.right = std::max(e.right, p.x);
-    e.bottom = std::min(e.bottom, p.y);
-    e.top = std::max(e.top, p.y);
-  }
-  return e;
+Bounds bounds_of(const PolygonMm& polygon) {
+  const Extent e = extent_of(polygon);
+  return {e.low.x, e.high.x, e.low.y, e.high.y};
 }
 
-Patch patch_on(const Extent& e, Dice& dice, double depth_mm, Colour colour) {
+Patch patch_on(const Bounds& e, Dice& dice, double depth_mm, Colour colour) {
   const PointMm a = e.at(dice.uniform(-0.6, 1.2), dice.uniform(-0.6, 1.0));
   return {a.x,      a.x + e.width() * dice.uniform(0.15, 0.7),
           a.y,      a.y + e.height() * dice.uniform(0.2, 1.2),
@@ -48,7 +42,7 @@ Patch patch_on(const Extent& e, Dice& dice, double depth_mm, Colour colour) {
 }
 
 /// A trim strip and the neighbouring pane to the right, a body seam below, a handle.
-std::vector<Patch> surroundings(const Extent& e, double seal_mm, Dice& dice) {
+std::vector<Patch> surroundings(const Bounds& e, double seal_mm, Dice& dice) {
   const double strip = e.right + seal_mm + dice.uniform(6, 25);
   const double strip_end = strip + dice.uniform(25, 60);
   const double seam = e.bottom - seal_mm - dice.uniform(15, 90);
@@ -60,7 +54,7 @@ std::vector<Patch> surroundings(const Extent& e, double seal_mm, Dice& dice) {
           {e.at(0.6, 0).x, e.at(0.9, 0).x, seam - 110, seam - 80, 0, grey(dark)}};
 }
 
-void fill_light(Scene& scene, const Extent& e, Dice& dice) {
+void fill_light(Scene& scene, const Bounds& e, Dice& dice) {
   scene.seal_mm = dice.uniform(6, 20);
   scene.seal = tinted(dice, 0.04, 0.12);
   scene.contact_shadow = dice.uniform(0, 0.3);
@@ -82,7 +76,7 @@ void fill_light(Scene& scene, const Extent& e, Dice& dice) {
   }
 }
 
-void fill_cards(Scene& scene, const PaneShape& shape, const Extent& e, CardKind kind, Dice& dice) {
+void fill_cards(Scene& scene, const PaneShape& shape, const Bounds& e, CardKind kind, Dice& dice) {
   const int wanted = kind == CardKind::coded ? 2 + dice.below(3) : 1;
   const bool is_sheet = kind == CardKind::sheet_a4 || kind == CardKind::sheet_letter;
   // A page lies across the middle. Where not even one card fits, the last one tried stays.
@@ -242,7 +236,7 @@ Scene random_scene(std::uint64_t seed, const Wish& wish) {
   if (page && !wish.family && scene.family == Family::vent) scene.family = Family::slider;
   scene.vertices = random_vertices(scene.family, dice);
   const PaneShape shape(scene.vertices);
-  const Extent e = extent_of(shape.polygon(0, 0.1));
+  const Bounds e = bounds_of(shape.polygon(0, 0.1));
   fill_light(scene, e, dice);
   // A page does not fit on a vent pane.
   const int kinds = scene.family == Family::vent ? 2 : 0;
