@@ -59,6 +59,8 @@ std::string to_json(const Measurement& m);  ///< the contract's result file
 struct StoredOutline {
   check::Shape shape;
   std::string boundary, photo_name;
+  std::vector<outline::Piece> pieces;  ///< only their first, last, corner and name
+  std::optional<double> bent_probability;
 };
 /// @retval unreadable_file, too_large
 Result<StoredOutline> read_result(const std::string& path);
@@ -129,6 +131,37 @@ struct CutVertex {
   PointMm at;
   double bulge = 0;
 };
+
+struct StoredSide {
+  std::string name, where;          ///< "edge 3" and "top"; without names on the drawing the same
+  std::size_t first = 0, last = 0;  ///< of StoredPiece::cut, going round with it
+  double allowance_mm = 0;          ///< outwards, with u95_added_mm
+  double u95_added_mm = 0;
+  std::optional<double> u95_mm;  ///< largest of the measured outline there
+};
+
+/// A film piece as `piece` writes it and `roll` reads it. mm, y up: the pane's upright, seen from
+/// the side it was photographed from.
+struct StoredPiece {
+  std::string name;
+  std::string boundary;         ///< "glass", "solid", "dots"
+  PolygonMm cut;                ///< simple, counter-clockwise
+  std::vector<CutVertex> arcs;  ///< the same line in few lines and arcs, closed
+  /// "any": may be turned by quarter turns; "upright": the pane's upright lies along the roll;
+  /// "level": its level does. By half a turn it may always be turned.
+  std::string along = "any";
+  bool may_mirror = false;  ///< the film may be cut from either face
+  int copies = 1;
+  double area_mm2 = 0;
+  std::vector<StoredSide> sides;
+  std::vector<Finding> findings;
+};
+constexpr int kMostCopies = 1000;
+
+std::string to_piece_json(const StoredPiece& piece);
+/// @retval unreadable_file, too_large  with line and column, the field, or the place in the shape
+Result<StoredPiece> read_piece(const std::string& path);
+
 enum class CutKind { cut, mark, film_edge };
 struct CutPath {
   CutKind kind = CutKind::cut;

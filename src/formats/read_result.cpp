@@ -1,72 +1,24 @@
-#include <array>
 #include <cmath>
-#include <nlohmann/json.hpp>
 
 #include "formats/formats.h"
+#include "formats/json_reader.h"
 #include "formats/text.h"
 
 namespace panecard::formats {
 namespace {
 
-using Json = nlohmann::json;
+using reader::index;
+using reader::Json;
+using reader::list;
+using reader::member;
+using reader::number;
+using reader::pairs;
+using reader::Refusal;
+using reader::text;
 
-constexpr std::size_t kMostBytes = 8'000'000, kMostValues = 2'000'000, kMostPoints = 10'000;
-constexpr std::size_t kMostSources = 300;
-constexpr int kMostNesting = 12;
+constexpr std::size_t kMostBytes = 8'000'000, kMostPoints = 10'000;
+constexpr std::size_t kMostSources = 300, kMostPieces = 1000;
 constexpr double kFurthest_mm = 1e5, kFurthest_px = 1e6;
-
-struct Refusal {
-  std::string what;
-};
-
-const Json& member(const Json& object, const char* key) {
-  const auto found = object.find(key);
-  if (found == object.end()) throw Refusal{std::string("\"") + key + "\" is missing"};
-  return *found;
-}
-
-double number(const Json& value, const char* key, double least, double most) {
-  const double v = value.is_number() ? value.get<double>() : NAN;
-  if (!(v >= least && v <= most)) {
-    throw Refusal{std::string("\"") + key + "\" holds something other than numbers from " +
-                  to_text(least, 0) + " to " + to_text(most, 0)};
-  }
-  return v;
-}
-
-const Json& list(const Json& object, const char* key, std::size_t count) {
-  const Json& value = member(object, key);
-  if (!value.is_array()) throw Refusal{std::string("\"") + key + "\" is no list"};
-  if (value.size() != count) {
-    throw Refusal{std::string("\"") + key + "\" has " + std::to_string(value.size()) +
-                  " entries, " + std::to_string(count) + " are needed"};
-  }
-  return value;
-}
-
-template <typename Point>
-std::vector<Point> pairs(const Json& values, const char* key, double furthest) {
-  std::vector<Point> out;
-  for (const Json& p : values) {
-    if (!p.is_array() || p.size() != 2) {
-      throw Refusal{std::string("\"") + key + "\" holds something other than pairs"};
-    }
-    out.push_back({number(p[0], key, -furthest, furthest), number(p[1], key, -furthest, furthest)});
-  }
-  return out;
-}
-
-std::vector<double> lengths(const Json& values, const char* key) {
-  std::vector<double> out;
-  for (const Json& v : values) out.push_back(number(v, key, 0, kFurthest_mm));
-  return out;
-}
-
-std::string text(const Json& object, const char* key, std::size_t most) {
-  const auto found = object.find(key);
-  return found != object.end() && found->is_string() ? clean(found->get<std::string>(), most)
-                                                     : std::string();
-}
 
 PolygonMm outline(const Json& root) {
   const Json& values = member(root, "outline_mm");
@@ -79,6 +31,12 @@ PolygonMm outline(const Json& root) {
   if (!(signed_area_mm2(points) > 1)) throw Refusal{"its outline does not run counter-clockwise"};
   if (crosses_itself(points)) throw Refusal{"its outline crosses itself"};
   return points;
+}
+
+std::vector<double> lengths(const Json& values, const char* key) {
+  std::vector<double> out;
+  for (const Json& v : values) out.push_back(number(v, key, 0, kFurthest_mm));
+  return out;
 }
 
 /// Stations of the outline between which everything is linear in the length run.
@@ -130,7 +88,8 @@ void read_covariance(const Json& covariance, Contour& contour) {
   }
   const Stations s = stations(at, contour.points);
   const std::size_t count = s.at.size();
-  contour.sigma_mm = along(lengths(list(covariance, "noise_sigma_mm", count), "noise_sigma_mm"), s);
+  contour.sigma_mm =
+      along(lengths(list(covariance, "noise_sigma_mm", count, count), "noise_sigma_mm"), s);
   contour.correlation_mm =
       number(member(covariance, "noise_alike_mm"), "noise_alike_mm", 0, kFurthest_mm);
   const Json& sources = member(covariance, "sources");
@@ -141,43 +100,45 @@ void read_covariance(const Json& covariance, Contour& contour) {
     if (!source.is_object()) throw Refusal{"\"sources\" holds something other than objects"};
     contour.mode_names.push_back(text(source, "name", 60));
     contour.modes.push_back(
-        along(pairs<PointMm>(list(source, "shift_mm", count), "shift_mm", kFurthest_mm), s));
+        along(pairs<PointMm>(list(source, "shift_mm", count, count), "shift_mm", kFurthest_mm), s));
   }
 }
 
-/// Deep or crowded files are refused while they are read, before they cost memory.
-Json parsed(const std::string& bytes) {
-  std::size_t values = 0;
-  const auto watch = [&values](int depth, Json::parse_event_t, Json&) {
-    if (depth > kMostNesting) throw Refusal{"it is nested too deeply"};
-    if (++values > kMostValues) throw Refusal{"it holds too many values"};
-    return true;
-  };
-  return Json::parse(bytes, watch);
+/// Where the outline's pieces begin and end and what they are called; nothing else of them.
+std::vector<outline::Piece> read_pieces(const Json& root, std::size_t points) {
+  std::vector<outline::Piece> out;
+  if (!root.contains("pieces")) return out;
+  for (const Json& value : list(root, "pieces", 0, kMostPieces)) {
+    if (!value.is_object()) throw Refusal{"\"pieces\" holds something other than objects"};
+    outline::Piece piece;
+    piece.first = index(member(value, "first"), "first", points);
+    piece.last = index(member(value, "last"), "last", points);
+    piece.name = text(value, "name", 60);
+    piece.corner = reader::yes_or_no(value, "corner");
+    out.push_back(std::move(piece));
+  }
+  return out;
+}
+
+std::optional<double> bent_probability(const Json& root) {
+  const auto face = root.find("face");
+  if (face == root.end() || !face->is_object()) return std::nullopt;
+  return number(member(*face, "bent_probability"), "bent_probability", 0, 1);
 }
 
 StoredOutline stored(const std::string& bytes) {
-  const Json root = parsed(bytes);
-  if (!root.is_object() || text(root, "format", 40) != "panecard-outline") {
-    throw Refusal{"its \"format\" is not \"panecard-outline\""};
-  }
-  const Json& version = member(root, "version");
-  if (!version.is_number_integer() || version != 1) {
-    throw Refusal{"its \"version\" is not 1, the only one this program reads"};
-  }
+  const Json root = reader::parsed(bytes, "panecard-outline");
   StoredOutline out;
-  out.boundary = text(root, "boundary", 20);
-  const std::array<const char*, 3> known = {"glass", "solid", "dots"};
-  if (std::find(known.begin(), known.end(), out.boundary) == known.end()) {
-    throw Refusal{"its \"boundary\" is neither glass, solid nor dots"};
-  }
+  out.boundary = reader::boundary_in(root);
   Contour& contour = out.shape.contour;
   contour.points = outline(root);
   const std::size_t n = contour.points.size();
-  out.shape.u95_mm = lengths(list(root, "outline_u95_mm", n), "outline_u95_mm");
-  contour.points_px = pairs<PointPx>(list(root, "outline_px", n), "outline_px", kFurthest_px);
+  out.shape.u95_mm = lengths(list(root, "outline_u95_mm", n, n), "outline_u95_mm");
+  contour.points_px = pairs<PointPx>(list(root, "outline_px", n, n), "outline_px", kFurthest_px);
   out.shape.sources_known = root.contains("covariance") && !root["covariance"].is_null();
   if (out.shape.sources_known) read_covariance(root["covariance"], contour);
+  out.pieces = read_pieces(root, n);
+  out.bent_probability = bent_probability(root);
   const auto photo = root.find("photo");
   if (photo != root.end() && photo->is_object()) out.photo_name = text(*photo, "name", 120);
   return out;
@@ -188,16 +149,9 @@ StoredOutline stored(const std::string& bytes) {
 Result<StoredOutline> read_result(const std::string& path) {
   const auto bytes = read_file(path, kMostBytes);
   if (!bytes.ok()) return bytes.error();
-  std::string why;
-  try {
-    return stored(bytes.value());
-  } catch (const Refusal& refusal) {
-    why = refusal.what;
-  } catch (const nlohmann::json::exception&) {
-    why = "it is not JSON from end to end";
-  }
-  return Error{Code::unreadable_file,
-               "'" + path + "' is no result file: " + why + "; write it again with measure --json"};
+  return reader::read_json<StoredOutline>(bytes.value(), stored, [&](const std::string& why) {
+    return "'" + path + "' is no result file: " + why + "; write it again with measure --json";
+  });
 }
 
 }  // namespace panecard::formats

@@ -1,0 +1,109 @@
+#include "formats/json_reader.h"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+
+#include "formats/text.h"
+
+namespace panecard::formats::reader {
+namespace {
+
+std::string quoted(const char* key) { return std::string("\"") + key + "\""; }
+
+}  // namespace
+
+Json parsed(const std::string& bytes, const char* format) {
+  constexpr std::size_t kMostValues = 2'000'000;
+  constexpr int kMostNesting = 12;
+  std::size_t values = 0;
+  const auto watch = [&values](int depth, Json::parse_event_t, Json&) {
+    if (depth > kMostNesting) throw Refusal{"it is nested too deeply"};
+    if (++values > kMostValues) throw Refusal{"it holds too many values"};
+    return true;
+  };
+  Json root = Json::parse(bytes, watch);
+  if (!root.is_object() || text(root, "format", 40) != format) {
+    throw Refusal{"its \"format\" is not " + quoted(format)};
+  }
+  const Json& version = member(root, "version");
+  if (!version.is_number_integer() || version != 1) {
+    throw Refusal{"its \"version\" is not 1, the only one this program reads"};
+  }
+  return root;
+}
+
+std::string line_and_column(const std::string& bytes, std::size_t byte) {
+  const std::size_t at = std::min(byte > 0 ? byte - 1 : 0, bytes.size());
+  const std::string_view before = std::string_view(bytes).substr(0, at);
+  const auto line = 1 + std::count(before.begin(), before.end(), '\n');
+  const std::size_t start = before.rfind('\n');
+  const std::size_t column = start == std::string_view::npos ? at + 1 : at - start;
+  return "line " + std::to_string(line) + ", column " + std::to_string(column);
+}
+
+const Json& member(const Json& object, const char* key) {
+  const auto found = object.find(key);
+  if (found == object.end()) throw Refusal{quoted(key) + " is missing"};
+  return *found;
+}
+
+const Json& list(const Json& object, const char* key, std::size_t least, std::size_t most) {
+  const Json& value = member(object, key);
+  if (!value.is_array()) throw Refusal{quoted(key) + " is no list"};
+  if (value.size() < least || value.size() > most) {
+    const std::string wanted =
+        least == most ? std::to_string(least) + " are needed"
+                      : std::to_string(least) + " to " + std::to_string(most) + " are allowed";
+    throw Refusal{quoted(key) + " has " + std::to_string(value.size()) + " entries, " + wanted};
+  }
+  return value;
+}
+
+double number(const Json& value, const char* key, double least, double most) {
+  const double v = value.is_number() ? value.get<double>() : NAN;
+  if (!(v >= least && v <= most)) {
+    throw Refusal{quoted(key) + " holds something other than numbers from " + to_text(least, 0) +
+                  " to " + to_text(most, 0)};
+  }
+  return v;
+}
+
+std::size_t index(const Json& value, const char* key, std::size_t count) {
+  const double v = number(value, key, 0, static_cast<double>(count) - 1);
+  if (v != std::floor(v)) throw Refusal{quoted(key) + " holds a number that is not whole"};
+  return static_cast<std::size_t>(v);
+}
+
+bool yes_or_no(const Json& object, const char* key) {
+  const Json& value = member(object, key);
+  if (!value.is_boolean()) throw Refusal{quoted(key) + " is neither true nor false"};
+  return value.get<bool>();
+}
+
+std::string text(const Json& object, const char* key, std::size_t most) {
+  const auto found = object.find(key);
+  return found != object.end() && found->is_string() ? clean(found->get<std::string>(), most)
+                                                     : std::string();
+}
+
+std::string boundary_in(const Json& root) {
+  std::string out = text(root, "boundary", 20);
+  const std::array<const char*, 3> known = {"glass", "solid", "dots"};
+  if (std::find(known.begin(), known.end(), out) == known.end()) {
+    throw Refusal{"its \"boundary\" is neither glass, solid nor dots"};
+  }
+  return out;
+}
+
+std::vector<Finding> findings_in(const Json& root, const char* key) {
+  constexpr std::size_t kMost = 200, kLongest = 1000;
+  std::vector<Finding> out;
+  for (const Json& value : list(root, key, 0, kMost)) {
+    if (!value.is_object()) throw Refusal{quoted(key) + " holds something other than objects"};
+    out.push_back({text(value, "code", 60), text(value, "text", kLongest)});
+  }
+  return out;
+}
+
+}  // namespace panecard::formats::reader
