@@ -27,6 +27,7 @@ struct Answer {
 /// Each adds one subcommand that leaves its outcome in `outcome` when it was asked for.
 void add_measure(CLI::App& root, Outcome& outcome);
 void add_check(CLI::App& root, Outcome& outcome, std::optional<Answer>& answer);
+void add_piece(CLI::App& root, Outcome& outcome);
 void add_card(CLI::App& root, Outcome& outcome);
 void add_lens(CLI::App& root, Outcome& outcome);
 

@@ -6,10 +6,10 @@
 #include <optional>
 
 #include "app/app.h"
-#include "app/lengths.h"
 #include "app/measuring.h"
 #include "check/check.h"
 #include "formats/formats.h"
+#include "pattern/pattern.h"
 
 namespace panecard::app {
 namespace {
@@ -41,7 +41,7 @@ std::optional<double> unit_mm(std::string_view rest) {
 }
 
 Result<double> length(const std::string& option, const std::string& text, double most_mm) {
-  const auto mm = mm_from_text(text);
+  const auto mm = pattern::length_mm(text);
   if (mm && *mm >= 0 && *mm <= most_mm) return *mm;
   return Error{Code::bad_usage, option + " '" + text + "': give a length from 0 to " +
                                     to_text(most_mm, 0) + " mm, as in 2mm or 0.08in"};

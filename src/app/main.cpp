@@ -60,6 +60,7 @@ int run(int argc, char** argv) {
   root.set_version_flag("--version", "panecard " PANECARD_VERSION);
   panecard::app::add_measure(root, outcome);
   panecard::app::add_check(root, outcome, answer);
+  panecard::app::add_piece(root, outcome);
   panecard::app::add_card(root, outcome);
   panecard::app::add_lens(root, outcome);
   try {

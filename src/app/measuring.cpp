@@ -8,10 +8,10 @@
 #include <sstream>
 
 #include "app/app.h"
-#include "app/lengths.h"
-#include "app/lens_folders.h"
+#include "app/data_places.h"
 #include "card/card.h"
 #include "outline/outline.h"
+#include "pattern/pattern.h"
 #include "quality/quality.h"
 #include "trace/trace.h"
 
@@ -78,7 +78,7 @@ Result<ChosenLens> choose_lens(const std::string& path, const photo::Photo& phot
   const photo::Facts& facts = photo.facts;
   const int width = photo.bgr.cols, height = photo.bgr.rows;
   if (path.empty()) {
-    if (auto lens = photo::find_lens(facts, width, height, lens_folders())) {
+    if (auto lens = photo::find_lens(facts, width, height, data_places("lenses"))) {
       return ChosenLens{*std::move(lens), {}};
     }
     return ChosenLens{photo::lens_from_facts(facts, width, height), {}};
@@ -156,7 +156,7 @@ Result<std::optional<card::KnownBow>> known_bow(const PhotoOptions& options) {
   bow.upright_axis = options.bow_axis == "upright";
   const double side = options.seen_from == "inside" ? -1 : 1;
   if (!options.radius.empty()) {
-    const auto radius = mm_from_text(options.radius);
+    const auto radius = pattern::length_mm(options.radius);
     constexpr double kLeast_mm = 200, kSigmaShare = 0.05;  // as good as a template held against it
     if (!radius || *radius < kLeast_mm) {
       return not_a_length("--radius", options.radius,
@@ -167,10 +167,9 @@ Result<std::optional<card::KnownBow>> known_bow(const PhotoOptions& options) {
     return std::optional(bow);
   }
   const std::size_t at = options.bow.find('@');
-  const auto depth = mm_from_text(std::string_view(options.bow).substr(0, at));
-  const auto chord = at == std::string::npos
-                         ? std::nullopt
-                         : mm_from_text(std::string_view(options.bow).substr(at + 1));
+  const auto depth = pattern::length_mm(options.bow.substr(0, at));
+  const auto chord =
+      at == std::string::npos ? std::nullopt : pattern::length_mm(options.bow.substr(at + 1));
   if (!depth || !chord || *chord < 50 || *depth < 0 || *depth > *chord / 4) {
     return not_a_length("--bow", options.bow,
                         "give the depth under a straightedge and its length, as 12mm@500mm");
@@ -189,7 +188,7 @@ Result<trace::Options> tracing_options(const PhotoOptions& options,
   tracing.boundary = boundary_from(options.boundary);
   tracing.near = near;
   if (!options.glass_thickness.empty()) {
-    const auto thickness = mm_from_text(options.glass_thickness);
+    const auto thickness = pattern::length_mm(options.glass_thickness);
     if (!thickness || *thickness <= 0 || *thickness > 30) {
       return not_a_length("--glass-thickness", options.glass_thickness,
                           "give a length up to 30 mm, as 3.2mm");
@@ -242,7 +241,7 @@ Result<Looked> look_for_cards(const std::vector<photo::Photo>& photos,
   }
   std::optional<double> thickness;
   if (!options.card_thickness.empty()) {
-    thickness = mm_from_text(options.card_thickness);
+    thickness = pattern::length_mm(options.card_thickness);
     if (!thickness || *thickness < 0 || *thickness > 20) {
       return not_a_length("--card-thickness", options.card_thickness,
                           "give a length up to 20 mm, as 0.76mm");

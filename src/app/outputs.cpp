@@ -68,7 +68,7 @@ Outcome Outputs::plan(const std::string& path, const std::vector<std::string>& i
   for (const std::string& input : inputs) {
     if (!fs::equivalent(path, input, ignored)) continue;
     return Error{Code::bad_usage,
-                 "'" + path + "' is the photo itself; give the result another name"};
+                 "'" + path + "' is what is read from; give the result another name"};
   }
   const auto same = [&](const File& file) {
     std::error_code none;

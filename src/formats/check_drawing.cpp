@@ -5,6 +5,7 @@
 
 #include "formats/check_words.h"
 #include "formats/curve.h"
+#include "formats/drawing_parts.h"
 #include "formats/formats.h"
 #include "formats/sheet.h"
 #include "formats/style.h"
@@ -31,8 +32,6 @@ struct Scale {
 };
 
 Scale scale_for(const Picture& p) {
-  constexpr std::array<double, 18> kScales = {1,  2,  2.5, 3,  4,  5,  6,  8,   10,
-                                              12, 15, 20,  25, 30, 40, 50, 100, 200};
   Scale out;
   out.place.turn_rad = p.turn_rad;
   PagePoint low{1e300, 1e300}, high{-1e300, -1e300};
@@ -43,8 +42,7 @@ Scale scale_for(const Picture& p) {
   }
   const double least =
       std::max((high.x - low.x) / (kHigh.x - kLow.x), (high.y - low.y) / (kHigh.y - kLow.y));
-  out.one_to =
-      *std::find_if(kScales.begin(), kScales.end() - 1, [least](double s) { return s >= least; });
+  out.one_to = drawn_scale(least);
   out.place.scale = 1 / out.one_to;
   out.place.origin = 0.5 * (kLow + kHigh) - out.place.scale * 0.5 * (low + high);
   double most = 0;
@@ -90,35 +88,7 @@ void draw_curves(Sheet& sheet, const Picture& p, const Scale& scale) {
   sheet.end_group();
 }
 
-struct Column {
-  Sheet& sheet;
-  const Ruler& ruler;
-  double y = 16;
-
-  void title(const std::string& words) { say(words, 4, style::kInk, true, 6); }
-  void line(const std::string& words, bool quiet = false) {
-    say(words, 2.8, quiet ? style::kQuiet : style::kInk, false, 4.2);
-  }
-  void gap() { y += 2.2; }
-  void row(const std::string& name, const std::string& value) {
-    sheet.text({kColumn, y}, name, {2.6, style::kInk});
-    sheet.text({kColumnRight, y}, value, {2.6, style::kInk, Anchor::end});
-    y += 4.2;
-  }
-
- private:
-  void say(const std::string& words, double size, Colour colour, bool bold, double step) {
-    const auto fits = [&](const std::string& s) {
-      return ruler.width_mm(s, size, bold) <= kColumnRight - kColumn;
-    };
-    for (const std::string& part : wrap(words, 6, fits)) {
-      sheet.text({kColumn, y}, part, {size, colour, Anchor::start, bold});
-      y += step;
-    }
-  }
-};
-
-void say_scale(Column& column, const Scale& scale, const std::string& reference) {
+void say_scale(TextColumn& column, const Scale& scale, const std::string& reference) {
   column.y = 178;
   column.line("Drawn 1 : " + to_text(scale.one_to, 1) + ". Grey: " + reference + ".", true);
   column.line(scale.times > 1 ? "Orange: the outline, its distance from the grey line drawn " +
@@ -188,7 +158,7 @@ Sheet check_sheet(const CheckReport& report, Units u) {
   const Scale scale = scale_for(picture);
   draw_curves(sheet, picture, scale);
   draw_sizes(sheet, r, scale, u);
-  Column column{sheet, ruler};
+  TextColumn column{sheet, ruler, kColumn, kColumnRight};
   column.title(report.name.empty() ? "Rectangle check" : clean(report.name, 60));
   column.line(boundary_words(report.boundary) + ", held against a rectangle", true);
   column.gap();
@@ -218,7 +188,7 @@ Sheet compare_sheet(const CompareReport& report, Units u) {
   const Picture picture{c.laid, c.on, c.off_mm, turn};
   const Scale scale = scale_for(picture);
   draw_curves(sheet, picture, scale);
-  Column column{sheet, ruler};
+  TextColumn column{sheet, ruler, kColumn, kColumnRight};
   column.title(clean(report.first, 50) + " on " + clean(report.second, 50));
   if (report.mirrored) column.line("the first one mirrored", true);
   column.gap();

@@ -6,6 +6,7 @@
 #include <numbers>
 
 #include "formats/curve.h"
+#include "formats/drawing_parts.h"
 #include "formats/labels.h"
 #include "formats/style.h"
 #include "formats/text.h"
@@ -45,18 +46,6 @@ struct Drawing {
   PagePoint box_low, box_high;  ///< the turned box on the page
 };
 
-// Scales of ISO 5455 and those between them that trade rulers carry.
-double one_to(double width_mm, double height_mm) {
-  constexpr std::array<double, 18> kScales = {1,  2,  2.5, 3,  4,  5,  6,  8,   10,
-                                              12, 15, 20,  25, 30, 40, 50, 100, 200};
-  const double least =
-      std::max(width_mm / (kPaneHigh.x - kPaneLow.x), height_mm / (kPaneHigh.y - kPaneLow.y));
-  for (const double s : kScales) {
-    if (s >= least) return s;
-  }
-  return std::ceil(least / 100) * 100;
-}
-
 // Turned by less than 45 deg so that the box stands square on the page and up stays up.
 void choose_placement(Drawing& d) {
   const Box& box = d.m.outline.box;
@@ -64,7 +53,8 @@ void choose_placement(Drawing& d) {
   const bool lying = std::abs(std::cos(box.angle_rad + turn)) > 0.5;
   const double width = lying ? box.long_mm : box.short_mm;
   const double height = lying ? box.short_mm : box.long_mm;
-  d.scale.one_to = one_to(width, height);
+  d.scale.one_to = drawn_scale(
+      std::max(width / (kPaneHigh.x - kPaneLow.x), height / (kPaneHigh.y - kPaneLow.y)));
   d.scale.turned_deg = -turn * kDegrees;
   d.place.turn_rad = turn;
   d.place.scale = 1 / d.scale.one_to;
@@ -176,18 +166,8 @@ Label size_of(const Drawing& d, const std::string& name, const std::string& word
 
 void dimension_line(Drawing& d, PagePoint a, PagePoint b, PagePoint from_a, PagePoint from_b,
                     const std::string& words) {
-  const Pen thin{style::kQuiet, 0.18};
+  draw_dimension_line(d.sheet, a, b, from_a, from_b);
   const PagePoint along = unit(b - a);
-  const PagePoint out = unit(a - from_a);
-  Path lines;
-  lines.move(from_a + 1.0 * out).line(a + 1.5 * out);
-  lines.move(from_b + 1.0 * out).line(b + 1.5 * out);
-  lines.move(a).line(b);
-  Path ticks;
-  const PagePoint slant = 0.8 * (along - out);
-  for (const PagePoint end : {a, b}) ticks.move(end - slant).line(end + slant);
-  d.sheet.stroke(lines, thin);
-  d.sheet.stroke(ticks, {style::kInk, 0.4, {}, true});
   constexpr double kSize = 3.4;
   Label label = size_of(d, "", words, kSize);
   label.turn_deg = upright_deg(std::atan2(along.y, along.x) * kDegrees);
@@ -409,32 +389,6 @@ void label_bridged(Drawing& d) {
   d.sheet.end_group();
 }
 
-void draw_scale_bar(Drawing& d) {
-  constexpr std::array<double, 7> kSteps = {1, 2, 5, 10, 20, 50, 100};
-  const double unit_mm = d.units == Units::mm ? 10 : 25.4;
-  double steps = 1;
-  for (const double s : kSteps) {
-    if (s * unit_mm * d.place.scale <= 45) steps = s;
-  }
-  const double width = steps * unit_mm * d.place.scale;
-  const PagePoint left{12, 191};
-  Path bar;
-  bar.move(left + PagePoint{0, -1.4}).line(left).line(left + PagePoint{width, 0});
-  bar.line(left + PagePoint{width, -1.4});
-  d.sheet.begin_group("scale");
-  d.sheet.stroke(bar, {style::kInk, 0.3});
-  d.sheet.text(left + PagePoint{0, 3.6},
-               to_text(d.units == Units::mm ? steps * 10 : steps, 0) + " " + length_unit(d.units) +
-                   " on the pane",
-               {2.5, style::kQuiet});
-  d.sheet.text({kAreaHigh.x - 2, 190.4}, "Check against the glass before you cut.",
-               {3.4, style::kInk, Anchor::end, true});
-  d.sheet.text({kAreaHigh.x - 2, 194.6},
-               "Blades and broken glass injure; local law decides which panes may carry film.",
-               {2.5, style::kQuiet, Anchor::end});
-  d.sheet.end_group();
-}
-
 Sheet draw(const Measurement& m, Units units) {
   Drawing d(m, units);
   choose_placement(d);
@@ -444,7 +398,7 @@ Sheet draw(const Measurement& m, Units units) {
   draw_outline(d);
   label_pieces(d);
   label_bridged(d);
-  draw_scale_bar(d);
+  draw_scale_bar(d.sheet, d.place.scale, units);
   draw_column(d.sheet, d.ruler, m, units, d.scale);
   return std::move(d.sheet);
 }

@@ -219,6 +219,21 @@ struct CutTiling {
 /// overlap and share a cross at each corner of the overlap.
 Result<std::string> to_cut_pdf_tiles(const CutSheet& sheet, const CutTiling& tiling);
 
+/// A piece with what it was made from, both in the piece's frame.
+struct PieceReport {
+  StoredPiece piece;
+  PolygonMm pane;         ///< the measured outline, or its twin's
+  std::string pane_name;  ///< the photo's or the file's
+  std::string set_title;  ///< of the ready-made allowances; empty: none
+  bool mirrored = false;  ///< the twin, for the pane on the vehicle's other side
+};
+std::string to_piece_table(const PieceReport& report, Units u);
+std::string to_piece_drawing_svg(const PieceReport& report, Units u);
+std::string to_piece_drawing_pdf(const PieceReport& report, Units u);
+
+/// The piece alone, as its `along` asks for: x along the roll, so far from the edges.
+CutSheet sheet_of(const StoredPiece& piece, double margin_mm);
+
 enum class CardPage { sheet, cards };
 struct CardJob {
   CardPage page = CardPage::sheet;

@@ -348,28 +348,30 @@ Result<Pane> divide(PolygonMm outline, std::vector<double> u95_mm,
   return Pane{std::move(outline), std::move(u95_mm), std::move(division)};
 }
 
-Result<Pane> divide(const check::Shape& shape, std::vector<outline::Piece> pieces) {
+PointMm up_in_photo(const check::Shape& shape) {
   const Contour& c = shape.contour;
-  PointMm up{0, 1};
   const std::size_t n = c.points.size();
-  if (c.points_px.size() == n && n >= 3) {
-    // Pixels fall as the pane rises: the gradient of -y_px over the pane, by least squares.
-    double xx = 0, xy = 0, yy = 0, xz = 0, yz = 0, mean_px = 0;
-    PointMm mean;
-    for (std::size_t i = 0; i < n; ++i) {
-      mean = mean + (1.0 / static_cast<double>(n)) * c.points[i];
-      mean_px += c.points_px[i].y / static_cast<double>(n);
-    }
-    for (std::size_t i = 0; i < n; ++i) {
-      const PointMm p = c.points[i] - mean;
-      const double z = mean_px - c.points_px[i].y;
-      xx += p.x * p.x, xy += p.x * p.y, yy += p.y * p.y;
-      xz += p.x * z, yz += p.y * z;
-    }
-    const PointMm gradient{yy * xz - xy * yz, xx * yz - xy * xz};
-    if (norm(gradient) > 0 && std::isfinite(norm(gradient))) up = unit(gradient);
+  if (c.points_px.size() != n || n < 3) return {0, 1};
+  // Pixels fall as the pane rises: the gradient of -y_px over the pane, by least squares.
+  double xx = 0, xy = 0, yy = 0, xz = 0, yz = 0, mean_px = 0;
+  PointMm mean;
+  for (std::size_t i = 0; i < n; ++i) {
+    mean = mean + (1.0 / static_cast<double>(n)) * c.points[i];
+    mean_px += c.points_px[i].y / static_cast<double>(n);
   }
-  return divide(c.points, shape.u95_mm, std::move(pieces), up);
+  for (std::size_t i = 0; i < n; ++i) {
+    const PointMm p = c.points[i] - mean;
+    const double z = mean_px - c.points_px[i].y;
+    xx += p.x * p.x, xy += p.x * p.y, yy += p.y * p.y;
+    xz += p.x * z, yz += p.y * z;
+  }
+  const PointMm gradient{yy * xz - xy * yz, xx * yz - xy * xz};
+  if (norm(gradient) > 0 && std::isfinite(norm(gradient))) return unit(gradient);
+  return {0, 1};
+}
+
+Result<Pane> divide(const check::Shape& shape, std::vector<outline::Piece> pieces) {
+  return divide(shape.contour.points, shape.u95_mm, std::move(pieces), up_in_photo(shape));
 }
 
 }  // namespace panecard::pattern

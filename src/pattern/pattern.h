@@ -43,6 +43,9 @@ struct Pane {
 Result<Pane> divide(PolygonMm outline, std::vector<double> u95_mm,
                     std::vector<outline::Piece> pieces = {}, PointMm up = {0, 1});
 
+/// What is up in the photo, a unit vector on the pane; {0, 1} where no pixels tell.
+PointMm up_in_photo(const check::Shape& shape);
+
 /// The same for what a result file holds; up is what is up in the photo.
 Result<Pane> divide(const check::Shape& shape, std::vector<outline::Piece> pieces = {});
 

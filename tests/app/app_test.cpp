@@ -1,8 +1,5 @@
 // Runs the built program: what a script sees is the exit status, the files and standard error.
 #include <doctest/doctest.h>
-#include <fcntl.h>
-#include <sys/wait.h>
-#include <unistd.h>
 
 #include <algorithm>
 #include <opencv2/imgcodecs.hpp>
@@ -10,52 +7,18 @@
 #include <string>
 #include <vector>
 
+#include "app/program.h"
 #include "support/folder.h"
 #include "support/render.h"
 
 using panecard::support::bytes_of;
 using panecard::support::Folder;
+using panecard::tests::check_fails;
+using panecard::tests::panecard_with;
+using panecard::tests::Run;
 namespace support = panecard::support;
 
 namespace {
-
-struct Run {
-  int status = -1;
-  std::string out, err;
-};
-
-/// In an environment without the profiles of whoever runs the tests.
-Run panecard_with(std::vector<std::string> arguments) {
-  const Folder log;
-  const std::string out = log / "out", err = log / "err";
-  arguments.insert(arguments.begin(), PANECARD_PROGRAM);
-  std::vector<char*> argv;
-  argv.reserve(arguments.size() + 1);
-  for (std::string& argument : arguments) argv.push_back(argument.data());
-  argv.push_back(nullptr);
-  const pid_t child = ::fork();
-  REQUIRE(child >= 0);
-  if (child == 0) {
-    ::setenv("XDG_DATA_HOME", log.path().c_str(), 1);
-    ::alarm(300);  // a hang is a failure, not a stuck build
-    ::dup2(::open(out.c_str(), O_CREAT | O_WRONLY, 0600), STDOUT_FILENO);
-    ::dup2(::open(err.c_str(), O_CREAT | O_WRONLY, 0600), STDERR_FILENO);
-    ::execv(PANECARD_PROGRAM, argv.data());
-    ::_exit(127);
-  }
-  int state = 0;
-  ::waitpid(child, &state, 0);
-  return {WIFEXITED(state) ? WEXITSTATUS(state) : -1, bytes_of(out), bytes_of(err)};
-}
-
-void check_fails(const Run& run, int status) {
-  CAPTURE(run.err);
-  CHECK(run.status == status);
-  CHECK(run.out.empty());
-  CHECK(run.err.starts_with("panecard: "));
-  CHECK(std::count(run.err.begin(), run.err.end(), '\n') == 1);
-  CHECK(run.err.ends_with('\n'));
-}
 
 /// Grey with a little noise.
 std::string photo_without_card(const Folder& folder) {

@@ -112,7 +112,7 @@ TEST_CASE("hostile piece files end in one line that says what is wrong") {
       {"NaN is not JSON", "{\"format\": NaN}", "line 1, column 12"},
       {"a number beyond double", "{\"format\": 1e999}", "out of range"},
       {"deep", std::string(3'000'000, '['), "nested"},
-      {"too long", std::string(9'000'000, ' '), ""},
+      {"too long", std::string().append(9'000'000, ' '), ""},
       {"an outline", changed("/format", "panecard-outline"), "format"},
       {"a later version", changed("/version", 2), "version"},
       {"another boundary", changed("/boundary", "rubber"), "boundary"},
