@@ -64,6 +64,8 @@ struct StoredOutline {
 };
 /// @retval unreadable_file, too_large
 Result<StoredOutline> read_result(const std::string& path);
+/// The same from bytes that are read already; `name` is for messages.
+Result<StoredOutline> result_in(const std::string& bytes, const std::string& name);
 
 std::string to_svg(const Measurement& m);  ///< the outline at true size, mm
 std::string to_dxf(const Measurement& m);  ///< R12, $INSUNITS 4, layers OUTLINE, NOT_SEEN, ...

@@ -149,8 +149,12 @@ StoredOutline stored(const std::string& bytes) {
 Result<StoredOutline> read_result(const std::string& path) {
   const auto bytes = read_file(path, kMostBytes);
   if (!bytes.ok()) return bytes.error();
-  return reader::read_json<StoredOutline>(bytes.value(), stored, [&](const std::string& why) {
-    return "'" + path + "' is no result file: " + why + "; write it again with measure --json";
+  return result_in(bytes.value(), path);
+}
+
+Result<StoredOutline> result_in(const std::string& bytes, const std::string& name) {
+  return reader::read_json<StoredOutline>(bytes, stored, [&](const std::string& why) {
+    return "'" + name + "' is no result file: " + why + "; write it again with measure --json";
   });
 }
 

@@ -1,0 +1,179 @@
+// Every pane that was ever measured, in one file: vehicles, their panes, measurements, the pattern
+// in force and its film pieces. Nothing is overwritten: a change is a new revision with its reason.
+//
+// Method  SQLite in WAL mode, opened by as many programs as like; a change is one transaction that
+//         is on the disk when it is acknowledged. Outlines are kept as docs/library.md says.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <functional>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "base/base.h"
+#include "check/check.h"
+#include "formats/formats.h"
+#include "geom/geom.h"
+
+namespace panecard::library {
+
+/// Free text, as the shop likes it; valid UTF-8.
+struct Vehicle {
+  std::string make, model;
+  std::string years;  ///< "2019", "2017-2022": a span is found by each of its years
+  std::string body, notes;
+  friend bool operator==(const Vehicle&, const Vehicle&) = default;
+};
+
+struct Pane {
+  std::string window;  ///< "front door"
+  std::string side;    ///< "left"
+  std::string notes;
+  friend bool operator==(const Pane&, const Pane&) = default;
+};
+
+/// Who changed something, when and why. The library has no clock.
+struct Stamp {
+  std::string at;  ///< RFC 3339, UTC
+  std::string who, reason;
+};
+
+using Sha256 = std::array<std::uint8_t, 32>;
+Sha256 sha256(const std::string& bytes);  ///< FIPS 180-4
+std::string hex(const Sha256& hash);
+
+struct Photo {
+  std::string name;
+  Sha256 hash{};
+  std::string small_jpeg;  ///< may be empty
+};
+
+struct Added {
+  std::int64_t vehicle = 0, pane = 0, measurement = 0;
+  bool already_there = false;  ///< the same photo or the same result: nothing was added
+  bool in_force = false;       ///< the measurement became the pane's pattern
+};
+
+/// What a search or a list shows of a pane.
+struct PaneLine {
+  std::int64_t pane = 0;
+  Vehicle vehicle;
+  Pane about;
+};
+
+struct MeasurementLine {
+  std::int64_t id = 0;
+  std::string boundary, lens, photo_name;
+  Stamp stamp;
+  std::vector<Photo> photos;  ///< without their copies
+};
+
+struct PieceLine {
+  std::string name;
+  std::string json;
+};
+
+struct PaneView {
+  std::int64_t vehicle_number = 0;
+  PaneLine line;
+  std::int64_t revision = 0;
+  std::optional<std::int64_t> pattern;  ///< of none, one or several measurements
+  std::vector<std::int64_t> made_from;
+  std::vector<MeasurementLine> measurements;
+  std::vector<PieceLine> pieces;
+};
+
+struct Revision {
+  bool of_vehicle = false;  ///< else of the pane
+  std::int64_t number = 0;
+  Stamp stamp;
+  std::string what;  ///< "measurement 4 in force; notes"
+};
+
+/// A pane whose outline is like the one asked for.
+struct Alike {
+  PaneLine line;
+  bool mirrored = false;
+  double gap_mm = 0;      ///< largest, of either kind, once laid on each other
+  double gap_u95_mm = 0;  ///< of the difference where it is largest
+  double rms_mm = 0;
+  check::Verdict same = check::Verdict::cannot_tell;  ///< yes: no more apart than chance has it
+};
+
+struct Combined {
+  formats::Measurement measurement;
+  std::vector<std::int64_t> used;
+  /// Per measurement used: chi-square of what it is off from the others, and its chance.
+  struct Consistency {
+    std::int64_t measurement = 0;
+    double chi_square = 0, degrees = 0, chance = 1;
+    double largest_mm = 0;  ///< off from the others' mean
+  };
+  std::vector<Consistency> tests;
+  std::optional<std::int64_t> disagrees;  ///< the one that fits least, when the test fails
+  double median_u95_before_mm = 0, median_u95_mm = 0;
+};
+
+enum class Access { read, write, create };
+
+/// How a library is opened.
+struct Opening {
+  Access access = Access::read;
+  int wait_ms = 5000;  ///< for another program that is writing
+};
+
+class Store;
+
+class Library {
+ public:
+  /// @retval unreadable_file  no such file, no library, damaged, or of a newer program
+  /// @retval unwritable_file  read-only, full, or held by another program, with which one
+  static Result<Library> open(const std::string& path, const Opening& how);
+  Library(Library&&) noexcept;
+  Library& operator=(Library&&) noexcept;
+  ~Library();
+
+  /// @param put_in_force  also where the pane has a pattern already
+  Result<Added> add(const Vehicle& vehicle, const Pane& pane, const std::string& result_json,
+                    const std::vector<Photo>& photos, const Stamp& stamp, bool put_in_force);
+
+  Result<std::int64_t> change_vehicle(std::int64_t vehicle, const Vehicle& to, const Stamp& stamp);
+  Result<std::int64_t> change_pane(std::int64_t pane, const Pane& to, const Stamp& stamp);
+  Result<std::int64_t> put_in_force(std::int64_t pane, std::int64_t measurement,
+                                    const Stamp& stamp);
+  /// A pattern made from several measurements of the pane.
+  Result<std::int64_t> put_in_force(std::int64_t pane, const std::string& result_json,
+                                    const std::vector<std::int64_t>& made_from, const Stamp& stamp);
+  /// Of a name that is there already: replaces it from this revision on.
+  Result<std::int64_t> set_piece(std::int64_t pane, const std::string& name,
+                                 const std::string& piece_json, const Stamp& stamp);
+
+  Result<std::vector<Revision>> history(std::int64_t pane) const;
+  /// Makes an earlier revision the pane's newest one.
+  Result<std::int64_t> restore(std::int64_t pane, std::int64_t revision, const Stamp& stamp);
+  Result<std::int64_t> restore_vehicle(std::int64_t vehicle, std::int64_t revision,
+                                       const Stamp& stamp);
+
+  Result<PaneView> show(std::int64_t pane) const;
+  Result<std::vector<PaneLine>> panes() const;
+  /// The result file of the pattern in force, or of one measurement.
+  Result<std::string> pattern_json(std::int64_t pane) const;
+  Result<std::string> measurement_json(std::int64_t measurement) const;
+  Result<check::Shape> pattern_shape(std::int64_t pane) const;
+  Result<check::Shape> measurement_shape(std::int64_t measurement) const;
+  Result<std::string> photo_copy(std::int64_t measurement, const Sha256& hash) const;
+
+  /// What is wrong with the file and its records; nothing is repaired. Empty: all is well.
+  Result<std::vector<Finding>> verify() const;
+  /// A whole library of its own, while others go on writing. @retval unwritable_file
+  Result<std::int64_t> backup(const std::string& path) const;
+
+ private:
+  explicit Library(std::unique_ptr<Store> store);
+  std::unique_ptr<Store> store_;
+};
+
+}  // namespace panecard::library

@@ -1,0 +1,22 @@
+// A kept measurement as few bytes. The first of them tell the version and a checksum.
+#pragma once
+
+#include <string>
+#include <string_view>
+
+#include "library/keep.h"
+
+namespace panecard::library {
+
+std::string pack(const Kept& kept);
+/// @retval unreadable_file  damaged, or of a newer program
+Result<Kept> unpack(std::string_view bytes);
+/// Only the outline: cheap enough for a hundred candidates of a search.
+Result<PolygonMm> unpack_outline(std::string_view bytes);
+
+/// Text as few bytes; words of result files cost next to nothing.
+std::string deflated(std::string_view text);
+/// @retval unreadable_file  damaged, or more than `most` bytes
+Result<std::string> inflated(std::string_view bytes, std::size_t most);
+
+}  // namespace panecard::library

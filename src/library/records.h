@@ -1,0 +1,46 @@
+// Reading and writing of single records, inside a transaction of the caller's.
+#pragma once
+
+#include <map>
+#include <string>
+#include <vector>
+
+#include "library/keep.h"
+#include "library/library.h"
+#include "library/store.h"
+
+namespace panecard::library {
+
+std::optional<Error> refused(const Vehicle& vehicle);
+std::optional<Error> refused(const Pane& pane);
+std::optional<Error> refused(const Stamp& stamp);
+
+Error no_such(const Store& store, const std::string& what, std::int64_t number);
+
+std::int64_t new_change(SQLite::Database& db, const Stamp& stamp);
+
+struct PaneState {
+  Pane about;
+  std::optional<std::int64_t> pattern;
+  std::vector<std::int64_t> pieces;
+};
+/// The newest revision, or the one that is asked for; nothing when there is none.
+std::optional<PaneState> pane_state(SQLite::Database& db, std::int64_t pane,
+                                    std::optional<std::int64_t> revision = std::nullopt);
+std::optional<Vehicle> vehicle_state(SQLite::Database& db, std::int64_t vehicle,
+                                     std::optional<std::int64_t> revision = std::nullopt);
+std::int64_t newest_pane_revision(SQLite::Database& db, std::int64_t pane);
+
+/// A new revision; its number.
+std::int64_t revise_pane(SQLite::Database& db, std::int64_t pane, const PaneState& state,
+                         std::int64_t change);
+std::int64_t revise_vehicle(SQLite::Database& db, std::int64_t vehicle, const Vehicle& state,
+                            std::int64_t change);
+
+/// The packed record of a pattern, its own or its measurement's.
+std::optional<std::string> pattern_record(SQLite::Database& db, std::int64_t pattern);
+std::optional<std::string> measurement_record(SQLite::Database& db, std::int64_t measurement);
+
+std::string blob(const SQLite::Column& column);
+
+}  // namespace panecard::library

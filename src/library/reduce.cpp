@@ -1,0 +1,111 @@
+// Fewer sources of error that say the same within a hundredth: per name the eigenvectors of what
+// its modes add up to (Karhunen & Loeve), unless the modes are local and cheaper as they are.
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+
+#include "library/keep.h"
+
+namespace panecard::library {
+namespace {
+
+using Eigen::Index;
+using Eigen::MatrixXd;
+using Eigen::VectorXd;
+
+/// Below this share of a point's variance a source is noise there.
+constexpr double kLeastShare = 0.0005;
+
+double largest_share(const VectorXd& column, const VectorXd& variance) {
+  return (column.array().square() / variance.array()).maxCoeff();
+}
+
+Index entries_that_count(const MatrixXd& columns, const VectorXd& variance) {
+  Index count = 0;
+  for (Index c = 0; c < columns.cols(); ++c) {
+    count += (columns.col(c).array().square() / variance.array() > kLeastShare / 4).count();
+  }
+  return count;
+}
+
+/// Only the columns that matter somewhere; the others' squares are added to `rest`.
+MatrixXd without_small(const MatrixXd& columns, const VectorXd& variance, VectorXd& rest) {
+  MatrixXd out(columns.rows(), columns.cols());
+  Index kept = 0;
+  for (Index c = 0; c < columns.cols(); ++c) {
+    if (largest_share(columns.col(c), variance) >= kLeastShare) {
+      out.col(kept++) = columns.col(c);
+    } else {
+      rest += columns.col(c).cwiseAbs2();
+    }
+  }
+  return out.leftCols(kept);
+}
+
+/// The same sum of squares in as few columns as possible, the largest first.
+MatrixXd principal(const MatrixXd& columns, const VectorXd& variance) {
+  const MatrixXd scaled = variance.cwiseSqrt().cwiseInverse().asDiagonal() * columns;
+  const Eigen::SelfAdjointEigenSolver<MatrixXd> solver(scaled.transpose() * scaled);
+  MatrixXd turned = columns * solver.eigenvectors().rowwise().reverse();
+  for (Index c = 0; c < turned.cols(); ++c) {  // the sign is free: make it always the same
+    Index at = 0;
+    turned.col(c).cwiseAbs().maxCoeff(&at);
+    if (turned(at, c) < 0) turned.col(c) = -turned.col(c);
+  }
+  return turned;
+}
+
+}  // namespace
+
+Contour with_fewer_sources(const Contour& contour) {
+  const auto n = static_cast<Index>(contour.points.size());
+  const PolygonMm normals = outward_normals(contour.points);
+  std::vector<std::string> names;
+  for (const std::string& name : contour.mode_names) {
+    if (std::find(names.begin(), names.end(), name) == names.end()) names.push_back(name);
+  }
+  // Outwards in the upper half, along the outline in the lower one.
+  MatrixXd all(2 * n, static_cast<Index>(contour.modes.size()));
+  VectorXd noise(n), variance(2 * n);
+  for (Index i = 0; i < n; ++i) {
+    const auto p = static_cast<std::size_t>(i);
+    for (Index m = 0; m < all.cols(); ++m) {
+      const PointMm shift = contour.modes[static_cast<std::size_t>(m)][p];
+      all(i, m) = dot(shift, normals[p]);
+      all(n + i, m) = cross(normals[p], shift);
+    }
+    noise[i] = contour.sigma_mm[p] * contour.sigma_mm[p];
+    constexpr double kTiny_mm2 = 1e-12;
+    variance[i] = variance[n + i] = noise[i] + all.row(i).squaredNorm() + kTiny_mm2;
+  }
+  Contour out = contour;
+  out.modes.clear(), out.mode_names.clear();
+  for (const std::string& name : names) {
+    MatrixXd group(2 * n, 0);
+    for (std::size_t m = 0; m < contour.modes.size(); ++m) {
+      if (contour.mode_names[m] != name) continue;
+      group.conservativeResize(2 * n, group.cols() + 1);
+      group.rightCols(1) = all.col(static_cast<Index>(m));
+    }
+    VectorXd rest_turned = VectorXd::Zero(2 * n), rest_plain = rest_turned;
+    const MatrixXd turned = without_small(principal(group, variance), variance, rest_turned);
+    const MatrixXd plain = without_small(group, variance, rest_plain);
+    const bool turn = entries_that_count(turned, variance) < entries_that_count(plain, variance);
+    noise += (turn ? rest_turned : rest_plain).head(n);
+    const MatrixXd& chosen = turn ? turned : plain;
+    for (Index c = 0; c < chosen.cols(); ++c) {
+      PolygonMm mode;
+      mode.reserve(contour.points.size());
+      for (Index i = 0; i < n; ++i) {
+        const PointMm normal = normals[static_cast<std::size_t>(i)];
+        mode.push_back(chosen(i, c) * normal + chosen(n + i, c) * PointMm{-normal.y, normal.x});
+      }
+      out.modes.push_back(std::move(mode));
+      out.mode_names.push_back(name);
+    }
+  }
+  for (Index i = 0; i < n; ++i) out.sigma_mm[static_cast<std::size_t>(i)] = std::sqrt(noise[i]);
+  return out;
+}
+
+}  // namespace panecard::library

@@ -1,0 +1,19 @@
+// Result files of invented panes, for the library's tests.
+#pragma once
+
+#include <cstdint>
+#include <random>
+#include <string>
+
+#include "check/check.h"
+
+namespace panecard::library::test {
+
+/// A rounded quadrilateral without symmetry, 300 to 900 mm, different for each number.
+PolygonMm outline(unsigned number);
+
+/// With sources of error as one photo of a coded sheet has them, as measure --json writes it.
+std::string result(const check::Shape& shape, const std::string& photo = "pane.jpg");
+std::string result(unsigned number);
+
+}  // namespace panecard::library::test
