@@ -43,6 +43,29 @@ measure rear-fixed-blue-card solid --plain id1
 measure slider-inside-sheet glass
 measure vent-small-card glass
 
+# One side of an invented vehicle, then both on the film in samples/stock.json.
+pieces=()
+piece() { # name, result, further options
+  local name=$1 result=$out/$2.json to=$out/film/${1// /-}
+  shift 2
+  [[ -f $result ]] || return 0
+  printf '\n'
+  "$panecard" piece "$result" --name "$name" "$@" --json "$to.json" --drawing "$to.pdf"
+  pieces+=("$to.json")
+}
+mkdir -p "$out/film"
+piece "front door" door-front-four-cards/glass --set roll-down
+piece "rear door" door-rear-sheet/glass --set roll-down
+piece "quarter" quarter-daylight-cards/dots --set inside-dots
+piece "slider" slider-inside-sheet/glass --set sliding-rear
+piece "vent" vent-small-card/glass
+if ((${#pieces[@]})); then
+  to=$out/film/layout
+  printf '\n'
+  "$panecard" roll "${pieces[@]}" --twin all --stock samples/stock.json --film "carbon 35" --json "$to.json" \
+    --drawing "$to.pdf" --svg "$to-cut.svg" --dxf "$to-cut.dxf" --hpgl "$to-cut.plt" --pdf "$to-full-size.pdf"
+fi
+
 printf '\nIn %s:\n' "$out"
 (cd "$out" && find . -type f | sort | sed 's|^\./|  |')
 if ((not_measured)); then

@@ -28,11 +28,15 @@ struct Answer {
 void add_measure(CLI::App& root, Outcome& outcome);
 void add_check(CLI::App& root, Outcome& outcome, std::optional<Answer>& answer);
 void add_piece(CLI::App& root, Outcome& outcome);
+void add_roll(CLI::App& root, Outcome& outcome);
 void add_card(CLI::App& root, Outcome& outcome);
 void add_lens(CLI::App& root, Outcome& outcome);
 
 /// 2: the command or a file is wrong. 3: the photo cannot be measured.
 int exit_status(Code code);
+
+/// Says how far long work is, on a terminal only; an empty text wipes the line.
+void show_progress(const std::string& text);
 
 /// Control characters and line ends as blanks: names and library texts may hold anything.
 std::string one_line(std::string text);

@@ -30,12 +30,6 @@ struct Seen {
   Camera camera;
 };
 
-/// Only while a person watches.
-void show_progress(std::size_t done, std::size_t all) {
-  if (::isatty(STDERR_FILENO) == 0) return;
-  std::fprintf(stderr, "\r%zu of %zu photos%s", done, all, done == all ? "\r\x1b[K" : "");
-}
-
 /// Corners of a photo whose sensor was turned otherwise, in the frame of the first photo.
 std::optional<std::vector<card::Corner>> turned(std::vector<card::Corner> corners,
                                                 const photo::Photo& photo, const Camera& camera) {
@@ -98,8 +92,10 @@ Result<Seen> look_at(const std::vector<std::string>& paths) {
     view.value().corners = *std::move(corners);
     seen.views.push_back(std::move(view.value()));
     seen.notes.push_back(note);
-    show_progress(seen.views.size(), paths.size());
+    show_progress(std::to_string(seen.views.size()) + " of " + std::to_string(paths.size()) +
+                  " photos");
   }
+  show_progress("");
   return seen;
 }
 

@@ -1,3 +1,7 @@
+#include <unistd.h>
+
+#include <cstdio>
+
 #include "app/app.h"
 
 namespace panecard::app {
@@ -24,6 +28,10 @@ int exit_status(Code code) {
       return kNotMeasurable;
   }
   return kNotMeasurable;
+}
+
+void show_progress(const std::string& text) {
+  if (::isatty(STDERR_FILENO) != 0) std::fprintf(stderr, "\r\x1b[K%s", text.c_str());
 }
 
 std::string one_line(std::string text) {

@@ -398,7 +398,7 @@ Sheet draw(const Measurement& m, Units units) {
   draw_outline(d);
   label_pieces(d);
   label_bridged(d);
-  draw_scale_bar(d.sheet, d.place.scale, units);
+  draw_scale_bar(d.sheet, d.place.scale, units, "on the pane");
   draw_column(d.sheet, d.ruler, m, units, d.scale);
   return std::move(d.sheet);
 }

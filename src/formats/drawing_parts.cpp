@@ -33,9 +33,9 @@ void draw_dimension_line(Sheet& sheet, PagePoint a, PagePoint b, PagePoint from_
   sheet.stroke(ticks, {style::kInk, 0.4, {}, true});
 }
 
-void draw_scale_bar(Sheet& sheet, double scale, Units units) {
+void draw_scale_bar(Sheet& sheet, double scale, Units units, const std::string& where,
+                    double right) {
   constexpr std::array<double, 7> kSteps = {1, 2, 5, 10, 20, 50, 100};
-  constexpr double kRight = 206;
   const double unit_mm = units == Units::mm ? 10 : 25.4;
   double steps = 1;
   for (const double s : kSteps) {
@@ -48,13 +48,13 @@ void draw_scale_bar(Sheet& sheet, double scale, Units units) {
   bar.line(left + PagePoint{width, -1.4});
   sheet.begin_group("scale");
   sheet.stroke(bar, {style::kInk, 0.3});
-  sheet.text(left + PagePoint{0, 3.6},
-             to_text(units == Units::mm ? steps * 10 : steps, 0) + " " + length_unit(units) +
-                 " on the pane",
-             {2.5, style::kQuiet});
-  sheet.text({kRight, 190.4}, "Check against the glass before you cut.",
+  sheet.text(
+      left + PagePoint{0, 3.6},
+      to_text(units == Units::mm ? steps * 10 : steps, 0) + " " + length_unit(units) + " " + where,
+      {2.5, style::kQuiet});
+  sheet.text({right, 190.4}, "Check against the glass before you cut.",
              {3.4, style::kInk, Anchor::end, true});
-  sheet.text({kRight, 194.6},
+  sheet.text({right, 194.6},
              "Blades and broken glass injure; local law decides which panes may carry film.",
              {2.5, style::kQuiet, Anchor::end});
   sheet.end_group();

@@ -16,7 +16,10 @@ void draw_dimension_line(Sheet& sheet, PagePoint a, PagePoint b, PagePoint from_
                          PagePoint from_b);
 
 /// Below the picture, with what to beware of.
-void draw_scale_bar(Sheet& sheet, double scale, Units units);
+/// @param where  what the bar's length is meant on
+/// @param right  where the caution ends
+void draw_scale_bar(Sheet& sheet, double scale, Units units, const std::string& where,
+                    double right = 206);
 
 /// Text from the top down, wrapped to the column.
 class TextColumn {

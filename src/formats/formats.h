@@ -9,6 +9,7 @@
 #include "base/base.h"
 #include "check/check.h"
 #include "geom/geom.h"
+#include "layout/layout.h"
 #include "outline/outline.h"
 
 namespace panecard::formats {
@@ -235,6 +236,78 @@ std::string to_piece_drawing_pdf(const PieceReport& report, Units u);
 
 /// The piece alone, as its `along` asks for: x along the roll, so far from the edges.
 CutSheet sheet_of(const StoredPiece& piece, double margin_mm);
+
+/// Rolls and leftovers at hand, with what the file says of them.
+struct Stock {
+  std::string currency;  ///< "EUR"; empty: not stated
+  std::vector<layout::Film> films;
+  std::string bytes;  ///< of the file as it was read
+};
+/// @retval unreadable_file, too_large  with line and column, or the entry and its field
+Result<Stock> read_stock(const std::string& path);
+/// The stock file once `used_mm` of a film are gone; everything else in it stays as it was. What is
+/// left of a leftover goes if it is not worth keeping; `rests` come in as new leftovers.
+/// @retval does_not_fit  more is taken than is there
+Result<std::string> stock_after(const Stock& stock, std::size_t film, double used_mm,
+                                const std::vector<layout::Rectangle>& rests, double keep_mm);
+
+/// A piece of a layout.
+struct LaidPiece {
+  std::string name;
+  std::string along;  ///< as StoredPiece::along
+  int copies = 1;
+  double area_mm2 = 0;
+  double level_mm = 0, upright_mm = 0;  ///< its extents
+  std::optional<double> u95_mm;         ///< the pane may be so much larger or smaller either way
+};
+/// One copy where it lies, as the knife goes round it, in the frame of layout/layout.h.
+struct LaidCopy {
+  std::size_t piece = 0;  ///< of StoredLayout::pieces
+  int copy = 1;           ///< from 1
+  double turn_deg = 0;
+  bool mirrored = false;
+  std::vector<CutVertex> arcs;
+};
+/// A film layout as `roll` writes it and `job` reads it.
+struct StoredLayout {
+  layout::Film film;
+  std::string currency;
+  double gap_mm = 0, edge_mm = 0;
+  double length_mm = 0;   ///< of film used
+  double bound_mm = 0;    ///< no layout of these pieces can be shorter
+  bool shortest = false;  ///< proven
+  double cost = 0;        ///< 0: no price stated
+  double waste_mm2 = 0;
+  layout::Rectangle rest;            ///< stays on the roll or leftover
+  layout::Rectangle largest_within;  ///< worth keeping; 0: nothing is
+  std::vector<LaidPiece> pieces;
+  std::vector<LaidCopy> copies;
+  std::vector<Finding> findings;
+};
+std::string to_layout_json(const StoredLayout& layout);
+/// @retval unreadable_file, too_large  with line and column, or the field
+Result<StoredLayout> read_layout(const std::string& path);
+
+CutSheet sheet_of(const StoredLayout& layout);  ///< the film's edge, labels and cuts
+PolygonMm shape_of(const StoredPiece& piece);   ///< its arcs as chords within 5 um
+StoredPiece twin_of(const StoredPiece& piece);  ///< x to -x; the sides' places are left out
+LaidPiece laid(const StoredPiece& piece);
+LaidCopy laid(const StoredPiece& piece, const layout::Placed& placed, std::size_t index, int copy);
+
+/// Another film that would do.
+struct OtherFilm {
+  layout::Film film;
+  double length_mm = 0, cost = 0, waste_mm2 = 0;
+};
+struct LayoutReport {
+  StoredLayout layout;
+  std::vector<OtherFilm> others;     ///< next best first
+  std::vector<std::string> refused;  ///< a sentence for each film that will not do
+  bool committed = false;            ///< the stock file was changed
+};
+std::string to_layout_table(const LayoutReport& report, Units u);
+std::string to_layout_drawing_svg(const StoredLayout& layout, Units u);
+std::string to_layout_drawing_pdf(const StoredLayout& layout, Units u);
 
 enum class CardPage { sheet, cards };
 struct CardJob {

@@ -75,6 +75,12 @@ std::size_t index(const Json& value, const char* key, std::size_t count) {
   return static_cast<std::size_t>(v);
 }
 
+int whole(const Json& value, const char* key, int least, int most) {
+  const double v = number(value, key, least, most);
+  if (v != std::floor(v)) throw Refusal{quoted(key) + " is not a whole number"};
+  return static_cast<int>(v);
+}
+
 bool yes_or_no(const Json& object, const char* key) {
   const Json& value = member(object, key);
   if (!value.is_boolean()) throw Refusal{quoted(key) + " is neither true nor false"};
@@ -92,6 +98,28 @@ std::string boundary_in(const Json& root) {
   const std::array<const char*, 3> known = {"glass", "solid", "dots"};
   if (std::find(known.begin(), known.end(), out) == known.end()) {
     throw Refusal{"its \"boundary\" is neither glass, solid nor dots"};
+  }
+  return out;
+}
+
+std::string along_in(const Json& object) {
+  std::string out = text(object, "along", 20);
+  if (out != "any" && out != "upright" && out != "level") {
+    throw Refusal{"its \"along\" is neither any, upright nor level"};
+  }
+  return out;
+}
+
+std::vector<CutVertex> arcs(const Json& values, const char* key, double furthest) {
+  constexpr double kMostBulge = 100;
+  std::vector<CutVertex> out;
+  out.reserve(values.size());
+  for (const Json& v : values) {
+    if (!v.is_array() || v.size() != 3) {
+      throw Refusal{quoted(key) + " holds something other than x, y and bulge"};
+    }
+    out.push_back({{number(v[0], key, -furthest, furthest), number(v[1], key, -furthest, furthest)},
+                   number(v[2], key, -kMostBulge, kMostBulge)});
   }
   return out;
 }

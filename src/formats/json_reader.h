@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "base/base.h"
+#include "formats/formats.h"
 #include "geom/geom.h"
 
 namespace panecard::formats::reader {
@@ -31,7 +32,10 @@ double number(const Json& value, const char* key, double least, double most);
 std::size_t index(const Json& value, const char* key, std::size_t count);  ///< below `count`
 bool yes_or_no(const Json& object, const char* key);
 std::string text(const Json& object, const char* key, std::size_t most);  ///< empty: not there
+int whole(const Json& value, const char* key, int least, int most);
 std::string boundary_in(const Json& root);
+std::string along_in(const Json& object);  ///< StoredPiece::along
+std::vector<CutVertex> arcs(const Json& values, const char* key, double furthest);
 std::vector<Finding> findings_in(const Json& root, const char* key);
 
 template <typename Point>

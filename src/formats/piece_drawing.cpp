@@ -280,7 +280,7 @@ Sheet draw(const PieceReport& report, Units units) {
   draw_lines(d);
   draw_roll(d);
   label_sides(d);
-  draw_scale_bar(d.sheet, d.place.scale, units);
+  draw_scale_bar(d.sheet, d.place.scale, units, "on the pane");
   draw_words(d);
   return std::move(d.sheet);
 }

@@ -4,6 +4,7 @@
 #include "formats/cut_path.h"
 #include "formats/formats.h"
 #include "formats/json_reader.h"
+#include "formats/json_writer.h"
 #include "formats/text.h"
 
 namespace panecard::formats {
@@ -11,15 +12,10 @@ namespace {
 
 using reader::Json;
 using reader::Refusal;
-using Written = nlohmann::ordered_json;
 
 constexpr std::size_t kMostBytes = 8'000'000, kMostPoints = 20'000, kMostSides = 2000;
-constexpr double kFurthest_mm = 1e5, kMostBulge = 100, kMostAllowance_mm = 1e4;
+constexpr double kFurthest_mm = 1e5, kMostAllowance_mm = 1e4;
 constexpr std::size_t kLongestName = 120;
-
-// 0.1 um; a bulge of 1e-8 lifts a chord of 50 m by a quarter of that.
-double mm(double v) { return std::round(v * 1e4) / 1e4; }
-double ratio(double v) { return std::round(v * 1e8) / 1e8; }
 
 std::string where(PointMm p) { return "x " + to_text(p.x, 1) + ", y " + to_text(p.y, 1) + " mm"; }
 
@@ -87,20 +83,6 @@ PolygonMm cut_in(const Json& root) {
   return cut;
 }
 
-std::vector<CutVertex> arcs_in(const Json& root) {
-  std::vector<CutVertex> out;
-  for (const Json& v : reader::list(root, "arcs", 2, kMostPoints)) {
-    if (!v.is_array() || v.size() != 3) {
-      throw Refusal{"\"arcs\" holds something other than x, y and bulge"};
-    }
-    const auto place = [&](std::size_t i) {
-      return reader::number(v[i], "arcs", -kFurthest_mm, kFurthest_mm);
-    };
-    out.push_back({{place(0), place(1)}, reader::number(v[2], "arcs", -kMostBulge, kMostBulge)});
-  }
-  return out;
-}
-
 /// What the knife follows and what the pieces are laid out by must be one line. Both run the same
 /// way, so that the search goes on where it last was; both are bounded, and so is the search.
 void check_alike(const PolygonMm& cut, const std::vector<CutVertex>& arcs) {
@@ -133,16 +115,11 @@ StoredPiece stored(const std::string& bytes) {
   StoredPiece out;
   out.name = reader::text(root, "name", kLongestName);
   out.boundary = reader::boundary_in(root);
-  out.along = reader::text(root, "along", 20);
-  if (out.along != "any" && out.along != "upright" && out.along != "level") {
-    throw Refusal{"its \"along\" is neither any, upright nor level"};
-  }
+  out.along = reader::along_in(root);
   out.may_mirror = reader::yes_or_no(root, "may_mirror");
-  const double copies = reader::number(reader::member(root, "copies"), "copies", 1, kMostCopies);
-  if (copies != std::floor(copies)) throw Refusal{"\"copies\" is not a whole number"};
-  out.copies = static_cast<int>(copies);
+  out.copies = reader::whole(reader::member(root, "copies"), "copies", 1, kMostCopies);
   out.cut = cut_in(root);
-  out.arcs = arcs_in(root);
+  out.arcs = reader::arcs(reader::list(root, "arcs", 2, kMostPoints), "arcs", kFurthest_mm);
   check_alike(out.cut, out.arcs);
   out.area_mm2 = signed_area_mm2(out.cut);
   out.sides = sides_in(root, out.cut.size());
@@ -150,32 +127,10 @@ StoredPiece stored(const std::string& bytes) {
   return out;
 }
 
-/// One field a line, one point a line, so that two pieces can be compared with ordinary text tools.
-std::string lines(const Written& object) {
-  std::string out = "{";
-  for (const auto& [key, value] : object.items()) {
-    out.append(out.size() > 1 ? ",\n  " : "\n  ").append(Written(key).dump()).append(": ");
-    const auto dump = [](const Written& v) {
-      return v.dump(-1, ' ', false, Written::error_handler_t::replace);
-    };
-    if (!value.is_array() || value.empty()) {
-      out += dump(value);
-      continue;
-    }
-    for (std::size_t i = 0; i < value.size(); ++i) {
-      out.append(i == 0 ? "[\n    " : ",\n    ").append(dump(value[i]));
-    }
-    out += "]";
-  }
-  return out + "\n}\n";
-}
-
 }  // namespace
 
 std::string to_piece_json(const StoredPiece& piece) {
-  Written findings = Written::array(), arcs = Written::array(), cut = Written::array();
-  for (const Finding& f : piece.findings) findings.push_back({{"code", f.code}, {"text", f.text}});
-  for (const CutVertex& v : piece.arcs) arcs.push_back({mm(v.at.x), mm(v.at.y), ratio(v.bulge)});
+  Written cut = Written::array();
   for (const PointMm p : piece.cut) cut.push_back({mm(p.x), mm(p.y)});
   Written j;
   j["format"] = "panecard-piece";
@@ -187,10 +142,10 @@ std::string to_piece_json(const StoredPiece& piece) {
   j["copies"] = piece.copies;
   j["area_mm2"] = mm(piece.area_mm2);
   j["sides"] = sides(piece.sides);
-  j["findings"] = findings;
-  j["arcs"] = arcs;
+  j["findings"] = written(piece.findings);
+  j["arcs"] = written(piece.arcs);
   j["cut_mm"] = cut;
-  return lines(j);
+  return written_lines(j);
 }
 
 Result<StoredPiece> read_piece(const std::string& path) {

@@ -2,6 +2,7 @@
 #include <cmath>
 #include <map>
 #include <optional>
+#include <tuple>
 
 #include "layout/layout.h"
 
@@ -151,16 +152,14 @@ Result<Choice> choose(const std::vector<Item>& items, const std::vector<Film>& f
       out.offers.push_back(offer_for(items, film, k, layout.value(), gap_mm, keep_mm));
     }
   }
-  const auto area = [&](const Offer& o) {
+  const auto rank = [&](const Offer& o) {
     const Film& f = films[o.film];
-    return f.width_mm * (f.leftover ? f.length_mm : o.layout.length_mm);
+    const bool priced = !f.leftover && f.price_per_m > 0;
+    return std::tuple(!f.leftover, !priced, priced ? o.cost : 0,
+                      f.width_mm * (f.leftover ? f.length_mm : o.layout.length_mm));
   };
-  std::stable_sort(out.offers.begin(), out.offers.end(), [&](const Offer& a, const Offer& b) {
-    const bool left_a = films[a.film].leftover, left_b = films[b.film].leftover;
-    if (left_a != left_b) return left_a;
-    if (!left_a && a.cost != b.cost) return a.cost < b.cost;
-    return area(a) < area(b);
-  });
+  std::stable_sort(out.offers.begin(), out.offers.end(),
+                   [&](const Offer& a, const Offer& b) { return rank(a) < rank(b); });
   return out;
 }
 

@@ -63,6 +63,9 @@ struct Effort {
 /// @retval does_not_fit      a piece wider than the film whichever way it may lie: by how much
 Result<Layout> pack(const std::vector<Item>& items, const Strip& strip, const Effort& effort);
 
+/// Counter-clockwise; quarter turns are exact, so that a strip filled to its edge stays so.
+PointMm turned(PointMm p, double turn_deg);
+
 /// The placed copy's outline.
 PolygonMm placed_shape(const Item& item, const Placed& placed);
 
@@ -104,7 +107,8 @@ struct Refused {
 };
 
 struct Choice {
-  std::vector<Offer> offers;  ///< best first: leftovers, the smallest first, then by cost and film
+  std::vector<Offer> offers;  ///< best first: leftovers, the smallest first, then rolls by cost;
+                              ///< those without a price after them, by the film they take
   std::vector<Refused> refused;
 };
 

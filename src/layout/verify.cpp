@@ -54,16 +54,19 @@ double intrusion(const Context& c, const Geometry& a, const Geometry& b) {
 
 }  // namespace
 
-PolygonMm placed_shape(const Item& item, const Placed& placed) {
-  const double turn = placed.turn_deg * std::numbers::pi / 180;
+PointMm turned(PointMm p, double turn_deg) {
+  const double turn = turn_deg * std::numbers::pi / 180;
   double cosine = std::cos(turn), sine = std::sin(turn);
-  // Quarter turns are exact, so that a strip filled to its edge stays so.
-  if (std::fmod(placed.turn_deg, 90) == 0) cosine = std::round(cosine), sine = std::round(sine);
+  if (std::fmod(turn_deg, 90) == 0) cosine = std::round(cosine), sine = std::round(sine);
+  return {cosine * p.x - sine * p.y, sine * p.x + cosine * p.y};
+}
+
+PolygonMm placed_shape(const Item& item, const Placed& placed) {
   PolygonMm out;
   out.reserve(item.shape.size());
   for (PointMm p : item.shape) {
     if (placed.mirrored) p.x = -p.x;
-    out.push_back(PointMm{cosine * p.x - sine * p.y, sine * p.x + cosine * p.y} + placed.shift);
+    out.push_back(turned(p, placed.turn_deg) + placed.shift);
   }
   if (placed.mirrored) std::reverse(out.begin(), out.end());
   return out;

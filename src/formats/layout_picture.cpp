@@ -1,0 +1,214 @@
+#include "formats/layout_picture.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "formats/cut_drawing.h"
+#include "formats/cut_path.h"
+#include "formats/drawing_parts.h"
+#include "formats/style.h"
+#include "formats/text.h"
+
+namespace panecard::formats {
+namespace {
+
+constexpr double kMmPerInch = 25.4;
+constexpr double kBelow = 12, kLeft = 12,
+                 kRight = 12;  // of the strip: sizes, and the film going on
+constexpr double kDimensionSize = 3.2, kNameSize = 2.3, kLeastNumber = 1.9, kMostNumber = 2.8;
+
+struct Picture {
+  Sheet& sheet;
+  const Ruler& ruler;
+  const StoredLayout& layout;
+  Units units;
+  CutSheet cuts;  ///< drawn to scale already, so that labels are sized for the page
+  SheetPlace on_sheet;
+  double scale;
+  PagePoint low, high;  ///< of the strip: top left, bottom right
+};
+
+CutSheet scaled(CutSheet sheet, double scale) {
+  sheet.length_mm *= scale, sheet.width_mm *= scale;
+  for (CutPath& path : sheet.paths) {
+    for (CutVertex& v : path.vertices) v.at = scale * v.at;
+  }
+  return sheet;
+}
+
+std::string number_of(const LaidCopy& c) { return std::to_string(c.piece + 1); }
+
+/// Film that is not used goes on to the right.
+void draw_film(const Picture& p) {
+  constexpr double kGoesOn = 8;
+  Path film, on;
+  film.rectangle(p.low, p.high.x - p.low.x, p.high.y - p.low.y);
+  p.sheet.begin_group("film");
+  p.sheet.fill(film, style::kRulePale);
+  if (p.layout.rest.length_mm > 0 || p.layout.film.length_mm == 0) {
+    for (const double y : {p.low.y, p.high.y}) on.move({p.high.x, y}).line({p.high.x + kGoesOn, y});
+    p.sheet.stroke(on, {style::kQuiet, 0.2, {1.6, 1.0}});
+  }
+  p.sheet.stroke(film, {style::kQuiet, 0.25});
+  p.sheet.end_group();
+}
+
+void draw_largest_within(const Picture& p) {
+  const layout::Rectangle& r = p.layout.largest_within;
+  if (r.length_mm <= 0) return;
+  const PagePoint corner = p.on_sheet(p.scale * PointMm{r.low.x, r.low.y + r.width_mm});
+  const double length = p.scale * r.length_mm, width = p.scale * r.width_mm;
+  Path frame;
+  frame.rectangle(corner, length, width);
+  p.sheet.begin_group("worth-keeping");
+  p.sheet.fill(frame, style::kPaper);
+  p.sheet.stroke(frame, {style::kQuiet, 0.2, {0.8, 0.8}});
+  const std::string words = "keep";
+  if (std::max(length, width) > p.ruler.width_mm(words, 2.4) + 1 && std::min(length, width) > 3.2) {
+    const bool turn = width > length;
+    const PagePoint middle = corner + PagePoint{length / 2, width / 2};
+    p.sheet.text(turn ? middle + PagePoint{0.86, 0} : middle + PagePoint{0, 0.86}, words,
+                 {2.4, style::kQuiet, Anchor::middle, false, turn ? -90.0 : 0.0});
+  }
+  p.sheet.end_group();
+}
+
+void draw_pieces(const Picture& p) {
+  p.sheet.begin_group("pieces");
+  for (const CutPath& path : p.cuts.paths) {
+    if (path.kind == CutKind::film_edge) continue;
+    const Path shape = on_page(path, p.on_sheet);
+    p.sheet.fill(shape, style::kAccentPale);
+    p.sheet.stroke(shape, {style::kAccent, 0.35});
+  }
+  p.sheet.end_group();
+}
+
+/// Number and name where they can be read, else the number.
+void draw_labels(const Picture& p) {
+  CutSheet named = p.cuts, numbered = p.cuts;
+  for (std::size_t i = 1; i < p.cuts.paths.size(); ++i) {
+    const std::string number = number_of(p.layout.copies[i - 1]);
+    named.paths[i].label = number + "  " + p.cuts.paths[i].label;
+    numbered.paths[i].label = number;
+  }
+  const std::vector<CutWords> names = words_on(named), numbers = words_on(numbered);
+  p.sheet.begin_group("labels");
+  for (std::size_t i = 0; i < names.size(); ++i) {
+    const bool has_room = names[i].place.height_mm >= kNameSize;
+    const CutWords& words = has_room ? names[i] : numbers[i];
+    const double size =
+        has_room ? kNameSize : std::clamp(words.place.height_mm, kLeastNumber, kMostNumber);
+    p.sheet.text(p.on_sheet(words.place.middle) + PagePoint{0, 0.36 * size}, words.text,
+                 {size, style::kInk, Anchor::middle});
+  }
+  p.sheet.end_group();
+}
+
+void draw_sizes(const Picture& p) {
+  const PagePoint low = p.low, high = p.high;
+  const double y = high.y + 6, x = low.x - 6;
+  p.sheet.begin_group("size");
+  draw_dimension_line(p.sheet, {low.x, y}, {high.x, y}, {low.x, high.y}, high);
+  draw_dimension_line(p.sheet, {x, high.y}, {x, low.y}, {low.x, high.y}, low);
+  const TextStyle style{kDimensionSize, style::kInk, Anchor::middle};
+  const std::string length = say_film_length(p.layout.length_mm, p.units);
+  const double middle = std::max((low.x + high.x) / 2, low.x + p.ruler.width_mm(length, 3.2) / 2);
+  p.sheet.text({middle, y + 4.4}, length, style);
+  TextStyle turned = style;
+  turned.turn_deg = -90;
+  p.sheet.text({x - 1.6, (low.y + high.y) / 2}, say_film_length(p.layout.film.width_mm, p.units),
+               turned);
+  p.sheet.end_group();
+}
+
+}  // namespace
+
+std::string say_film_length(double mm, Units u) {
+  if (u == Units::mm) return fixed(mm, 0) + " mm";
+  return fixed(mm / kMmPerInch, 2) + " in (" + to_sixteenths(mm) + ")";
+}
+
+std::string say_film_rectangle(const layout::Rectangle& r, Units u) {
+  if (u == Units::mm) return fixed(r.length_mm, 0) + " x " + fixed(r.width_mm, 0) + " mm";
+  return fixed(r.length_mm / kMmPerInch, 1) + " x " + fixed(r.width_mm / kMmPerInch, 1) + " in";
+}
+
+std::string say_film(const StoredLayout& layout, Units u) {
+  std::string out = clean(layout.film.name, 60);
+  if (!layout.film.kind.empty()) out += ", " + clean(layout.film.kind, 60);
+  return out + ", " + say_film_length(layout.film.width_mm, u) + " wide";
+}
+
+std::string say_waste(const StoredLayout& layout, Units u) {
+  const double film = std::max(layout.film.width_mm * layout.length_mm, 1.0);
+  return say_area({layout.waste_mm2, 1e-2 * film}, u).value + " " + area_unit(u) + ", " +
+         fixed(100 * layout.waste_mm2 / film, 0) + " % of the film used";
+}
+
+std::string say_cost(double cost, const std::string& currency) {
+  return fixed(cost, 2) + (currency.empty() ? "" : " " + clean(currency, 12));
+}
+
+std::string say_rest(const StoredLayout& layout, Units u) {
+  std::string out;
+  if (layout.film.length_mm > 0) {
+    out = say_film_length(layout.rest.length_mm, u) + " stay on " + clean(layout.film.name, 60);
+  }
+  if (layout.largest_within.length_mm > 0) {
+    out += (out.empty() ? "" : "; ") + say_film_rectangle(layout.largest_within, u) +
+           " between the pieces are worth keeping";
+  }
+  return out;
+}
+
+std::string say_bound(const StoredLayout& layout, Units u) {
+  if (layout.shortest) return "no layout of these pieces is shorter";
+  return "no layout can be shorter than " + say_film_length(layout.bound_mm, u);
+}
+
+std::string say_size_u95(const LaidPiece& piece, Units u) {
+  if (!piece.u95_mm) return "not known";
+  return *piece.u95_mm > 0 ? "\u00b1 " + say_length({0, *piece.u95_mm}, u).u95 : "added";
+}
+
+PieceWays say_ways(const LaidPiece& piece, const StoredLayout& layout, Units u) {
+  const double usable = layout.film.width_mm - 2 * layout.edge_mm;
+  const double unit = u == Units::mm ? 1 : kMmPerInch;
+  const auto say = [&](double across, bool allowed) {
+    const std::string size = fixed(across / unit, u == Units::mm ? 1 : 2);
+    if (across > usable) return size + " too wide";
+    if (!allowed) return size + " not this way";
+    if (piece.u95_mm && across + *piece.u95_mm > usable) return size + " fits barely";
+    return size + " fits";
+  };
+  return {say(piece.upright_mm, piece.along != "upright"),
+          say(piece.level_mm, piece.along != "level")};
+}
+
+double draw_layout_picture(Sheet& sheet, const Ruler& ruler, const StoredLayout& layout,
+                           Units units, PagePoint top_left, PagePoint bottom_right) {
+  const PagePoint room = bottom_right - top_left - PagePoint{kLeft + kRight, kBelow};
+  const double one_to =
+      drawn_scale(std::max(layout.length_mm / room.x, layout.film.width_mm / room.y));
+  const double scale = 1 / one_to;
+  const double length = scale * layout.length_mm, width = scale * layout.film.width_mm;
+  const PagePoint low{top_left.x + kLeft + (room.x - length) / 2, top_left.y};
+  const Picture picture{sheet,
+                        ruler,
+                        layout,
+                        units,
+                        scaled(sheet_of(layout), scale),
+                        {{low.x, low.y + width}},
+                        scale,
+                        low,
+                        low + PagePoint{length, width}};
+  draw_film(picture);
+  draw_largest_within(picture);
+  draw_pieces(picture);
+  draw_labels(picture);
+  draw_sizes(picture);
+  return one_to;
+}
+
+}  // namespace panecard::formats

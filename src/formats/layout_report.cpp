@@ -1,0 +1,70 @@
+#include <algorithm>
+#include <array>
+
+#include "formats/formats.h"
+#include "formats/layout_picture.h"
+#include "formats/text.h"
+
+namespace panecard::formats {
+namespace {
+
+using Row = std::array<std::string, 5>;
+
+std::string piece_rows(const StoredLayout& layout, Units u) {
+  std::vector<Row> rows = {{layout.pieces.size() > 9 ? "    piece" : "   piece", "copies",
+                            "lying level", "standing upright", "its U95"}};
+  for (std::size_t k = 0; k < layout.pieces.size(); ++k) {
+    const LaidPiece& p = layout.pieces[k];
+    const PieceWays ways = say_ways(p, layout, u);
+    rows.push_back({pad_left(std::to_string(k + 1), layout.pieces.size() > 9 ? 2 : 1) + "  " +
+                        clean(p.name, 40),
+                    std::to_string(p.copies), ways.level, ways.upright, say_size_u95(p, u)});
+  }
+  std::array<std::size_t, 5> widths{};
+  for (const Row& row : rows) {
+    for (std::size_t c = 0; c < row.size(); ++c) {
+      widths[c] = std::max(widths[c], count_characters(row[c]));
+    }
+  }
+  std::string out = "\n  across the film, " + length_unit(u) + "\n";
+  for (const Row& row : rows) {
+    out += "  " + pad_right(row[0], widths[0]) + "  " + pad_left(row[1], widths[1]);
+    for (std::size_t c = 2; c < 4; ++c) out += "  " + pad_right(row[c], widths[c]);
+    out += "  " + row[4] + "\n";
+  }
+  return out;
+}
+
+std::string other_rows(const LayoutReport& report, Units u) {
+  std::string out;
+  for (const OtherFilm& o : report.others) {
+    out += "  " + clean(o.film.name, 40) + ": " + say_film_length(o.film.width_mm, u) + " wide, " +
+           say_film_length(o.length_mm, u) + " of it";
+    if (o.cost > 0) out += ", " + say_cost(o.cost, report.layout.currency);
+    out += o.film.leftover ? ", a leftover\n" : "\n";
+  }
+  return out.empty() ? out : "\n  other film that would do\n" + out;
+}
+
+}  // namespace
+
+std::string to_layout_table(const LayoutReport& report, Units u) {
+  const StoredLayout& l = report.layout;
+  std::string out = say_film(l, u) + ": " + say_film_length(l.length_mm, u) + " of it\n";
+  out += "  waste " + say_waste(l, u) + "\n";
+  if (l.cost > 0) out += "  " + say_cost(l.cost, l.currency) + "\n";
+  out += "  " + say_bound(l, u) + "\n";
+  const std::string rest = say_rest(l, u);
+  if (!rest.empty()) out += "  " + rest + "\n";
+  out += piece_rows(l, u);
+  out += other_rows(report, u);
+  if (!report.refused.empty()) out += "\n  will not do\n";
+  for (const std::string& why : report.refused) out += "  " + clean(why, 300) + "\n";
+  for (const Finding& f : l.findings) {
+    out += "  ! " + clean(f.text, 400) + " [" + clean(f.code, 40) + "]\n";
+  }
+  if (report.committed) out += "\n  taken from the stock\n";
+  return out;
+}
+
+}  // namespace panecard::formats

@@ -1,0 +1,188 @@
+// A layout's file is what the knife and the job sheet go by.
+#include <doctest/doctest.h>
+
+#include <cmath>
+#include <nlohmann/json.hpp>
+#include <numbers>
+#include <random>
+
+#include "formats/formats.h"
+#include "formats/outside.h"
+#include "support/folder.h"
+
+namespace panecard::formats {
+
+using nlohmann::json;
+using panecard::support::Folder;
+
+namespace {
+
+/// A half disc on a rectangle, its arc on the right: not its own mirror image.
+StoredPiece tongue() {
+  StoredPiece piece;
+  piece.name = "tongue";
+  piece.boundary = "glass";
+  piece.arcs = {{{0, 0}, 0}, {{100, 0}, 1}, {{100, 80}, 0}, {{0, 60}, 0.1}};
+  piece.cut = shape_of(piece);
+  piece.area_mm2 = signed_area_mm2(piece.cut);
+  piece.sides = {{"top", "top", 0, 1, 2, 0.5, 0.7}, {"bottom", "bottom", 1, 0, 2, 0, 0.3}};
+  return piece;
+}
+
+StoredLayout two_tongues() {
+  StoredLayout out;
+  out.film = {"roll A", "carbon 35", 400, 5000, 9.5, false};
+  out.currency = "EUR";
+  out.gap_mm = 3, out.edge_mm = 5, out.length_mm = 380, out.bound_mm = 200, out.cost = 3.61;
+  out.waste_mm2 = 120000;
+  out.rest = {{380, 0}, 4620, 400};
+  out.largest_within = {{0, 200}, 380, 190};
+  out.pieces = {laid(tongue())};
+  out.pieces[0].copies = 2;
+  layout::Placed one, two;
+  one.shift = {20, 20};
+  two.turn_deg = 90, two.mirrored = true, two.shift = {260, 200};
+  out.copies = {laid(tongue(), one, 0, 1), laid(tongue(), two, 0, 2)};
+  out.findings = {{"fits_barely", "it fits barely"}};
+  return out;
+}
+
+Result<StoredLayout> read(const std::string& bytes) {
+  const Folder folder;
+  return read_layout(folder.write("layout.json", bytes));
+}
+
+std::string changed(const char* where, const json& what) {
+  json j = json::parse(to_layout_json(two_tongues()));
+  j[json::json_pointer(where)] = what;
+  return j.dump();
+}
+
+double furthest_between(const PolygonMm& a, const PolygonMm& b) {
+  double most = 0;
+  for (const PointMm p : a) {
+    double least = 1e9;
+    for (std::size_t i = 0; i < b.size(); ++i) {
+      least = std::min(least, distance_to_segment(p, b[i], b[(i + 1) % b.size()]));
+    }
+    most = std::max(most, least);
+  }
+  return most;
+}
+
+}  // namespace
+
+TEST_CASE("the knife goes where the layout put the piece, turned and mirrored, arcs and all") {
+  std::mt19937 random(5);
+  std::uniform_real_distribution<double> any(0, 360);
+  const StoredPiece piece = tongue();
+  const layout::Item item{"tongue", shape_of(piece), {0}, true, 1};
+  for (const bool mirrored : {false, true}) {
+    for (const double turn : {0.0, 90.0, 180.0, 270.0, any(random), any(random)}) {
+      CAPTURE(mirrored);
+      CAPTURE(turn);
+      layout::Placed placed;
+      placed.turn_deg = turn, placed.mirrored = mirrored, placed.shift = {any(random), any(random)};
+      StoredPiece moved = piece;
+      moved.arcs = laid(piece, placed, 0, 1).arcs;
+      const PolygonMm knife = shape_of(moved), shape = placed_shape(item, placed);
+      CHECK(furthest_between(knife, shape) < 0.006);
+      CHECK(furthest_between(shape, knife) < 0.006);
+      CHECK(signed_area_mm2(knife) > 0);
+    }
+  }
+}
+
+TEST_CASE("a twin is the piece mirrored, and mirrored twice it is the piece") {
+  const StoredPiece piece = tongue(), twin = twin_of(piece), back = twin_of(twin);
+  CHECK(std::abs(signed_area_mm2(twin.cut) - signed_area_mm2(piece.cut)) < 1e-6);
+  CHECK(furthest_between(shape_of(back), shape_of(piece)) < 1e-9);
+  CHECK(furthest_between(shape_of(twin), shape_of(piece)) > 10);
+}
+
+TEST_CASE("a piece's size is uncertain by what its two worst sides still lack together") {
+  const LaidPiece of = laid(tongue());
+  REQUIRE(of.u95_mm);
+  CHECK(std::abs(*of.u95_mm - (0.7 - 0.5 + 0.3)) < 1e-12);
+  CHECK(std::abs(of.level_mm - (100 + 40 + 0.1 * 30)) < 1e-9);  // sagitta = bulge x half chord
+  CHECK(std::abs(of.upright_mm - 80) < 1e-9);
+  StoredPiece unknown = tongue();
+  unknown.sides[0].u95_mm.reset();
+  CHECK(!laid(unknown).u95_mm);
+}
+
+TEST_CASE("a layout's file says all of it again") {
+  const StoredLayout before = two_tongues();
+  const auto after = read(to_layout_json(before));
+  REQUIRE(after.ok());
+  CHECK(to_layout_json(after.value()) == to_layout_json(before));
+  CHECK(after->copies[1].mirrored);
+  CHECK(after->film.kind == "carbon 35");
+}
+
+TEST_CASE("a layout's file from a stranger is refused with the reason") {
+  struct Row {
+    std::string bytes;
+    const char* says;
+  };
+  const std::vector<Row> rows = {
+      {"{", "line 1"},
+      {changed("/format", "panecard-piece"), "panecard-layout"},
+      {changed("/film", 3), "film"},
+      {changed("/film/width_mm", -1), "width_mm"},
+      {changed("/length_mm", 1e9), "length_mm"},
+      {changed("/pieces", json::array()), "pieces"},
+      {changed("/pieces/0/copies", 1.5), "whole"},
+      {changed("/pieces/0/along", "sideways"), "along"},
+      {changed("/placed", json::array()), "placed"},
+      {changed("/placed/0/piece", 1), "piece"},
+      {changed("/placed/0/arcs", json::array({1, 2})), "arcs"},
+      {changed("/placed/0/arcs/0/0", -500), "edge"},
+      {changed("/placed/0/arcs/0/2", 1e6), "arcs"},
+      {changed("/findings", 1), "findings"},
+  };
+  for (const Row& row : rows) {
+    CAPTURE(row.says);
+    const auto layout = read(row.bytes);
+    REQUIRE(!layout.ok());
+    CAPTURE(layout.error().detail);
+    CHECK(layout.error().code == Code::unreadable_file);
+    CHECK(layout.error().detail.find(row.says) != std::string::npos);
+  }
+}
+
+TEST_CASE("a layout cut from DXF has each piece where its file says, read by GDAL") {
+  const StoredLayout layout = two_tongues();
+  const auto dxf = to_cut_dxf(sheet_of(layout));
+  REQUIRE(dxf.ok());
+  std::vector<PolygonMm> cuts;
+  for (const outside::DxfFeature& f : outside::read_dxf(dxf.value())) {
+    if (f.layer == "CUT" && f.points.size() > 2) cuts.push_back(f.points);
+  }
+  REQUIRE(cuts.size() == 2);
+  for (const LaidCopy& copy : layout.copies) {
+    StoredPiece piece;
+    piece.arcs = copy.arcs;
+    const PolygonMm shape = shape_of(piece);
+    const double off = std::min(furthest_between(shape, cuts[0]), furthest_between(shape, cuts[1]));
+    CHECK(off < 0.05);
+  }
+}
+
+TEST_CASE("the drawing states film, length, pieces and caution, as Poppler reads it") {
+  const outside::TemporaryFile pdf(".pdf", to_layout_drawing_pdf(two_tongues(), Units::mm));
+  const std::string words =
+      outside::run("pdftotext", "poppler-utils", "-layout " + pdf.path() + " -");
+  for (const char* said :
+       {"roll A, carbon 35, 400 mm wide", "380 mm", "tongue", "3.61 EUR", "4620 mm stay on roll A",
+        "380 x 190 mm", "it fits barely", "Check against the glass"}) {
+    CAPTURE(said);
+    CHECK(words.find(said) != std::string::npos);
+  }
+  const outside::TemporaryFile inch(".pdf", to_layout_drawing_pdf(two_tongues(), Units::inch));
+  const std::string inches =
+      outside::run("pdftotext", "poppler-utils", "-layout " + inch.path() + " -");
+  CHECK(inches.find("14.96 in (14 15/16)") != std::string::npos);  // 380 mm / 25.4
+}
+
+}  // namespace panecard::formats
