@@ -9,6 +9,7 @@
 #include <optional>
 
 #include "card/board.h"
+#include "card/borders.h"
 
 namespace panecard::card {
 
@@ -225,14 +226,12 @@ std::vector<Mark> find_marks(const cv::Mat& grey, int reduction) {
   cv::Mat black;
   cv::adaptiveThreshold(reduced, black, 255, cv::ADAPTIVE_THRESH_MEAN_C, cv::THRESH_BINARY_INV,
                         kWindow, kContrast);
-  std::vector<std::vector<cv::Point>> contours;
-  cv::findContours(black, contours, cv::RETR_LIST, cv::CHAIN_APPROX_NONE);
+  const auto contours = outer_borders(black, std::size_t{4} * (kMinSide - 1));
 
   const std::vector<Code5x5> codes = codes_of_our_boards();
   const double scale_x = static_cast<double>(grey.cols) / reduced.cols;
   const double scale_y = static_cast<double>(grey.rows) / reduced.rows;
   for (const std::vector<cv::Point>& contour : contours) {
-    if (contour.size() < std::size_t{4} * (kMinSide - 1)) continue;
     auto quad = quad_of(contour);
     if (!quad) continue;
     for (cv::Point2d& corner : *quad) corner = {corner.x * scale_x, corner.y * scale_y};

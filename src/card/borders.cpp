@@ -1,0 +1,144 @@
+#include "card/borders.h"
+
+#include <algorithm>
+#include <array>
+
+namespace panecard::card {
+namespace {
+
+/// Non-zero pixels of one row, [from, to), and the shape they belong to.
+struct Run {
+  int from, to, shape;
+};
+
+/// Shapes as they grow from row to row; one that turns out to be part of another points to it.
+struct Shape {
+  int parent;
+  cv::Point first;  ///< in the order of rows, then columns
+  int left, right, bottom;
+};
+
+class Shapes {
+ public:
+  int root_of(int shape) {
+    while (all_[shape].parent != shape) {
+      all_[shape].parent = all_[all_[shape].parent].parent;
+      shape = all_[shape].parent;
+    }
+    return shape;
+  }
+
+  int open(const Run& run, int row) {
+    const int shape = static_cast<int>(all_.size());
+    all_.push_back({shape, {run.from, row}, run.from, run.to, row});
+    return shape;
+  }
+
+  void extend(int shape, const Run& run, int row) {
+    Shape& s = all_[root_of(shape)];
+    s.left = std::min(s.left, run.from);
+    s.right = std::max(s.right, run.to);
+    s.bottom = row;
+  }
+
+  /// The earlier one stays, so that `first` holds.
+  int merge(int p, int q) {
+    p = root_of(p), q = root_of(q);
+    if (p == q) return p;
+    if (q < p) std::swap(p, q);
+    Shape &kept = all_[p], &gone = all_[q];
+    gone.parent = p;
+    kept.left = std::min(kept.left, gone.left);
+    kept.right = std::max(kept.right, gone.right);
+    kept.bottom = std::max(kept.bottom, gone.bottom);
+    return p;
+  }
+
+  const std::vector<Shape>& all() const { return all_; }
+
+ private:
+  std::vector<Shape> all_;
+};
+
+void read_runs(const cv::Mat& picture, int row, std::vector<Run>& runs) {
+  runs.clear();
+  const auto* pixel = picture.ptr<unsigned char>(row);
+  for (int x = 0; x < picture.cols; ++x) {
+    if (pixel[x] == 0) continue;
+    const int from = x;
+    while (x < picture.cols && pixel[x] != 0) ++x;
+    runs.push_back({from, x, -1});
+  }
+}
+
+Shapes find_shapes(const cv::Mat& picture) {
+  Shapes shapes;
+  std::vector<Run> above, here;
+  for (int row = 0; row < picture.rows; ++row) {
+    read_runs(picture, row, here);
+    std::size_t k = 0;
+    for (Run& run : here) {
+      // Diagonal neighbours count: the run above may end one before or begin one after.
+      while (k < above.size() && above[k].to < run.from) ++k;
+      for (std::size_t j = k; j < above.size() && above[j].from <= run.to; ++j) {
+        run.shape = run.shape < 0 ? above[j].shape : shapes.merge(run.shape, above[j].shape);
+      }
+      if (run.shape < 0) run.shape = shapes.open(run, row);
+      shapes.extend(run.shape, run, row);
+    }
+    std::swap(above, here);
+  }
+  return shapes;
+}
+
+/// Follows the border from its first pixel; `framed` has a frame of zeros, one pixel wide.
+void follow(const cv::Mat& framed, cv::Point first, std::vector<cv::Point>& border) {
+  // Anticlockwise on the screen from the right, as Freeman's chain code.
+  static constexpr std::array<int, 8> kX{1, 1, 0, -1, -1, -1, 0, 1}, kY{0, -1, -1, -1, 0, 1, 1, 1};
+  const auto step = static_cast<std::ptrdiff_t>(framed.step);
+  std::array<std::ptrdiff_t, 8> move{};
+  for (std::size_t d = 0; d < 8; ++d) move[d] = kY[d] * step + kX[d];
+  const unsigned char* const start = framed.ptr<unsigned char>(first.y + 1) + first.x + 1;
+  border.assign(1, first);
+  unsigned d = 4;  // what lies to the left of the first pixel is not of the shape
+  do {
+    d = (d - 1) & 7U;
+  } while (d != 4 && start[move[d]] == 0);
+  if (d == 4) return;  // a single pixel
+  const unsigned char* const last = start + move[d];
+  const unsigned char* at = start;
+  cv::Point p = first;
+  for (;;) {
+    do {
+      d = (d + 1) & 7U;
+    } while (at[move[d]] == 0);
+    const unsigned char* const next = at + move[d];
+    if (next == start && at == last) return;
+    at = next;
+    p += cv::Point(kX[d], kY[d]);
+    border.push_back(p);
+    d = (d + 4) & 7U;
+  }
+}
+
+}  // namespace
+
+std::vector<std::vector<cv::Point>> outer_borders(const cv::Mat& shapes, std::size_t min_points) {
+  cv::Mat framed;
+  cv::copyMakeBorder(shapes, framed, 1, 1, 1, 1, cv::BORDER_CONSTANT, cv::Scalar(0));
+  std::vector<std::vector<cv::Point>> borders;
+  std::vector<cv::Point> border;
+  const Shapes found = find_shapes(shapes);
+  for (int i = static_cast<int>(found.all().size()) - 1; i >= 0; --i) {
+    const Shape& shape = found.all()[i];
+    if (shape.parent != i) continue;
+    // No border passes a pixel more than four times.
+    const int width = shape.right - shape.left, height = shape.bottom - shape.first.y + 1;
+    if (std::size_t{4} * width * height < min_points) continue;
+    follow(framed, shape.first, border);
+    if (border.size() >= min_points) borders.push_back(border);
+  }
+  return borders;
+}
+
+}  // namespace panecard::card
