@@ -1,11 +1,11 @@
 #include <CLI/CLI.hpp>
 #include <algorithm>
 #include <memory>
-#include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
 
 #include "app/app.h"
 #include "app/measuring.h"
+#include "app/picture_file.h"
 #include "formats/formats.h"
 
 namespace panecard::app {
@@ -30,9 +30,8 @@ std::string overlay_on(const photo::Photo& photo, const formats::Measurement& m,
   formats::draw_overlay(
       {picture.data, picture.cols, picture.rows, static_cast<int>(picture.step), scale}, m, units);
   cv::cvtColor(picture, picture, cv::COLOR_BGRA2BGR);
-  std::vector<unsigned char> bytes;
-  cv::imencode(ending(path), picture, bytes, {cv::IMWRITE_JPEG_QUALITY, 90});
-  return {bytes.begin(), bytes.end()};
+  constexpr int kQuality = 90;
+  return ending(path) == ".png" ? to_png(picture) : to_jpeg(picture, kQuality);
 }
 
 Outcome plan_outputs(const Options& options, Outputs& outputs) {

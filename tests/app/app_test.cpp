@@ -229,12 +229,16 @@ TEST_CASE("a good photo ends with status 0, a table, every file asked for and si
   CHECK(bytes_of(folder / "o.svg").find("<svg") != std::string::npos);
   CHECK(bytes_of(folder / "o.dxf").find("OUTLINE") != std::string::npos);
   CHECK(bytes_of(folder / "o.pdf").starts_with("%PDF"));
-  CHECK(cv::imread(folder / "o.png").cols == 2016);
+  const cv::Mat overlay = cv::imread(folder / "o.png");
+  CHECK(overlay.cols == 2016);
 
-  const Run json = panecard_with({"measure", photo, "--json", "-"});
+  const Run json = panecard_with({"measure", photo, "--json", "-", "--overlay", folder / "o.jpg"});
   CHECK(json.status == 0);
   CHECK(json.err.empty());
   CHECK(json.out == bytes_of(folder / "o.json"));
+  const cv::Mat jpeg = cv::imread(folder / "o.jpg");  // the same picture, its labels in mm
+  REQUIRE(jpeg.size() == overlay.size());
+  CHECK(cv::norm(jpeg, overlay, cv::NORM_L1) / static_cast<double>(3 * jpeg.total()) < 3);
 }
 
 TEST_CASE("check answers by its exit status, from a photo and from its result file alike") {
