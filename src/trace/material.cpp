@@ -1,8 +1,10 @@
 #include "trace/material.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <limits>
+#include <utility>
 
 namespace panecard::trace {
 namespace {
@@ -11,11 +13,42 @@ constexpr int kNeighbours = Materials::kSectors / 3;  // sectors either side tha
 
 using Seen = std::vector<std::vector<Tone>>;  // per sector
 
-float median_of(std::vector<float>& v) {
-  const auto middle = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
-  std::nth_element(v.begin(), middle, v.end());
-  return *middle;
-}
+// One channel's values in order, each with its sector. The median of a window of sectors is then a
+// walk along them, and the median of the distances from it a walk outwards to both sides.
+class Ordered {
+ public:
+  Ordered(const Seen& seen, std::size_t channel) {
+    for (std::size_t sector = 0; sector < seen.size(); ++sector) {
+      for (const Tone& tone : seen[sector]) {
+        values_.push_back({tone[channel], static_cast<int>(sector)});
+      }
+    }
+    std::sort(values_.begin(), values_.end());
+  }
+
+  // `votes`: per sector 1 or 0. `count`: the values of all sectors that have a vote.
+  void look(const std::vector<int>& votes, int count, float& middle, float& sigma) const {
+    int left = count / 2 + 1;
+    std::size_t at = 0;
+    while ((left -= votes[values_[at].second]) > 0) ++at;
+    middle = values_[at].first;
+    left = count / 2 + 1;
+    std::size_t below = at, above = at;  // looked at next: below - 1 and above
+    float away = 0;
+    while (left > 0) {
+      const float down =
+          below > 0 ? middle - values_[below - 1].first : std::numeric_limits<float>::infinity();
+      const float up = above < values_.size() ? values_[above].first - middle
+                                              : std::numeric_limits<float>::infinity();
+      away = std::min(down, up);
+      left -= votes[values_[down < up ? --below : above++].second];
+    }
+    sigma = 1.48F * away;
+  }
+
+ private:
+  std::vector<std::pair<float, int>> values_;
+};
 
 void collect(const cv::Mat& tones, int row, int from, int to, std::vector<Tone>& out) {
   const auto* tone = tones.ptr<cv::Vec3f>(row);
@@ -25,21 +58,21 @@ void collect(const cv::Mat& tones, int row, int from, int to, std::vector<Tone>&
 }
 
 std::vector<Look> looks_of(const Seen& seen) {
-  constexpr std::size_t kLeast = 50;
+  constexpr int kLeast = 50;
+  const std::array<Ordered, 3> channels{Ordered(seen, 0), Ordered(seen, 1), Ordered(seen, 2)};
   std::vector<Look> out(Materials::kSectors);
-  std::vector<float> v;
+  std::vector<int> votes(Materials::kSectors);
   for (int sector = 0; sector < Materials::kSectors; ++sector) {
+    std::fill(votes.begin(), votes.end(), 0);
+    int count = 0;
+    for (int j = -kNeighbours; j <= kNeighbours; ++j) {
+      const int other = (sector + j + Materials::kSectors) % Materials::kSectors;
+      votes[other] = 1;
+      count += static_cast<int>(seen[other].size());
+    }
+    if (count < kLeast) return {};
     for (std::size_t k = 0; k < 3; ++k) {
-      v.clear();
-      for (int j = -kNeighbours; j <= kNeighbours; ++j) {
-        for (const Tone& tone : seen[(sector + j + Materials::kSectors) % Materials::kSectors]) {
-          v.push_back(tone[k]);
-        }
-      }
-      if (v.size() < kLeast) return {};
-      out[sector].middle[k] = median_of(v);
-      for (float& x : v) x = std::abs(x - out[sector].middle[k]);
-      out[sector].sigma[k] = 1.48F * median_of(v);
+      channels[k].look(votes, count, out[sector].middle[k], out[sector].sigma[k]);
     }
   }
   return out;

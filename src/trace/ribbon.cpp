@@ -251,11 +251,24 @@ struct Steps {
   float step_cost, width_cost;
 };
 
+// What a change of width costs each state, upwards from one narrower and downwards from one wider.
+struct Walls {
+  std::vector<float> up, down;
+  Walls(int states, float width_cost) : up(states, width_cost), down(states, width_cost) {
+    for (int s = 0; s < states; s += kWidths) {
+      up[s] = -2 * kImpossible;
+      down[s + kWidths - 1] = -2 * kImpossible;
+    }
+  }
+};
+
+// `moved` is for the use in here, two longer than the states.
 void advance(const std::vector<float>& from, const float* sure, const Steps& steps,
-             std::vector<float>& moved, std::vector<float>& to, signed char* back_cell,
-             signed char* back_width) {
+             const Walls& walls, std::vector<float>& moved, std::vector<float>& to,
+             signed char* back_cell, signed char* back_width) {
   const int states = static_cast<int>(from.size());
-  std::copy(from.begin(), from.end(), moved.begin());
+  moved.front() = moved.back() = 2 * kImpossible;
+  std::copy(from.begin(), from.end(), moved.begin() + 1);
   std::fill(back_cell, back_cell + states, static_cast<signed char>(0));
   for (int k = -steps.max_step; k <= steps.max_step; ++k) {
     if (k == 0) continue;
@@ -263,25 +276,23 @@ void advance(const std::vector<float>& from, const float* sure, const Steps& ste
     const int lo = std::max(0, k) * kWidths, hi = states + std::min(0, k) * kWidths;
     for (int s = lo; s < hi; ++s) {
       const float v = from[s - k * kWidths] - cost;
-      back_cell[s] = v > moved[s] ? static_cast<signed char>(k) : back_cell[s];
-      moved[s] = v > moved[s] ? v : moved[s];
+      back_cell[s] = v > moved[s + 1] ? static_cast<signed char>(k) : back_cell[s];
+      moved[s + 1] = v > moved[s + 1] ? v : moved[s + 1];
     }
   }
-  for (int first = 0; first < states; first += kWidths) {
-    for (int w = 0; w < kWidths; ++w) {
-      const int s = first + w;
-      const float narrower = (w > 0 ? moved[s - 1] : 2 * kImpossible) - steps.width_cost;
-      const float wider = (w + 1 < kWidths ? moved[s + 1] : 2 * kImpossible) - steps.width_cost;
-      float best = moved[s];
-      constexpr signed char kNarrower = 1, kWider = -1;
-      signed char move = 0;
-      move = narrower > best ? kNarrower : move;
-      best = narrower > best ? narrower : best;
-      move = wider > best ? kWider : move;
-      best = wider > best ? wider : best;
-      back_width[s] = move;
-      to[s] = std::max(best + sure[s], 2 * kImpossible);
-    }
+  // Walls between one cell's widest seal and the next one's narrowest, so that one loop serves all.
+  const float *cost_up = walls.up.data(), *cost_down = walls.down.data(), *here = moved.data() + 1;
+  constexpr signed char kNarrower = 1, kWider = -1;
+  for (int s = 0; s < states; ++s) {
+    const float narrower = here[s - 1] - cost_up[s], wider = here[s + 1] - cost_down[s];
+    float best = here[s];
+    signed char move = 0;
+    move = narrower > best ? kNarrower : move;
+    best = narrower > best ? narrower : best;
+    move = wider > best ? kWider : move;
+    best = wider > best ? wider : best;
+    back_width[s] = move;
+    to[s] = std::max(best + sure[s], 2 * kImpossible);
   }
 }
 
@@ -308,6 +319,54 @@ void find_rivals(const Evidence& e, const Belief& belief, const cv::Mat& sure, P
   }
 }
 
+// The moves that led to every state, a row for each lap.
+struct Moves {
+  cv::Mat cell, width;
+  Moves(int laps, int states) : cell(laps, states, CV_8S), width(laps, states, CV_8S) {}
+
+  int before(int row, int s) const {
+    s -= width.at<signed char>(row, s);
+    s -= cell.at<signed char>(row, s) * kWidths;
+    return std::clamp(s, 0, cell.cols - 1);
+  }
+};
+
+// The best states of laps that follow each other, rows of `sure` again and again. The path is found
+// from both ends at once, a core each: a step costs the same either way, so that what is best up to
+// the middle and what is best from there on add up to what one walk from end to end gives.
+std::vector<int> best_states(const cv::Mat& sure, const Steps& steps, int laps, double& score) {
+  const int states = sure.cols, middle = laps / 2;
+  const Walls walls(states, steps.width_cost);
+  Moves moves(laps + 1, states);  // the middle lap has two rows, one for each way
+  std::array<std::vector<float>, 2> best;
+  const auto walk = [&](int half, int from_lap, int to_lap, std::vector<float>& from) {
+    std::vector<float> moved(states + 2), to(states);
+    const int way = half == 0 ? 1 : -1;
+    for (int lap = from_lap; lap != to_lap + way; lap += way) {
+      advance(from, sure.ptr<float>(lap % sure.rows), steps, walls, moved, to,
+              moves.cell.ptr<signed char>(lap + half), moves.width.ptr<signed char>(lap + half));
+      std::swap(from, to);
+    }
+  };
+  cv::parallel_for_({0, 2}, [&](const cv::Range& range) {
+    for (int half = range.start; half < range.end; ++half) {
+      best[half].assign(states, 0.0F);
+      walk(half, half == 0 ? 0 : laps - 1, half == 0 ? middle - 1 : middle, best[half]);
+    }
+  });
+  // On to the middle lap, gaining all that lies from there to the end.
+  std::vector<float> moved(states + 2), all_in_all(states);
+  advance(best[0], best[1].data(), steps, walls, moved, all_in_all,
+          moves.cell.ptr<signed char>(middle), moves.width.ptr<signed char>(middle));
+  const auto most = std::max_element(all_in_all.begin(), all_in_all.end());
+  score = *most / static_cast<float>(laps);
+  std::vector<int> path(laps);
+  path[middle] = static_cast<int>(most - all_in_all.begin());
+  for (int lap = middle; lap > 0; --lap) path[lap - 1] = moves.before(lap, path[lap]);
+  for (int lap = middle; lap + 1 < laps; ++lap) path[lap + 1] = moves.before(lap + 1, path[lap]);
+  return path;
+}
+
 PairPath best_path(const Evidence& e, const Belief& belief, const Steps& steps) {
   const int rows = e.across.rows, cells = e.across.cols, states = cells * kWidths;
   cv::Mat sure(rows, states, CV_32F);
@@ -315,24 +374,8 @@ PairPath best_path(const Evidence& e, const Belief& belief, const Steps& steps) 
     for (int i = range.start; i < range.end; ++i) row_evidence(e, belief, i, sure.ptr<float>(i));
   });
   const int laps = rows + rows / 2;
-  cv::Mat back_cell(laps, states, CV_8S), back_width(laps, states, CV_8S);
-  std::vector<float> from(states, 0.0F), moved(states), to(states);
-  for (int lap = 0; lap < laps; ++lap) {
-    advance(from, sure.ptr<float>(lap % rows), steps, moved, to, back_cell.ptr<signed char>(lap),
-            back_width.ptr<signed char>(lap));
-    std::swap(from, to);
-  }
-  const auto end = std::max_element(from.begin(), from.end());
-  int s = static_cast<int>(end - from.begin());
   PairPath path;
-  path.score = *end / static_cast<float>(laps);
-  std::vector<int> all(laps);
-  for (int lap = laps - 1; lap >= 0; --lap) {
-    all[lap] = s;
-    s -= back_width.at<signed char>(lap, s);
-    s -= back_cell.at<signed char>(lap, s) * kWidths;
-    s = std::clamp(s, 0, states - 1);
-  }
+  const std::vector<int> all = best_states(sure, steps, laps, path.score);
   path.cell.resize(rows);
   path.width.resize(rows);
   path.sure.resize(rows);
