@@ -7,6 +7,7 @@
 #include <optional>
 
 #include "app/app.h"
+#include "app/cut_files.h"
 #include "app/piece_request.h"
 #include "formats/formats.h"
 #include "pattern/pattern.h"
@@ -18,8 +19,8 @@ namespace fs = std::filesystem;
 
 struct Options {
   PieceWords words;
-  std::string path, name, along, tile;
-  std::string json, svg, dxf, hpgl, pdf, drawing;
+  std::string path, name, along, json, drawing;
+  CutFiles cuts;
   bool list_sets = false, mirror = false, both = false, inches = false;
   int copies = 1;
 
@@ -140,37 +141,23 @@ Result<std::vector<formats::PieceReport>> make(const Options& o) {
   return out;
 }
 
-Result<std::string> drawing_of(const Options& o, const formats::PieceReport& report) {
+std::string drawing_of(const Options& o, const formats::PieceReport& report) {
   return ending(o.drawing) == ".pdf" ? formats::to_piece_drawing_pdf(report, o.units())
                                      : formats::to_piece_drawing_svg(report, o.units());
-}
-
-Result<std::string> pdf_of(const Options& o, const formats::CutSheet& sheet) {
-  if (o.tile.empty()) return formats::to_cut_pdf_long(sheet);
-  formats::CutTiling tiling;
-  tiling.paper = o.tile == "letter" ? formats::Paper::letter : formats::Paper::a4;
-  return formats::to_cut_pdf_tiles(sheet, tiling);
 }
 
 /// All files of one piece. @param twin  its files are named so
 Outcome set_files(const Options& o, const formats::PieceReport& report, bool twin,
                   Outputs& outputs) {
   constexpr double kMargin_mm = 10;
-  const formats::CutSheet sheet = formats::sheet_of(report.piece, kMargin_mm);
-  const auto set = [&](const std::string& path, const auto& make_bytes) -> Outcome {
-    if (path.empty() || path == "-") return std::nullopt;
-    Result<std::string> bytes = make_bytes();
-    if (!bytes.ok()) return bytes.error();
-    outputs.set(twin ? twin_of(path) : path, std::move(bytes).value());
-    return std::nullopt;
-  };
-  auto failed = set(o.json, [&] { return Result(formats::to_piece_json(report.piece)); });
-  if (!failed) failed = set(o.svg, [&] { return formats::to_cut_svg(sheet); });
-  if (!failed) failed = set(o.dxf, [&] { return formats::to_cut_dxf(sheet); });
-  if (!failed) failed = set(o.hpgl, [&] { return formats::to_hpgl(sheet, {}); });
-  if (!failed) failed = set(o.pdf, [&] { return pdf_of(o, sheet); });
-  if (!failed) failed = set(o.drawing, [&] { return drawing_of(o, report); });
-  return failed;
+  const auto named = [twin](const std::string& path) { return twin ? twin_of(path) : path; };
+  if (!o.json.empty()) outputs.set(named(o.json), formats::to_piece_json(report.piece));
+  if (!o.drawing.empty()) outputs.set(named(o.drawing), drawing_of(o, report));
+  CutFiles cuts = o.cuts;
+  for (std::string* path : cuts.paths()) {
+    if (!path->empty()) *path = named(*path);
+  }
+  return set_cut_files(cuts, formats::sheet_of(report.piece, kMargin_mm), outputs);
 }
 
 Outcome wrong_options(const Options& o) {
@@ -185,9 +172,6 @@ Outcome wrong_options(const Options& o) {
   if (o.both && o.json == "-") {
     return Error{Code::bad_usage, "--both makes two pieces; name a file with --json"};
   }
-  if (!o.tile.empty() && o.pdf.empty()) {
-    return Error{Code::bad_usage, "--tile is for --pdf; name a .pdf file"};
-  }
   const std::string is = ending(o.drawing);
   if (!o.drawing.empty() && is != ".svg" && is != ".pdf") {
     return Error{Code::bad_usage, "--drawing '" + o.drawing + "': name an .svg or .pdf file"};
@@ -196,15 +180,16 @@ Outcome wrong_options(const Options& o) {
     return Error{Code::bad_usage, "--copies " + std::to_string(o.copies) + ": give 1 to " +
                                       std::to_string(formats::kMostCopies)};
   }
-  return std::nullopt;
+  return wrong_options(o.cuts);
 }
 
 Outcome plan(const Options& o, Outputs& outputs) {
-  for (const std::string* path : {&o.json, &o.svg, &o.dxf, &o.hpgl, &o.pdf, &o.drawing}) {
-    if (path->empty() || (path == &o.json && *path == "-")) continue;
-    if (auto failed = outputs.plan(*path, {o.path})) return failed;
+  for (const std::string& path :
+       {o.json, o.drawing, o.cuts.svg, o.cuts.dxf, o.cuts.hpgl, o.cuts.pdf}) {
+    if (path.empty() || path == "-") continue;
+    if (auto failed = outputs.plan(path, {o.path})) return failed;
     if (!o.both) continue;
-    if (auto failed = outputs.plan(twin_of(*path), {o.path})) return failed;
+    if (auto failed = outputs.plan(twin_of(path), {o.path})) return failed;
   }
   return std::nullopt;
 }
@@ -261,12 +246,7 @@ void add_piece(CLI::App& root, Outcome& outcome) {
   command->add_option("--copies", o->copies, "how many the film layout shall hold");
   command->add_option("--name", o->name, "what the piece is called");
   command->add_option("--json", o->json, "write the piece for the layout; - for standard output");
-  command->add_option("--svg", o->svg, "write the cut line at true size");
-  command->add_option("--dxf", o->dxf, "write the cut line as DXF R12");
-  command->add_option("--hpgl", o->hpgl, "write the cut line for a plotter");
-  command->add_option("--pdf", o->pdf, "write the cut line at full size on one page");
-  command->add_option("--tile", o->tile, "the PDF on office paper")
-      ->check(CLI::IsMember({"a4", "letter"}));
+  add_cut_options(*command, o->cuts);
   command->add_option("--drawing", o->drawing, "draw it with its allowances, .svg or .pdf");
   command->add_flag("--inches", o->inches, "inches in the table and the drawing");
   command->callback([o, &outcome] { outcome = run(*o); });

@@ -11,6 +11,7 @@
 #include <set>
 
 #include "app/app.h"
+#include "app/cut_files.h"
 #include "app/roll_job.h"
 #include "formats/formats.h"
 #include "layout/layout.h"
@@ -23,8 +24,9 @@ using Clock = std::chrono::steady_clock;
 
 struct Options {
   RollWords words;
-  std::string gap = "3mm", edge = "5mm", keep = "150mm", overcut = "0mm", tile;
-  std::string json, svg, dxf, hpgl, pdf, drawing;
+  std::string gap = "3mm", edge = "5mm", keep = "150mm";
+  std::string json, drawing;
+  CutFiles cuts;
   double effort_s = 5;
   std::int64_t moves = 0;
   std::uint64_t seed = 1;
@@ -34,7 +36,7 @@ struct Options {
 };
 
 struct Lengths {
-  double gap_mm = 0, edge_mm = 0, keep_mm = 0, overcut_mm = 0;
+  double gap_mm = 0, edge_mm = 0, keep_mm = 0;
 };
 
 double seconds_since(Clock::time_point start) {
@@ -208,8 +210,7 @@ Result<Lengths> lengths_in(const Options& o) {
   };
   for (const Row& row :
        {Row{"--gap", o.gap, 100, out.gap_mm}, Row{"--edge", o.edge, 500, out.edge_mm},
-        Row{"--keep", o.keep, 5000, out.keep_mm},
-        Row{"--overcut", o.overcut, 20, out.overcut_mm}}) {
+        Row{"--keep", o.keep, 5000, out.keep_mm}}) {
     const auto mm = length_within(row.option, row.text, 0, row.most_mm);
     if (!mm.ok()) return mm.error();
     row.into = mm.value();
@@ -226,58 +227,32 @@ Outcome wrong_options(const Options& o) {
     return Error{Code::bad_usage,
                  "--commit takes the film from a stock file; name it with --stock"};
   }
-  if (!o.tile.empty() && o.pdf.empty()) {
-    return Error{Code::bad_usage, "--tile is for --pdf; name a .pdf file"};
-  }
   const std::string is = ending(o.drawing);
   if (!o.drawing.empty() && is != ".svg" && is != ".pdf") {
     return Error{Code::bad_usage, "--drawing '" + o.drawing + "': name an .svg or .pdf file"};
   }
-  return std::nullopt;
+  return wrong_options(o.cuts);
 }
 
 Outcome plan(const Options& o, Outputs& outputs) {
   std::vector<std::string> inputs = o.words.pieces;
   if (!o.words.stock.empty()) inputs.push_back(o.words.stock);
-  for (const std::string* path : {&o.json, &o.svg, &o.dxf, &o.hpgl, &o.pdf, &o.drawing}) {
-    if (path->empty() || (path == &o.json && *path == "-")) continue;
-    if (auto failed = outputs.plan(*path, inputs)) return failed;
+  for (const std::string& path :
+       {o.json, o.drawing, o.cuts.svg, o.cuts.dxf, o.cuts.hpgl, o.cuts.pdf}) {
+    if (path.empty() || path == "-") continue;
+    if (auto failed = outputs.plan(path, inputs)) return failed;
   }
   return o.commit ? outputs.plan(o.words.stock, {}) : std::nullopt;
 }
 
-Result<std::string> pdf_of(const Options& o, const formats::CutSheet& sheet) {
-  if (o.tile.empty()) return formats::to_cut_pdf_long(sheet);
-  formats::CutTiling tiling;
-  tiling.paper = o.tile == "letter" ? formats::Paper::letter : formats::Paper::a4;
-  return formats::to_cut_pdf_tiles(sheet, tiling);
-}
-
-Outcome set_files(const Options& o, const Lengths& lengths, const formats::StoredLayout& layout,
-                  Outputs& outputs) {
-  const formats::CutSheet sheet = formats::sheet_of(layout);
-  formats::HpglOptions hpgl;
-  hpgl.overcut_mm = lengths.overcut_mm;
-  const auto set = [&](const std::string& path, const auto& make_bytes) -> Outcome {
-    if (path.empty() || path == "-") return std::nullopt;
-    Result<std::string> bytes = make_bytes();
-    if (!bytes.ok()) return bytes.error();
-    outputs.set(path, std::move(bytes).value());
-    return std::nullopt;
-  };
-  auto failed = set(o.json, [&] { return Result(formats::to_layout_json(layout)); });
-  if (!failed) failed = set(o.svg, [&] { return formats::to_cut_svg(sheet); });
-  if (!failed) failed = set(o.dxf, [&] { return formats::to_cut_dxf(sheet); });
-  if (!failed) failed = set(o.hpgl, [&] { return formats::to_hpgl(sheet, hpgl); });
-  if (!failed) failed = set(o.pdf, [&] { return pdf_of(o, sheet); });
-  if (!failed) {
-    failed = set(o.drawing, [&] {
-      return Result(ending(o.drawing) == ".pdf"
-                        ? formats::to_layout_drawing_pdf(layout, o.units())
-                        : formats::to_layout_drawing_svg(layout, o.units()));
-    });
+Outcome set_files(const Options& o, const formats::StoredLayout& layout, Outputs& outputs) {
+  if (!o.json.empty()) outputs.set(o.json, formats::to_layout_json(layout));
+  if (!o.drawing.empty()) {
+    outputs.set(o.drawing, ending(o.drawing) == ".pdf"
+                               ? formats::to_layout_drawing_pdf(layout, o.units())
+                               : formats::to_layout_drawing_svg(layout, o.units()));
   }
-  return failed;
+  return set_cut_files(o.cuts, formats::sheet_of(layout), outputs);
 }
 
 Outcome run(const Options& o) {
@@ -291,7 +266,7 @@ Outcome run(const Options& o) {
   const auto choice = choose(o, lengths.value(), job.value());
   if (!choice.ok()) return choice.error();
   formats::LayoutReport report = report_of(lengths.value(), job.value(), choice.value());
-  if (auto failed = set_files(o, lengths.value(), report.layout, outputs)) return failed;
+  if (auto failed = set_files(o, report.layout, outputs)) return failed;
   report.committed = o.commit;
   const std::string text = o.json == "-" ? formats::to_layout_json(report.layout)
                                          : formats::to_layout_table(report, o.units());
@@ -302,19 +277,6 @@ Outcome run(const Options& o) {
     return failed;
   }
   return outputs.write(text);
-}
-
-void add_files(CLI::App& command, Options& o) {
-  command.add_option("--json", o.json, "write the layout for the job sheet; - for standard output");
-  command.add_option("--svg", o.svg, "write film and cut lines at true size");
-  command.add_option("--dxf", o.dxf, "write them as DXF R12");
-  command.add_option("--hpgl", o.hpgl, "write the cut lines for a plotter");
-  command.add_option("--overcut", o.overcut, "on a plotter, go so far past the start of each cut");
-  command.add_option("--pdf", o.pdf, "write film and cut lines at full size on one page");
-  command.add_option("--tile", o.tile, "the PDF on office paper")
-      ->check(CLI::IsMember({"a4", "letter"}));
-  command.add_option("--drawing", o.drawing, "draw the layout to scale, .svg or .pdf");
-  command.add_flag("--inches", o.inches, "inches in the table and the drawing");
 }
 
 }  // namespace
@@ -341,7 +303,11 @@ void add_roll(CLI::App& root, Outcome& outcome) {
                       "search by a number of moves: the same layout each time");
   command->add_option("--seed", o->seed, "another one searches elsewhere");
   command->add_flag("--commit", o->commit, "take the film from the stock file");
-  add_files(*command, *o);
+  command->add_option("--json", o->json,
+                      "write the layout for the job sheet; - for standard output");
+  command->add_option("--drawing", o->drawing, "draw the layout to scale, .svg or .pdf");
+  add_cut_options(*command, o->cuts);
+  command->add_flag("--inches", o->inches, "inches in the table and the drawing");
   command->callback([o, &outcome] { outcome = run(*o); });
 }
 

@@ -5,7 +5,7 @@
 #include <cmath>
 #include <limits>
 
-#include "pattern/pattern.h"
+#include "app/cut_files.h"
 
 namespace panecard::app {
 namespace {
@@ -185,15 +185,6 @@ std::string width_that_would_do(double least_mm) {
 }
 
 }  // namespace
-
-Result<double> length_within(const std::string& option, const std::string& text, double least_mm,
-                             double most_mm) {
-  const auto mm = pattern::length_mm(text);
-  if (mm && *mm >= least_mm && *mm <= most_mm) return *mm;
-  return Error{Code::bad_usage, option + " '" + text + "': give a length from " +
-                                    to_text(least_mm, 0) + " to " + to_text(most_mm, 0) +
-                                    " mm, as 1016mm or 40in"};
-}
 
 Result<RollJob> roll_job(const RollWords& words) {
   if (words.pieces.empty()) {

@@ -27,10 +27,6 @@ struct RollJob {
 
 Result<RollJob> roll_job(const RollWords& words);
 
-/// A length within bounds. @param option  for the error
-Result<double> length_within(const std::string& option, const std::string& text, double least_mm,
-                             double most_mm);
-
 /// Why no film will do, with the width or length that is missing.
 Error no_film_will_do(const RollJob& job, double edge_mm,
                       const std::vector<layout::Refused>& refused);

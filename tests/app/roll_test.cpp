@@ -194,8 +194,7 @@ TEST_CASE("what does not fit ends with status 1, by how much, and the width that
     const char* says;
   };
   const std::vector<Row> rows = {
-      {{piece, "--width", "40in"},
-       "44 mm more than roll has; film 1219 mm (48 in) wide would do"},
+      {{piece, "--width", "40in"}, "44 mm more than roll has; film 1219 mm (48 in) wide would do"},
       {{huge, "--width", "40in"}, "no common width would do"},
       {{piece, "--stock", stock(folder), "--film", "dark"}, "44 mm more than A has"},
       {{piece, "--stock", stock(folder), "--film", "light", "--copies", "9"}, "C: the job takes"},
@@ -240,6 +239,9 @@ TEST_CASE("wrong use of roll ends with status 2 and one line, and writes nothing
       {{piece, "--width", "40in", "--effort", "0"}, "--effort"},
       {{piece, "--width", "40in", "--commit"}, "--stock"},
       {{piece, "--width", "40in", "--tile", "a4"}, "--pdf"},
+      {{piece, "--width", "40in", "--overcut", "1mm"}, "--hpgl"},
+      {{piece, "--width", "40in", "--hpgl", folder / "p.plt", "--overcut", "2in"}, "--overcut"},
+      {{piece, "--width", "40in", "--hpgl", folder / "p.plt", "--cutter-width", "150mm"}, "mm"},
       {{piece, "--width", "40in", "--drawing", folder / "d.png"}, ".svg or .pdf"},
       {{piece, "--width", "40in", "--json", piece}, "read from"},
       {{piece, "--width", "40in", "--svg", folder / "none/a.svg"}, "none"},
