@@ -64,6 +64,21 @@ if ((${#pieces[@]})); then
   printf '\n'
   "$panecard" roll "${pieces[@]}" --twin all --stock samples/stock.json --film "carbon 35" --json "$to.json" \
     --drawing "$to.pdf" --svg "$to-cut.svg" --dxf "$to-cut.dxf" --hpgl "$to-cut.plt" --pdf "$to-full-size.pdf"
+
+  # All of it on one sheet.
+  results=()
+  photos=()
+  for case in door-front-four-cards/glass door-rear-sheet/glass quarter-daylight-cards/dots slider-inside-sheet/glass \
+    vent-small-card/glass; do
+    [[ -f $out/$case.json ]] || continue
+    results+=("$out/$case.json")
+    photos+=(--photo "samples/${case%/*}/photo.jpg")
+  done
+  printf '\n'
+  "$panecard" job "${results[@]}" "${pieces[@]}" "${photos[@]}" --layout "$to.json" --vehicle "Estate, invented" \
+    --note "Door trim: two screws behind the handle cup, three clips along the bottom" \
+    --note "Rear pane: heating lines and an aerial on the inside" \
+    --glass-transmission 77% --film-transmission 35% --pdf "$out/film/job.pdf" --html "$out/film/job.html"
 fi
 
 printf '\nIn %s:\n' "$out"

@@ -29,6 +29,7 @@ void add_measure(CLI::App& root, Outcome& outcome);
 void add_check(CLI::App& root, Outcome& outcome, std::optional<Answer>& answer);
 void add_piece(CLI::App& root, Outcome& outcome);
 void add_roll(CLI::App& root, Outcome& outcome);
+void add_job(CLI::App& root, Outcome& outcome);
 void add_card(CLI::App& root, Outcome& outcome);
 void add_lens(CLI::App& root, Outcome& outcome);
 

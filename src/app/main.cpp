@@ -62,6 +62,7 @@ int run(int argc, char** argv) {
   panecard::app::add_check(root, outcome, answer);
   panecard::app::add_piece(root, outcome);
   panecard::app::add_roll(root, outcome);
+  panecard::app::add_job(root, outcome);
   panecard::app::add_card(root, outcome);
   panecard::app::add_lens(root, outcome);
   try {

@@ -3,6 +3,7 @@
 
 #include <optional>
 #include <string>
+#include <string_view>
 #include <utility>
 #include <vector>
 
@@ -10,6 +11,7 @@
 #include "check/check.h"
 #include "geom/geom.h"
 #include "layout/layout.h"
+#include "optics/optics.h"
 #include "outline/outline.h"
 
 namespace panecard::formats {
@@ -50,8 +52,9 @@ struct Measurement {
   Face face;
   std::string photo_name;  ///< of several photos all, with commas
   int photo_width_px = 0, photo_height_px = 0;
-  std::string lens_text;  ///< "phone-a profile, 12 photos" or "unknown lens"
-  std::string verdict;    ///< how good it is, why not better, and what would help
+  std::string photo_digest;  ///< digest() of the first photo's file; empty: not known
+  std::string lens_text;     ///< "phone-a profile, 12 photos" or "unknown lens"
+  std::string verdict;       ///< how good it is, why not better, and what would help
 };
 
 std::string to_json(const Measurement& m);  ///< the contract's result file
@@ -67,6 +70,19 @@ struct StoredOutline {
 Result<StoredOutline> read_result(const std::string& path);
 /// The same from bytes that are read already; `name` is for messages.
 Result<StoredOutline> result_in(const std::string& bytes, const std::string& name);
+
+/// Tells files apart that are called alike: FNV-1a, 64 bit, as 16 hexadecimal digits. Against
+/// mistakes, not against forgers.
+std::string digest(std::string_view bytes);
+
+/// All that a result file tells but the covariance and the geometry of the pieces: those have their
+/// names, ends and sizes. Without a box, its sides are those of the points, at their worst U95.
+/// @retval unreadable_file, too_large
+Result<Measurement> read_measurement(const std::string& path);
+
+/// What kind of file this is by its own word: "panecard-outline", "panecard-piece", ...
+/// @retval unreadable_file, too_large
+Result<std::string> read_format(const std::string& path);
 
 std::string to_svg(const Measurement& m);  ///< the outline at true size, mm
 std::string to_dxf(const Measurement& m);  ///< R12, $INSUNITS 4, layers OUTLINE, NOT_SEEN, ...
@@ -308,6 +324,39 @@ struct LayoutReport {
 std::string to_layout_table(const LayoutReport& report, Units u);
 std::string to_layout_drawing_svg(const StoredLayout& layout, Units u);
 std::string to_layout_drawing_pdf(const StoredLayout& layout, Units u);
+/// A photo as the bytes of a JPEG file.
+struct JobPhoto {
+  std::string jpeg;
+  int width_px = 0, height_px = 0;
+};
+
+struct JobPane {
+  std::string name;
+  Measurement measured;
+  std::optional<JobPhoto> photo;  ///< with its outline drawn on it
+  std::string no_photo;           ///< why there is none
+};
+
+/// What passes film and glass together, by every model that could be worked out.
+struct JobLight {
+  optics::Share glass, film, product;
+  std::optional<optics::Share> with_gap, glued;
+  bool reflectances_given = false;
+};
+
+/// The panes and film pieces of one vehicle, and how they lie on the film.
+struct Job {
+  std::string vehicle, date;
+  std::vector<JobPane> panes;
+  std::vector<StoredPiece> pieces;
+  std::optional<StoredLayout> layout;
+  std::vector<std::string> notes;
+  std::optional<JobLight> light;
+};
+std::string to_job_pdf(const Job& job, Paper paper, Units u);
+/// One file that asks nothing of any other place: styles, drawings and photos are in it. It is
+/// XML as well as HTML.
+std::string to_job_html(const Job& job, Paper paper, Units u);
 
 enum class CardPage { sheet, cards };
 struct CardJob {

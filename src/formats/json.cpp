@@ -246,8 +246,10 @@ std::string to_json(const Measurement& m) {
                {"weaker_curvature_per_m", mm(1000 * m.face.weaker_per_mm)},
                {"weaker_curvature_u95_per_m", mm(1000 * m.face.weaker_u95_per_mm)},
                {"axis_from_level_deg", mm(m.face.axis_deg)}};
-  j["photo"] = {
-      {"name", m.photo_name}, {"width_px", m.photo_width_px}, {"height_px", m.photo_height_px}};
+  j["photo"] = {{"name", m.photo_name},
+                {"width_px", m.photo_width_px},
+                {"height_px", m.photo_height_px},
+                {"digest", m.photo_digest}};
   j["lens"] = m.lens_text;
   j["cards"] = cards(m.cards);
   j["pieces"] = pieces(o);

@@ -11,9 +11,8 @@ namespace {
 
 std::string quoted(const char* key) { return std::string("\"") + key + "\""; }
 
-}  // namespace
-
-Json parsed(const std::string& bytes, const char* format) {
+/// Deep or crowded documents are refused while they are read.
+Json bounded(const std::string& bytes) {
   constexpr std::size_t kMostValues = 2'000'000;
   constexpr int kMostNesting = 12;
   std::size_t values = 0;
@@ -22,7 +21,20 @@ Json parsed(const std::string& bytes, const char* format) {
     if (++values > kMostValues) throw Refusal{"it holds too many values"};
     return true;
   };
-  Json root = Json::parse(bytes, watch);
+  return Json::parse(bytes, watch);
+}
+
+}  // namespace
+
+std::string format_of(const std::string& bytes) {
+  const Json root = bounded(bytes);
+  const std::string format = root.is_object() ? text(root, "format", 40) : std::string();
+  if (format.empty()) throw Refusal{"it does not say what it is: its \"format\" is missing"};
+  return format;
+}
+
+Json parsed(const std::string& bytes, const char* format) {
+  Json root = bounded(bytes);
   if (!root.is_object() || text(root, "format", 40) != format) {
     throw Refusal{"its \"format\" is not " + quoted(format)};
   }

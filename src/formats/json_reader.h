@@ -23,6 +23,8 @@ struct Refusal {
 /// while they are read, before they cost memory.
 Json parsed(const std::string& bytes, const char* format);
 
+std::string format_of(const std::string& bytes);  ///< by its own word; never empty
+
 /// "line 3, column 14", counted in bytes, of the `byte`-th, counted from 1.
 std::string line_and_column(const std::string& bytes, std::size_t byte);
 

@@ -1,3 +1,4 @@
+#include <algorithm>
 #include <cmath>
 
 #include "formats/formats.h"
@@ -144,6 +145,119 @@ StoredOutline stored(const std::string& bytes) {
   return out;
 }
 
+outline::Dimension dimension(const Json& object, const char* value, const char* u95) {
+  return {number(member(object, value), value, 0, kFurthest_mm),
+          number(member(object, u95), u95, 0, kFurthest_mm)};
+}
+
+/// Lengths of edges and radii of corners, from the lists that name the pieces they are of.
+void read_sizes(const Json& root, std::vector<outline::Piece>& pieces) {
+  const auto each = [&](const char* key, const auto& use) {
+    if (!root.contains(key)) return;
+    for (const Json& value : list(root, key, 0, kMostPieces)) {
+      if (!value.is_object()) {
+        throw Refusal{std::string("\"") + key + "\" holds something other than objects"};
+      }
+      const std::string name = text(value, "name", 60);
+      const bool corners = std::string(key) == "corners";
+      for (outline::Piece& p : pieces) {
+        if (p.name == name && p.corner == corners) use(p, value);
+      }
+    }
+  };
+  each("edges", [](outline::Piece& p, const Json& v) {
+    p.length_mm = dimension(v, "length_mm", "length_u95_mm");
+    p.seen = reader::yes_or_no(v, "seen");
+  });
+  each("corners", [](outline::Piece& p, const Json& v) {
+    p.radius = dimension(v, "radius_mm", "radius_u95_mm");
+    p.seen = reader::yes_or_no(v, "seen");
+  });
+}
+
+void read_box(const Json& root, outline::Outline& o) {
+  o.box = smallest_box(o.points);
+  const auto box = root.find("box");
+  if (box != root.end() && box->is_object()) {
+    o.long_mm = dimension(*box, "long_mm", "long_u95_mm");
+    o.short_mm = dimension(*box, "short_mm", "short_u95_mm");
+    return;
+  }
+  const double worst = *std::max_element(o.u95_mm.begin(), o.u95_mm.end());
+  o.long_mm = {o.box.long_mm, 2 * worst};
+  o.short_mm = {o.box.short_mm, 2 * worst};
+}
+
+void read_seen(const Json& root, outline::Outline& o) {
+  if (!root.contains("seen")) return;
+  const std::size_t n = o.points.size();
+  for (const Json& value : list(root, "seen", n, n)) {
+    if (!value.is_boolean()) throw Refusal{"\"seen\" holds something other than true and false"};
+    o.seen.push_back(value.get<bool>());
+  }
+  if (root.contains("seen_fraction")) {
+    o.seen_fraction = number(root["seen_fraction"], "seen_fraction", 0, 1);
+  }
+}
+
+std::vector<CardMark> read_cards(const Json& root) {
+  constexpr std::size_t kMost = 200;
+  std::vector<CardMark> out;
+  if (!root.contains("cards")) return out;
+  for (const Json& value : list(root, "cards", 0, kMost)) {
+    if (!value.is_object()) throw Refusal{"\"cards\" holds something other than objects"};
+    CardMark mark;
+    mark.kind = text(value, "kind", 20);
+    mark.id = static_cast<int>(number(member(value, "id"), "id", -1, 1e6));
+    mark.corners_px = pairs<PointPx>(list(value, "corners_px", 4, 4), "corners_px", kFurthest_px);
+    out.push_back(std::move(mark));
+  }
+  return out;
+}
+
+void read_photo(const Json& root, Measurement& m) {
+  const auto photo = root.find("photo");
+  if (photo == root.end() || !photo->is_object()) return;
+  m.photo_name = text(*photo, "name", 240);
+  m.photo_digest = text(*photo, "digest", 40);
+  m.photo_width_px = static_cast<int>(number(member(*photo, "width_px"), "width_px", 0, 1e5));
+  m.photo_height_px = static_cast<int>(number(member(*photo, "height_px"), "height_px", 0, 1e5));
+}
+
+Measurement measurement(const std::string& bytes) {
+  const Json root = reader::parsed(bytes, "panecard-outline");
+  Measurement m;
+  m.boundary = reader::boundary_in(root);
+  outline::Outline& o = m.outline;
+  o.points = outline(root);
+  const std::size_t n = o.points.size();
+  o.u95_mm = lengths(list(root, "outline_u95_mm", n, n), "outline_u95_mm");
+  o.points_px = pairs<PointPx>(list(root, "outline_px", n, n), "outline_px", kFurthest_px);
+  o.pieces = read_pieces(root, n);
+  read_sizes(root, o.pieces);
+  read_box(root, o);
+  read_seen(root, o);
+  if (root.contains("diagonals_mm")) {
+    for (const Json& d : list(root, "diagonals_mm", 0, 2)) {
+      if (!d.is_object()) throw Refusal{"\"diagonals_mm\" holds something other than objects"};
+      o.diagonals_mm.push_back(dimension(d, "value", "u95"));
+    }
+  }
+  m.cards = read_cards(root);
+  if (root.contains("warnings")) m.warnings = reader::findings_in(root, "warnings");
+  m.verdict = text(root, "verdict", 1000);
+  read_photo(root, m);
+  return m;
+}
+
+template <typename T>
+Result<T> read_with(const std::string& bytes, const std::string& name,
+                    T (*read)(const std::string&)) {
+  return reader::read_json<T>(bytes, read, [&](const std::string& why) {
+    return "'" + name + "' is no result file: " + why + "; write it again with measure --json";
+  });
+}
+
 }  // namespace
 
 Result<StoredOutline> read_result(const std::string& path) {
@@ -153,9 +267,22 @@ Result<StoredOutline> read_result(const std::string& path) {
 }
 
 Result<StoredOutline> result_in(const std::string& bytes, const std::string& name) {
-  return reader::read_json<StoredOutline>(bytes, stored, [&](const std::string& why) {
-    return "'" + name + "' is no result file: " + why + "; write it again with measure --json";
-  });
+  return read_with(bytes, name, stored);
+}
+
+Result<Measurement> read_measurement(const std::string& path) {
+  const auto bytes = read_file(path, kMostBytes);
+  if (!bytes.ok()) return bytes.error();
+  return read_with(bytes.value(), path, measurement);
+}
+
+Result<std::string> read_format(const std::string& path) {
+  const auto bytes = read_file(path, kMostBytes);
+  if (!bytes.ok()) return bytes.error();
+  return reader::read_json<std::string>(
+      bytes.value(), reader::format_of, [&](const std::string& why) {
+        return "'" + path + "': " + why + "; give a file of panecard";
+      });
 }
 
 }  // namespace panecard::formats

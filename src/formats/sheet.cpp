@@ -129,6 +129,21 @@ void show_stroke(cairo_t* c, const Path& path, const Pen& pen) {
   cairo_stroke(c);
 }
 
+// Cairo puts the JPEG's own bytes into the PDF; the surface only states its size.
+void show_picture(cairo_t* c, PagePoint at, double width, double height, const JobPhoto& picture) {
+  const Surface image(
+      cairo_image_surface_create(CAIRO_FORMAT_RGB24, picture.width_px, picture.height_px));
+  cairo_surface_set_mime_data(image.get(), CAIRO_MIME_TYPE_JPEG,
+                              reinterpret_cast<const unsigned char*>(picture.jpeg.data()),
+                              picture.jpeg.size(), nullptr, nullptr);
+  cairo_save(c);
+  cairo_translate(c, at.x, at.y);
+  cairo_scale(c, width / picture.width_px, height / picture.height_px);
+  cairo_set_source_surface(c, image.get(), 0, 0);
+  cairo_paint(c);
+  cairo_restore(c);
+}
+
 cairo_status_t append(void* out, const unsigned char* data, unsigned length) {
   static_cast<std::string*>(out)->append(reinterpret_cast<const char*>(data), length);
   return CAIRO_STATUS_SUCCESS;
@@ -200,13 +215,22 @@ void Sheet::text(PagePoint baseline, const std::string& utf8, const TextStyle& s
   items_.emplace_back(Text{baseline, utf8, style});
 }
 
+void Sheet::picture(PagePoint top_left, double width_mm, double height_mm,
+                    const JobPhoto& picture) {
+  items_.emplace_back(Image{top_left, width_mm, height_mm, &picture});
+}
+
 std::string Sheet::svg() const {
+  return "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n" + inline_svg("");
+}
+
+std::string Sheet::inline_svg(const std::string& id_prefix) const {
   const std::string w = number(width_mm_);
   const std::string h = number(height_mm_);
-  std::string out = "<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n";
-  out += "<svg xmlns=\"http://www.w3.org/2000/svg\" version=\"1.1\" width=\"" + w +
-         "mm\" height=\"" + h + "mm\" viewBox=\"0 0 " + w + " " + h + "\" font-family=\"'" +
-         style::kFont + "', Verdana, sans-serif\" stroke-linejoin=\"round\">\n";
+  std::string out = "<svg xmlns=\"http://www.w3.org/2000/svg\" version=\"1.1\" width=\"" + w +
+                    "mm\" height=\"" + h + "mm\" viewBox=\"0 0 " + w + " " + h +
+                    "\" font-family=\"'" + style::kFont +
+                    "', Verdana, sans-serif\" stroke-linejoin=\"round\">\n";
   out += "<title>" + xml(title_) + "</title>\n";
   int clips = 0;
   const Each write{
@@ -235,16 +259,23 @@ std::string Sheet::svg() const {
         }
         out += ">" + xml(t.utf8) + "</text>\n";
       },
+      [&](const Image& i) {
+        out += "<image x=\"" + number(i.top_left.x) + "\" y=\"" + number(i.top_left.y) +
+               "\" width=\"" + number(i.width) + "\" height=\"" + number(i.height) +
+               "\" preserveAspectRatio=\"none\" href=\"data:image/jpeg;base64," +
+               base64(i.picture->jpeg) + "\"/>\n";
+      },
       [&](const Begin& b) {
         if (b.clip) {
-          const std::string id = "clip-" + std::to_string(++clips);
+          const std::string id = xml(id_prefix) + "clip-" + std::to_string(++clips);
           out += "<clipPath id=\"" + id + "\"><rect x=\"" + number(b.clip->top_left.x) + "\" y=\"" +
                  number(b.clip->top_left.y) + "\" width=\"" + number(b.clip->width) +
                  "\" height=\"" + number(b.clip->height) + "\"/></clipPath>\n<g clip-path=\"url(#" +
                  id + ")\">\n";
           return;
         }
-        out += "<g id=\"" + xml(b.id) + "\"" + (b.hidden ? " display=\"none\"" : "") + ">\n";
+        out += "<g id=\"" + xml(id_prefix + b.id) + "\"" + (b.hidden ? " display=\"none\"" : "") +
+               ">\n";
       },
       [&](const End&) { out += "</g>\n"; }};
   for (const Item& item : items_) std::visit(write, item);
@@ -271,6 +302,9 @@ struct Sheet::Canvas {
   }
   void operator()(const Text& t) const {
     if (hidden_depth == 0) show_text(c, t.at, t.utf8, t.style);
+  }
+  void operator()(const Image& i) const {
+    if (hidden_depth == 0) show_picture(c, i.top_left, i.width, i.height, *i.picture);
   }
   void operator()(const Begin& begin) {
     groups.push_back({begin.hidden, begin.clip.has_value()});

@@ -10,6 +10,8 @@
 #include <variant>
 #include <vector>
 
+#include "formats/formats.h"
+
 namespace panecard::formats {
 
 struct PagePoint {
@@ -72,8 +74,12 @@ class Sheet {
   void stroke(Path path, Pen pen);
   void fill(Path path, Colour colour);
   void text(PagePoint baseline, const std::string& utf8, const TextStyle& style);
+  /// Into PDF as it is, without decoding. The picture must outlive the sheet.
+  void picture(PagePoint top_left, double width_mm, double height_mm, const JobPhoto& picture);
 
   std::string svg() const;
+  /// Only the svg element, for a page that holds several: every id begins with `id_prefix`.
+  std::string inline_svg(const std::string& id_prefix) const;
   std::string pdf() const;  ///< same sheet, same bytes: the creation date is a constant
   /// One PDF with a page for each sheet, at least one, titled as the first.
   static std::string pdf(std::span<const Sheet> pages);
@@ -92,6 +98,11 @@ class Sheet {
     std::string utf8;
     TextStyle style;
   };
+  struct Image {
+    PagePoint top_left;
+    double width, height;
+    const JobPhoto* picture;
+  };
   struct Clip {
     PagePoint top_left;
     double width, height;
@@ -103,7 +114,7 @@ class Sheet {
   };
   struct End {};
   struct Canvas;
-  using Item = std::variant<Stroke, Fill, Text, Begin, End>;
+  using Item = std::variant<Stroke, Fill, Text, Image, Begin, End>;
 
   double width_mm_, height_mm_;
   std::string title_;

@@ -21,6 +21,8 @@ std::string xml(std::string_view text);
 /// Printable ASCII on one line; anything else is a question mark. For DXF R12.
 std::string ascii(std::string_view text, std::size_t most);
 
+std::string base64(std::string_view bytes);  ///< RFC 4648, section 4
+
 std::size_t count_characters(std::string_view utf8);
 std::string pad_left(const std::string& s, std::size_t width);
 std::string pad_right(const std::string& s, std::size_t width);

@@ -2,6 +2,7 @@
 #include <doctest/doctest.h>
 
 #include <algorithm>
+#include <filesystem>
 #include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
 #include <string>
@@ -239,6 +240,13 @@ TEST_CASE("a good photo ends with status 0, a table, every file asked for and si
   const cv::Mat jpeg = cv::imread(folder / "o.jpg");  // the same picture, its labels in mm
   REQUIRE(jpeg.size() == overlay.size());
   CHECK(cv::norm(jpeg, overlay, cv::NORM_L1) / static_cast<double>(3 * jpeg.total()) < 3);
+
+  // The result file knows its photo, whatever that is called by now.
+  std::filesystem::rename(photo, folder / "renamed.jpg");
+  const Run job = panecard_with(
+      {"job", folder / "o.json", "--photo", folder / "renamed.jpg", "--html", folder / "job.html"});
+  CHECK(job.status == 0);
+  CHECK(bytes_of(folder / "job.html").find("<img ") != std::string::npos);
 }
 
 TEST_CASE("check answers by its exit status, from a photo and from its result file alike") {

@@ -88,6 +88,89 @@ TEST_CASE("a result file without sources of error is read and says so") {
   }
 }
 
+TEST_CASE("a measurement comes back with what a sheet shows of it") {
+  Measurement m = sample::door();
+  m.photo_digest = digest("photo");
+  const Folder folder;
+  const Result<Measurement> back = read_measurement(folder.write("pane.json", to_json(m)));
+  REQUIRE(back.ok());
+  const outline::Outline &a = m.outline, &b = back->outline;
+  CHECK(back->boundary == m.boundary);
+  CHECK(back->photo_name == m.photo_name);
+  CHECK(back->photo_width_px == m.photo_width_px);
+  CHECK(back->photo_height_px == m.photo_height_px);
+  CHECK(back->photo_digest == m.photo_digest);
+  CHECK(back->verdict == m.verdict);
+  CHECK(b.seen == a.seen);
+  CHECK(b.seen_fraction == a.seen_fraction);
+  const auto same = [](const outline::Dimension& x, const outline::Dimension& y) {
+    return std::abs(x.value - y.value) <= 1e-4 && std::abs(x.u95 - y.u95) <= 1e-4;
+  };
+  CHECK(same(b.long_mm, a.long_mm));
+  CHECK(same(b.short_mm, a.short_mm));
+  REQUIRE(b.diagonals_mm.size() == 2);
+  CHECK(same(b.diagonals_mm[1], a.diagonals_mm[1]));
+  REQUIRE(b.pieces.size() == a.pieces.size());
+  for (std::size_t i = 0; i < a.pieces.size(); ++i) {
+    CAPTURE(i);
+    const auto size = [](const outline::Piece& p) { return p.corner ? p.radius : p.length_mm; };
+    CHECK(b.pieces[i].name == a.pieces[i].name);
+    CHECK(b.pieces[i].first == a.pieces[i].first % a.points.size());
+    CHECK(same(size(b.pieces[i]), size(a.pieces[i])));
+  }
+  REQUIRE(back->warnings.size() == m.warnings.size());
+  CHECK(back->warnings[0].text == m.warnings[0].text);
+  REQUIRE(back->cards.size() == m.cards.size());
+  CHECK(back->cards[1].kind == "sheet");
+  CHECK(back->cards[1].corners_px[2].y == m.cards[1].corners_px[2].y);
+}
+
+TEST_CASE("without a box the sides are those of the points, at their worst") {
+  const Folder folder;
+  const auto back = read_measurement(folder.write("pane.json", without("box")));
+  REQUIRE(back.ok());
+  CHECK(std::abs(back->outline.long_mm.value - 486) <= 0.05);
+  CHECK(std::abs(back->outline.long_mm.u95 - 1.6) <= 0.01);  // 0.5 + 0.3 sin, on both sides
+}
+
+TEST_CASE("hostile measurements end in one line that names the field") {
+  const auto at = [](const char* path) { return json::json_pointer(path); };
+  struct Row {
+    const char* what;
+    std::string bytes, says;
+  };
+  const std::vector<Row> rows = {
+      {"text for a side", changed(at("/box/long_mm"), "long"), "long_mm"},
+      {"a negative side", changed(at("/box/short_u95_mm"), -1), "short_u95_mm"},
+      {"seen of another length", changed(at("/seen"), {true}), "seen"},
+      {"seen with numbers", changed(at("/seen/2"), 1), "seen"},
+      {"an edge that is a list", changed(at("/edges/0"), {1}), "edges"},
+      {"an endless edge", changed(at("/edges/0/length_mm"), 1e300), "length_mm"},
+      {"a corner without radius", changed(at("/corners/1"), {{"name", "corner B"}}), "radius_mm"},
+      {"three diagonals", changed(at("/diagonals_mm"), {1, 2, 3}), "diagonals_mm"},
+      {"a diagonal that is a number", changed(at("/diagonals_mm/0"), 1), "diagonals_mm"},
+      {"a card of three corners", changed(at("/cards/0/corners_px"), {1, 2, 3}), "corners_px"},
+      {"a card that is null", changed(at("/cards/0"), nullptr), "cards"},
+      {"a photo of minus one", changed(at("/photo/width_px"), -1), "width_px"},
+      {"warnings in a text", changed(at("/warnings"), "none"), "warnings"},
+      {"a list", "[]", "format"},
+  };
+  const Folder folder;
+  for (const Row& row : rows) {
+    CAPTURE(row.what);
+    const auto back = read_measurement(folder.write("pane.json", row.bytes));
+    CHECK(!back.ok());
+    if (back.ok()) continue;
+    CHECK(back.error().code == Code::unreadable_file);
+    CHECK(back.error().detail.find(row.says) != std::string::npos);
+    CHECK(back.error().detail.find('\n') == std::string::npos);
+  }
+  CHECK(read_format(folder.write("pane.json", to_json(sample::slider()))).value() ==
+        "panecard-outline");
+  CHECK(!read_format(folder.write("pane.json", "{}")).ok());
+  CHECK(!read_format(folder / "nowhere.json").ok());
+}
+
 TEST_CASE("hostile result files end in one line and in little time") {
   const auto at = [](const char* path) { return json::json_pointer(path); };
   const std::string whole = to_json(with_covariance());
