@@ -31,6 +31,7 @@ class Pages {
   double left() const { return kMargin; }
   double right() const { return width_ - kMargin; }
   double width() const { return width_ - 2 * kMargin; }
+  double pictures() const { return height_ > 290 ? 60 : 52; }  ///< two panes go on a page
   double bottom() const { return height_ - kMargin - kFootRoom; }
   double y = 0;  ///< what is drawn next begins here
 
@@ -110,10 +111,7 @@ class Pages {
 class Grid {
  public:
   Grid(const Pages& pages, const WordTable& table, double width) : pages_(pages), table_(table) {
-    for (size_ = kBody; size_ > 1.8; size_ -= 0.1) {
-      measure();
-      if (total() <= width) break;
-    }
+    fit(width);
     // Wider than that, numbers would be hard to follow from row to row.
     constexpr double kWidest = 14;
     const auto gaps =
@@ -158,7 +156,16 @@ class Grid {
     }
     return sum;
   }
-  void measure() {
+  /// Smaller first; names are cut short only where that does not help.
+  void fit(double width) {
+    for (const double widest : {1e9, 70.0, 40.0}) {
+      for (size_ = kBody; size_ > 2.1; size_ -= 0.1) {
+        measure(widest);
+        if (total() <= width) return;
+      }
+    }
+  }
+  void measure(double widest) {
     widths_.assign(table_.columns.size(), 0);
     for (std::size_t k = 0; k < widths_.size(); ++k) {
       const auto widen = [&](const std::string& s) {
@@ -168,8 +175,7 @@ class Grid {
       for (const std::vector<std::string>& row : table_.rows) {
         if (k < row.size()) widen(row[k]);
       }
-      constexpr double kWidestName = 70;
-      widths_[k] = std::min(widths_[k], kWidestName);
+      widths_[k] = std::min(widths_[k], widest);
     }
   }
   void put(Pages& pages, double x, std::size_t k, const std::string& words, Colour colour) const {
@@ -244,7 +250,7 @@ void draw_summary(Pages& pages, const Job& job, Units u) {
   }
 }
 
-constexpr double kPictures = 60, kPaneHead = 13;
+constexpr double kPaneHead = 13;
 
 /// Photo and drawing side by side, the sizes below in two halves.
 void draw_pane_block(Pages& pages, const JobPane& pane, Units u) {
@@ -254,7 +260,7 @@ void draw_pane_block(Pages& pages, const JobPane& pane, Units u) {
   const Grid grid(pages, sizes, half);
   const std::size_t upper = (sizes.rows.size() + 1) / 2;
   const std::vector<std::string> doubts = pane_doubts(pane);
-  double height = kPaneHead + kPictures + grid.height_of(upper);
+  double height = kPaneHead + pages.pictures() + grid.height_of(upper);
   for (const std::string& words : doubts) height += pages.height_of(words, pages.width() - 5);
   pages.need(std::min(height, pages.bottom() - kMargin));
   pages.sheet().text({pages.left(), pages.y + 4}, pages.to_width(clean(pane.name, 80), 90, 3.4),
@@ -262,15 +268,15 @@ void draw_pane_block(Pages& pages, const JobPane& pane, Units u) {
   pages.sheet().text({pages.left(), pages.y + 8.2},
                      pages.to_width(pane_caption(pane), pages.width()), {kSmall, style::kQuiet});
   pages.y += 10.5;
-  PageBox drawing{{pages.left(), pages.y}, half, kPictures};
+  PageBox drawing{{pages.left(), pages.y}, half, pages.pictures()};
   if (pane.photo) {
     place_photo(pages.sheet(), drawing, *pane.photo);
     drawing.top_left.x = second;
   }
   const double one_to = draw_pane(pages.sheet(), pages.ruler(), drawing, pane.measured, u);
-  pages.sheet().text(drawing.top_left + PagePoint{half, kPictures - 0.8},
+  pages.sheet().text(drawing.top_left + PagePoint{half, pages.pictures() - 0.8},
                      "1 : " + to_text(one_to, 1), {2.4, style::kQuiet, Anchor::end});
-  pages.y += kPictures;
+  pages.y += pages.pictures();
   const double top = pages.y;
   grid.draw(pages, second, upper, sizes.rows.size());
   pages.y = top;
@@ -281,7 +287,7 @@ void draw_pane_block(Pages& pages, const JobPane& pane, Units u) {
 
 void draw_panes(Pages& pages, const Job& job, Units u) {
   if (job.panes.empty()) return;
-  pages.heading("Pane by pane", kPaneHead + kPictures + 40);
+  pages.heading("Pane by pane", kPaneHead + pages.pictures() + 40);
   for (const JobPane& pane : job.panes) draw_pane_block(pages, pane, u);
 }
 

@@ -123,6 +123,27 @@ std::string text_of(const TemporaryFile& html) {
                             " ");
 }
 
+std::string page_svg(const TemporaryFile& pdf, std::size_t page) {
+  const std::string n = std::to_string(page);
+  return run(
+      "pdftocairo", "poppler-utils",
+      "-svg -noshrink -nocenter -origpagesizes -f " + n + " -l " + n + " " + pdf.path() + " -");
+}
+
+/// Grey, 2 px per mm.
+cv::Mat page_picture(const TemporaryFile& pdf, std::size_t page) {
+  const std::string n = std::to_string(page);
+  const std::string bytes =
+      run("pdftoppm", "poppler-utils", "-r 50.8 -gray -f " + n + " -l " + n + " " + pdf.path());
+  return cv::imdecode(std::vector<unsigned char>(bytes.begin(), bytes.end()), 0);
+}
+
+/// Of the n-th row of the order of cutting, both counted from 1.
+std::string cut_cell(const TemporaryFile& html, std::size_t row, std::size_t cell) {
+  return xpath(html, "string((//h:tr[h:td[4][. = '1 of 1']])[" + std::to_string(row) + "]/h:td[" +
+                         std::to_string(cell) + "])");
+}
+
 }  // namespace
 
 TEST_CASE("both job sheets say sizes in millimetres, inches and sixteenths, by hand arithmetic") {
@@ -168,15 +189,11 @@ TEST_CASE("both job sheets say sizes in millimetres, inches and sixteenths, by h
 
 TEST_CASE("copies are cut in the order in which they come along the roll") {
   const TemporaryFile html(".html", to_job_html(job(), Paper::a4, Units::mm));
-  const std::string rows = "//h:tr[h:td[4][. = '1 of 1']]";
-  CHECK(xpath(html, "count(" + rows + ")") == "2");
+  CHECK(xpath(html, "count(//h:tr[h:td[4][. = '1 of 1']])") == "2");
   const std::vector<const char*> first = {"1", "2",   "door film", "1 of 1",
                                           "5", "491", "90\u00b0",  ""};
-  for (std::size_t k = 0; k < first.size(); ++k) {
-    const std::string cell = "/h:td[" + std::to_string(k + 1) + "])";
-    CHECK(xpath(html, "string((" + rows + ")[1]" + cell) == first[k]);
-  }
-  CHECK(xpath(html, "string((" + rows + ")[2]/h:td[3])") == "slider film");
+  for (std::size_t k = 0; k < first.size(); ++k) CHECK(cut_cell(html, 1, k + 1) == first[k]);
+  CHECK(cut_cell(html, 2, 3) == "slider film");
 }
 
 TEST_CASE("pages have the size of the paper, are numbered, and grow with the panes") {
@@ -229,10 +246,7 @@ TEST_CASE("outlines and pieces are drawn to the scale that is stated") {
   const std::string accent = outside::cairo_colour(0xe0, 0x54, 0x0b);
   std::vector<double> widths;
   for (std::size_t k = 1; k <= pages.size(); ++k) {
-    const std::string n = std::to_string(k);
-    const std::string svg = run(
-        "pdftocairo", "poppler-utils",
-        "-svg -noshrink -nocenter -origpagesizes -f " + n + " -l " + n + " " + file.path() + " -");
+    const std::string svg = page_svg(file, k);
     for (const outside::Line& line : outside::lines_in_cairo_svg(svg, accent, 25.4 / 72)) {
       double low = 1e300, high = -1e300;
       for (const PointMm p : line) low = std::min(low, p.x), high = std::max(high, p.x);
@@ -301,10 +315,7 @@ TEST_CASE("nothing is printed into the margins, whatever the texts") {
     REQUIRE(std::regex_search(info, pages, std::regex("Pages: +([0-9]+)")));
     for (int k = 1; k <= std::stoi(pages[1]); ++k) {
       CAPTURE(k);
-      const std::string n = std::to_string(k);
-      const std::string ppm = run("pdftoppm", "poppler-utils",
-                                  "-r 50.8 -gray -f " + n + " -l " + n + " " + file.path());
-      const cv::Mat page = cv::imdecode(std::vector<unsigned char>(ppm.begin(), ppm.end()), 0);
+      const cv::Mat page = page_picture(file, static_cast<std::size_t>(k));
       REQUIRE(!page.empty());
       constexpr int kMargin_px = 28;  // 14 mm at 2 px per mm
       cv::Mat inside = page.clone();
