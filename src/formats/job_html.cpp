@@ -138,7 +138,9 @@ std::string panes(const Job& job, Units u, const Ruler& ruler) {
     out += list(pane_doubts(pane), "doubts") + "<div class=\"two\">\n";
     if (pane.photo) out += figure(photo_of(pane));
     out += figure(sheet.inline_svg("pane-" + std::to_string(k) + "-"));
-    out += "</div>\n" + table_of(size_table(pane.measured, u)) + "</section>\n";
+    out += "</div>\n" + table_of(size_table(pane.measured, u));
+    if (!pane.measured.verdict.empty()) out += p(clean(pane.measured.verdict, 600), "quiet");
+    out += "</section>\n";
   }
   return out + "</section>\n";
 }

@@ -31,7 +31,7 @@ class Pages {
   double left() const { return kMargin; }
   double right() const { return width_ - kMargin; }
   double width() const { return width_ - 2 * kMargin; }
-  double pictures() const { return height_ > 290 ? 60 : 52; }  ///< two panes go on a page
+  double pictures() const { return height_ > 290 ? 56 : 50; }  ///< two panes go on a page
   double bottom() const { return height_ - kMargin - kFootRoom; }
   double y = 0;  ///< what is drawn next begins here
 
@@ -262,6 +262,8 @@ void draw_pane_block(Pages& pages, const JobPane& pane, Units u) {
   const std::vector<std::string> doubts = pane_doubts(pane);
   double height = kPaneHead + pages.pictures() + grid.height_of(upper);
   for (const std::string& words : doubts) height += pages.height_of(words, pages.width() - 5);
+  const std::string verdict = clean(pane.measured.verdict, 600);
+  height += pages.height_of(verdict, pages.width());
   pages.need(std::min(height, pages.bottom() - kMargin));
   pages.sheet().text({pages.left(), pages.y + 4}, pages.to_width(clean(pane.name, 80), 90, 3.4),
                      {3.4, style::kInk, Anchor::start, true});
@@ -282,7 +284,8 @@ void draw_pane_block(Pages& pages, const JobPane& pane, Units u) {
   pages.y = top;
   grid.draw(pages, pages.left(), 0, upper);
   for (const std::string& words : doubts) pages.paragraph(words, "!");
-  pages.y += 2.5;
+  pages.paragraph(verdict, "", true);
+  pages.y += 1.5;
 }
 
 void draw_panes(Pages& pages, const Job& job, Units u) {
