@@ -123,6 +123,24 @@ std::vector<PagePoint> stretch(const std::vector<PagePoint>& at, std::size_t fir
   return out;
 }
 
+/// Stands the smallest box square, as nearly as in the photo beside it: by the rotation of the best
+/// similarity from the outline to its pixels (Umeyama 1991, in the plane).
+double upright_turn(const outline::Outline& o) {
+  double along = 0, across = 0;
+  if (o.points_px.size() == o.points.size() && !o.points.empty()) {
+    PointMm mean_px;
+    for (const PointPx p : o.points_px) mean_px = mean_px + PointMm{p.x, -p.y};
+    mean_px = (1 / static_cast<double>(o.points_px.size())) * mean_px;
+    for (std::size_t i = 0; i < o.points.size(); ++i) {
+      const PointMm px = PointMm{o.points_px[i].x, -o.points_px[i].y} - mean_px;
+      along += dot(o.points[i], px);
+      across += cross(o.points[i], px);
+    }
+  }
+  const double as_seen = std::atan2(across, along);
+  return as_seen - std::remainder(o.box.angle_rad + as_seen, std::numbers::pi / 2);
+}
+
 /// An arrow in the middle that lies along the roll.
 void draw_roll_way(Sheet& sheet, PagePoint low, PagePoint high, bool upright) {
   const PagePoint centre = 0.5 * (low + high);
@@ -144,7 +162,7 @@ void draw_roll_way(Sheet& sheet, PagePoint low, PagePoint high, bool upright) {
 double draw_pane(Sheet& sheet, const Ruler& ruler, const PageBox& box, const Measurement& m,
                  Units u) {
   const outline::Outline& o = m.outline;
-  const double turn = -std::remainder(o.box.angle_rad, std::numbers::pi / 2);
+  const double turn = upright_turn(o);
   const bool lying = std::abs(std::cos(o.box.angle_rad + turn)) > 0.5;
   const double width = lying ? o.box.long_mm : o.box.short_mm;
   const double height = lying ? o.box.short_mm : o.box.long_mm;

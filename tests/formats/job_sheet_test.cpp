@@ -242,6 +242,30 @@ TEST_CASE("the photo goes into both sheets byte by byte") {
   CHECK(run("base64", "coreutils", "-d " + coded.path()) == given.jpeg);
 }
 
+TEST_CASE("an outline stands as the pane stands in its photo") {
+  struct Row {
+    const char* what;
+    PointPx right, up;  // where the outline's x and y point in the photo, y down
+    const char* below;  // the size under the drawing comes first
+  };
+  for (const Row& row :
+       {Row{"level", {1, 0}, {0, -1}, "486.00"}, Row{"on its side", {0, -1}, {-1, 0}, "412.00"},
+        Row{"upside down", {-1, 0}, {0, 1}, "486.00"},
+        Row{"nearly on its side", {0.2, 1}, {1, -0.2}, "412.00"}}) {
+    CAPTURE(row.what);
+    Job sheet;
+    sheet.panes = {{"pane", sample::slider(), std::nullopt, ""}};
+    outline::Outline& o = sheet.panes[0].measured.outline;
+    for (std::size_t i = 0; i < o.points.size(); ++i) {
+      const PointMm p = o.points[i];
+      o.points_px[i] = {900 + p.x * row.right.x + p.y * row.up.x,
+                        900 + p.x * row.right.y + p.y * row.up.y};
+    }
+    const TemporaryFile html(".html", to_job_html(sheet, Paper::a4, Units::mm));
+    CHECK(xpath(html, "string((//s:text)[1])").starts_with(row.below));
+  }
+}
+
 TEST_CASE("outlines and pieces are drawn to the scale that is stated") {
   Job sheet = job();
   sheet.panes.erase(sheet.panes.begin() + 1);
