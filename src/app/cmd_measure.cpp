@@ -53,6 +53,12 @@ Outcome plan_outputs(const Options& options, Outputs& outputs) {
   return std::nullopt;
 }
 
+/// What people read is in their units; the result file is in mm.
+formats::Measurement in_units(formats::Measurement m, formats::Units units) {
+  m.verdict = verdict_on(m.outline, units);
+  return m;
+}
+
 void fill_outputs(const Options& options, const photo::Photo& photo, const formats::Measurement& m,
                   Outputs& outputs) {
   if (!options.json.empty()) outputs.set(options.json, formats::to_json(m));
@@ -62,9 +68,10 @@ void fill_outputs(const Options& options, const photo::Photo& photo, const forma
     outputs.set(options.overlay, overlay_on(photo, m, options.units(), options.overlay));
   }
   if (!options.drawing.empty()) {
+    const formats::Measurement said = in_units(m, options.units());
     outputs.set(options.drawing, ending(options.drawing) == ".pdf"
-                                     ? formats::to_drawing_pdf(m, options.units())
-                                     : formats::to_drawing_svg(m, options.units()));
+                                     ? formats::to_drawing_pdf(said, options.units())
+                                     : formats::to_drawing_svg(said, options.units()));
   }
 }
 
@@ -79,8 +86,9 @@ Outcome run(const Options& options) {
   if (!m.ok()) return m.error();
   fill_outputs(options, photos->front(), m.value(), outputs);
   if (options.json == "-") return outputs.write(formats::to_json(m.value()));
-  std::string text = formats::to_table(m.value(), options.units());
-  if (options.budget) text += "\n" + formats::to_budget(m.value(), options.units());
+  const formats::Measurement said = in_units(m.value(), options.units());
+  std::string text = formats::to_table(said, options.units());
+  if (options.budget) text += "\n" + formats::to_budget(said, options.units());
   return outputs.write(text);
 }
 

@@ -115,21 +115,6 @@ std::string main_source(const outline::Outline& o, const outline::Dimension& d) 
          to_text(100 * share, 0) + " % of the long side's square.";
 }
 
-std::string verdict_on(const outline::Outline& outline) {
-  std::vector<double> u95 = outline.u95_mm;
-  if (u95.empty()) return {};
-  std::sort(u95.begin(), u95.end());
-  std::string text = "The sides are good to " + to_text(outline.long_mm.u95, 2) + " and " +
-                     to_text(outline.short_mm.u95, 2) + " mm, the outline to " +
-                     to_text(u95[u95.size() / 2], 2) + " mm at half of its points and " +
-                     to_text(u95.back(), 2) + " mm at the worst." +
-                     main_source(outline, outline.long_mm);
-  if (const auto advice = formats::most_helpful(outline)) {
-    text += " " + formats::say_advice(outline, *advice, formats::Units::mm);
-  }
-  return text;
-}
-
 /// What the photo is like, and warnings where it costs.
 void judge(const photo::Photo& photo, const card::Plane& plane,
            const std::vector<card::Sighting>& cards, const Contour& contour,
@@ -294,6 +279,24 @@ std::string names_of(const std::vector<std::string>& paths) {
 
 }  // namespace
 
+std::string verdict_on(const outline::Outline& outline, formats::Units units) {
+  std::vector<double> u95 = outline.u95_mm;
+  if (u95.empty()) return {};
+  std::sort(u95.begin(), u95.end());
+  const bool inches = units == formats::Units::inch;
+  const auto said = [inches](double mm) {
+    return inches ? to_text(mm / 25.4, 3) + " in" : to_text(mm, 2) + " mm";
+  };
+  std::string text = "The sides are good to " + said(outline.long_mm.u95) + " and " +
+                     said(outline.short_mm.u95) + ", the outline to " + said(u95[u95.size() / 2]) +
+                     " at half of its points and " + said(u95.back()) + " at the worst." +
+                     main_source(outline, outline.long_mm);
+  if (const auto advice = formats::most_helpful(outline)) {
+    text += " " + formats::say_advice(outline, *advice, units);
+  }
+  return text;
+}
+
 Result<std::vector<PointPx>> near_points(const PhotoOptions& options) {
   constexpr std::size_t kMost = 1000;
   std::vector<PointPx> points;
@@ -348,7 +351,7 @@ Result<formats::Measurement> measure(const std::vector<photo::Photo>& photos,
 
   formats::Measurement m;
   m.boundary = options.boundary;
-  m.verdict = verdict_on(outline.value());
+  m.verdict = verdict_on(outline.value(), formats::Units::mm);
   m.covariance = outline::carried(traced->contour, outline.value());
   m.outline = std::move(outline.value());
   for (const card::Sighting& card : views.front().cards) {

@@ -32,6 +32,9 @@ Result<std::vector<PointPx>> near_points(const PhotoOptions& options);
 /// All photos named. @retval unreadable_file, too_large, bad_usage (more than we take)
 Result<std::vector<photo::Photo>> load_photos(const PhotoOptions& options);
 
+/// How good an outline is, why not better, and what would help most.
+std::string verdict_on(const outline::Outline& outline, formats::Units units);
+
 /// Cards, planes, contour, outline. An error about a photo names it.
 Result<formats::Measurement> measure(const std::vector<photo::Photo>& photos,
                                      const PhotoOptions& options, const std::vector<PointPx>& near);

@@ -88,8 +88,15 @@ std::string say_blank(const check::Blank& blank, Units u) {
     const double hundredths = mm / kMmPerHundredth;
     return fixed((up ? std::ceil(hundredths - kRounding) : std::floor(hundredths)) / 100, 2);
   };
-  return "Blank to cut: " + said(blank.width_mm, true) + " x " + said(blank.height_mm, true) + " " +
-         length_unit(u) + ", corners rounded by " + said(blank.radius_mm, false);
+  const auto on_a_tape = [u](double mm) {
+    if (u == Units::mm) return std::string();
+    constexpr double kMmPerSixteenth = 25.4 / 16, kRounding = 1e-9;
+    return " (" + to_sixteenths(std::ceil(mm / kMmPerSixteenth - kRounding) * kMmPerSixteenth) +
+           ")";
+  };
+  return "Blank to cut: " + said(blank.width_mm, true) + on_a_tape(blank.width_mm) + " x " +
+         said(blank.height_mm, true) + on_a_tape(blank.height_mm) + " " + length_unit(u) +
+         ", corners rounded by " + said(blank.radius_mm, false);
 }
 
 std::string say_fit(const check::Fits& fits, Units u) {

@@ -138,18 +138,19 @@ struct Note {
 };
 
 std::vector<Note> notes(const Ruler& ruler, const Measurement& m) {
-  constexpr std::size_t kMostLines = 14;
+  // The verdict in full, whatever it says; warnings share what it leaves.
+  constexpr std::size_t kMostLines = 16, kLinesOfAWarning = 4, kMostCharacters = 600;
   std::vector<Note> out;
-  const auto add = [&](const std::string& text, bool bold) {
+  const auto add = [&](const std::string& text, std::size_t most_lines, bool bold) {
     const auto fits = [&](const std::string& line) {
       return ruler.width_mm(line, kSmallSize, bold) <= kColumnRight - kColumnLeft;
     };
-    for (const std::string& line : wrap(clean(text, 300), 4, fits)) {
+    for (const std::string& line : wrap(clean(text, kMostCharacters), most_lines, fits)) {
       if (out.size() < kMostLines) out.push_back({line, bold});
     }
   };
-  if (!m.verdict.empty()) add(m.verdict, true);
-  for (const Finding& f : m.warnings) add("! " + f.text, false);
+  if (!m.verdict.empty()) add(m.verdict, kMostLines, true);
+  for (const Finding& f : m.warnings) add("! " + f.text, kLinesOfAWarning, false);
   return out;
 }
 

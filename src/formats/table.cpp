@@ -83,7 +83,7 @@ std::string to_table(const Measurement& m, Units u) {
   for (const Finding& f : m.warnings) {
     out += "  ! " + clean(f.text, 400) + " [" + clean(f.code, 40) + "]\n";
   }
-  if (!m.verdict.empty()) out += "  " + clean(m.verdict, 400) + "\n";
+  if (!m.verdict.empty()) out += "  " + clean(m.verdict, 600) + "\n";
   return out;
 }
 

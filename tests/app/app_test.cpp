@@ -237,6 +237,10 @@ TEST_CASE("a good photo ends with status 0, a table, every file asked for and si
   CHECK(json.status == 0);
   CHECK(json.err.empty());
   CHECK(json.out == bytes_of(folder / "o.json"));
+  // What people read is in their units, the result file in mm.
+  CHECK(run.out.find(" in, the outline to ") != std::string::npos);
+  CHECK(run.out.find(" mm, the outline to ") == std::string::npos);
+  CHECK(json.out.find(" mm, the outline to ") != std::string::npos);
   const cv::Mat jpeg = cv::imread(folder / "o.jpg");  // the same picture, its labels in mm
   REQUIRE(jpeg.size() == overlay.size());
   CHECK(cv::norm(jpeg, overlay, cv::NORM_L1) / static_cast<double>(3 * jpeg.total()) < 3);

@@ -57,6 +57,8 @@ TEST_CASE("a check's table says size, squareness, blank and verdict") {
   }
   const std::string inches = to_check_table(slider_report(std::nullopt), Units::inch);
   CHECK(inches.find("19.134") != std::string::npos);  // 486 / 25.4
+  // 507 / 25.4 = 19.961, 433 / 25.4 = 17.047; in sixteenths 319.4 and 272.8, rounded up as well.
+  CHECK(inches.find("Blank to cut: 19.97 (20) x 17.05 (17 1/16) in") != std::string::npos);
   CHECK(inches.find("Verdict") == std::string::npos);
 }
 

@@ -127,6 +127,16 @@ TEST_CASE("no two words of the drawing touch") {
   }
 }
 
+TEST_CASE("the drawing holds the whole verdict, however much there is to say") {
+  Measurement m = sample::slider();
+  m.verdict = "The sides are good to 1.15 mm and 0.99 mm.";
+  for (int i = 0; i < 8; ++i) m.verdict += " It says why they are not better, and what would help.";
+  m.verdict += " These are the last words.";
+  std::string text = text_of_pdf(to_drawing_pdf(m, Units::mm));
+  std::replace(text.begin(), text.end(), '\n', ' ');
+  CHECK(text.find("last words.") != std::string::npos);
+}
+
 TEST_CASE("SVG and PDF show the same drawing") {
   for (const Measurement& m : {sample::door(), sample::slider()}) {
     const cv::Mat pdf = outside::picture_of_pdf(to_drawing_pdf(m, Units::mm), 4);
