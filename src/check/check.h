@@ -116,6 +116,29 @@ struct Blank {
 };
 Blank blank_for(const Shape& shape, const Rectangle& rectangle, double oversize_mm);
 
+/// A turn about the origin, then a shift.
+struct Motion {
+  double turn_rad = 0;
+  PointMm shift;
+  PointMm turned(PointMm p) const;
+  PointMm operator()(PointMm p) const { return turned(p) + shift; }
+};
+
+/// Signed distance to a polygon and where its foot lies.
+struct Gap {
+  double mm = 0;           ///< positive outside
+  PointMm normal;          ///< outwards, of the chord that is nearest
+  std::size_t before = 0;  ///< the polygon's point at the start of that chord
+  double t = 0;            ///< of the chord, 0 to 1
+};
+std::vector<Gap> gaps_to(const PolygonMm& polygon, const PolygonMm& points);
+
+/// The motion that lays the points on a polygon, from a start a few degrees off at most: iterated
+/// closest points along the normals, robust against what belongs to one of them only.
+Motion lay_on(const PolygonMm& points, const PolygonMm& polygon, const Motion& start);
+/// The same from every start. @retval degenerate_shape
+Result<Motion> lay_anyhow(const PolygonMm& points, const PolygonMm& polygon);
+
 struct Difference {
   double size_mm = 0, u95_mm = 0;  ///< size is positive
   PointMm at;                      ///< in the frame of the second outline

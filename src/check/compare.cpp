@@ -12,24 +12,6 @@ namespace {
 
 constexpr double kPi = std::numbers::pi;
 
-struct Motion {
-  double turn_rad = 0;
-  PointMm shift;  ///< after turning about the origin
-  PointMm turned(PointMm p) const {
-    const double c = std::cos(turn_rad), s = std::sin(turn_rad);
-    return {c * p.x - s * p.y, s * p.x + c * p.y};
-  }
-  PointMm operator()(PointMm p) const { return turned(p) + shift; }
-};
-
-/// Signed distance to a polygon and where its foot lies.
-struct Gap {
-  double mm = 0;  ///< positive outside
-  PointMm normal;
-  std::size_t before = 0;
-  double t = 0;
-};
-
 /// Looks at `count` chords from chord `first` on.
 Gap gap_to(const PolygonMm& polygon, PointMm p, std::size_t first, std::size_t count) {
   const std::size_t n = polygon.size();
@@ -231,6 +213,30 @@ void judge(const Shape& first, const Shape& second, const std::vector<Gap>& gaps
 }
 
 }  // namespace
+
+PointMm Motion::turned(PointMm p) const {
+  const double c = std::cos(turn_rad), s = std::sin(turn_rad);
+  return {c * p.x - s * p.y, s * p.x + c * p.y};
+}
+
+std::vector<Gap> gaps_to(const PolygonMm& polygon, const PolygonMm& points) {
+  std::vector<Gap> out;
+  out.reserve(points.size());
+  for (const PointMm p : points) out.push_back(gap_to(polygon, p));
+  return out;
+}
+
+Motion lay_on(const PolygonMm& points, const PolygonMm& polygon, const Motion& start) {
+  constexpr int kSteps = 30;
+  return lay(points, polygon, start, kSteps).motion;
+}
+
+Result<Motion> lay_anyhow(const PolygonMm& points, const PolygonMm& polygon) {
+  const Laid laid = best_laid(points, polygon);
+  if (std::isfinite(laid.cost)) return laid.motion;
+  return Error{Code::degenerate_shape,
+               "the outlines cannot be laid on each other; measure both again"};
+}
 
 Result<Comparison> compare(const Shape& first, const Shape& second, bool mirrored,
                            double tolerance_mm) {

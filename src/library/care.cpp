@@ -3,6 +3,7 @@
 
 #include <filesystem>
 
+#include "library/index.h"
 #include "library/pack.h"
 #include "library/records.h"
 
@@ -70,6 +71,19 @@ void check_counts(SQLite::Database& db, std::vector<Finding>& findings) {
       "vehicle");
 }
 
+void check_search(SQLite::Database& db, std::vector<Finding>& findings) {
+  db.exec("SAVEPOINT look");  // one moment, whoever writes meanwhile
+  SQLite::Statement panes(db, "SELECT id FROM pane");
+  while (panes.executeStep() && findings.size() < kMostFindings) {
+    const std::int64_t pane = panes.getColumn(0).getInt64();
+    if (auto why = index_trouble(db, pane)) {
+      findings.push_back({"search", "pane " + std::to_string(pane) + " " + *why});
+    }
+  }
+  panes.reset();
+  db.exec("RELEASE look");
+}
+
 }  // namespace
 
 Result<std::vector<Finding>> Library::verify() const {
@@ -83,6 +97,7 @@ Result<std::vector<Finding>> Library::verify() const {
                   outline_trouble, findings);
     check_records(db, "piece", "SELECT id, record FROM piece", piece_trouble, findings);
     check_counts(db, findings);
+    check_search(db, findings);
   } catch (const SQLite::Exception& e) {
     const Error error = store_->in_words(e);
     if (findings.empty()) return error;

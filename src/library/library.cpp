@@ -99,28 +99,6 @@ void insert_photos(SQLite::Database& db, std::int64_t measurement,
   }
 }
 
-std::string field(const nlohmann::json& head, const char* key) {
-  const auto found = head.find(key);
-  return found != head.end() && found->is_string() ? found->get<std::string>() : std::string();
-}
-
-std::int64_t insert_measurement(SQLite::Database& db, std::int64_t pane, std::int64_t change,
-                                const Kept& kept, const std::string& record) {
-  const auto head = nlohmann::json::parse(kept.head);
-  const auto photo = head.find("photo");
-  const std::string photo_name =
-      photo != head.end() && photo->is_object() ? field(*photo, "name") : std::string();
-  SQLite::Statement insert(db,
-                           "INSERT INTO measurement(pane, change, boundary, lens, photo_name, "
-                           "digest, record) VALUES(?, ?, ?, ?, ?, ?, ?)");
-  SQLite::bind(insert, pane, change, field(head, "boundary"), field(head, "lens"), photo_name);
-  constexpr int kDigest = 6, kRecord = 7;
-  bind_blob(insert, kDigest, text(sha256(record)));
-  bind_blob(insert, kRecord, record);
-  insert.exec();
-  return db.getLastInsertRowid();
-}
-
 std::int64_t pattern_of_measurement(SQLite::Database& db, std::int64_t pane,
                                     std::int64_t measurement) {
   SQLite::Statement query(db, "SELECT id FROM pattern WHERE measurement = ?");
@@ -186,7 +164,7 @@ Result<Added> Library::add(const Vehicle& vehicle, const Pane& pane, const std::
     Place place = pane_for(db, added.vehicle, pane);
     added.pane = place.pane;
     if (place.fresh) revise_pane(db, place.pane, place.state, change);
-    added.measurement = insert_measurement(db, added.pane, change, kept.value(), record);
+    added.measurement = insert_measurement(db, 0, added.pane, change, kept.value(), record);
     insert_photos(db, added.measurement, photos);
     added.in_force = put_in_force || !place.state.pattern;
     if (added.in_force) {

@@ -7,7 +7,6 @@
 
 #include <array>
 #include <cstdint>
-#include <functional>
 #include <memory>
 #include <optional>
 #include <string>
@@ -100,11 +99,12 @@ struct Alike {
   double gap_mm = 0;      ///< largest, of either kind, once laid on each other
   double gap_u95_mm = 0;  ///< of the difference where it is largest
   double rms_mm = 0;
-  check::Verdict same = check::Verdict::cannot_tell;  ///< yes: no more apart than chance has it
+  bool within_u95 = false;  ///< nowhere more apart than chance has it in 95 of 100 cases
 };
 
+/// Several measurements of one pane as one.
 struct Combined {
-  formats::Measurement measurement;
+  std::string result_json;
   std::vector<std::int64_t> used;
   /// Per measurement used: chi-square of what it is off from the others, and its chance.
   struct Consistency {
@@ -113,8 +113,10 @@ struct Combined {
     double largest_mm = 0;  ///< off from the others' mean
   };
   std::vector<Consistency> tests;
-  std::optional<std::int64_t> disagrees;  ///< the one that fits least, when the test fails
-  double median_u95_before_mm = 0, median_u95_mm = 0;
+  /// The one that fits the others least, when that is no chance (1 %, all tests together). Of two
+  /// it cannot be said which.
+  std::optional<std::int64_t> disagrees;
+  double median_u95_before_mm = 0, median_u95_mm = 0;  ///< along the outlines
 };
 
 enum class Access { read, write, create };
@@ -157,6 +159,16 @@ class Library {
   Result<std::int64_t> restore_vehicle(std::int64_t vehicle, std::int64_t revision,
                                        const Stamp& stamp);
 
+  /// Panes whose words start as the words asked for do, or with typing errors: the nearest first.
+  Result<std::vector<PaneLine>> find(const std::string& text, std::size_t most) const;
+  /// Panes whose pattern has this outline, turned or mirrored at will: the smallest gap first.
+  /// @retval degenerate_shape
+  Result<std::vector<Alike>> find_like(const check::Shape& shape, std::size_t most) const;
+
+  /// Of all measurements of a pane but those left out; nothing is changed.
+  /// @retval bad_usage  fewer than two, or measurements that cannot be combined, and why
+  Result<Combined> combine(std::int64_t pane, const std::vector<std::int64_t>& without) const;
+
   Result<PaneView> show(std::int64_t pane) const;
   Result<std::vector<PaneLine>> panes() const;
   /// The result file of the pattern in force, or of one measurement.
@@ -170,6 +182,13 @@ class Library {
   Result<std::vector<Finding>> verify() const;
   /// A whole library of its own, while others go on writing. @retval unwritable_file
   Result<std::int64_t> backup(const std::string& path) const;
+
+  /// Everything as a folder of JSON, SVG and small photos that reads well in a diff; the panes in
+  /// it.
+  /// @retval unwritable_file  also when the folder is there and not empty
+  Result<std::int64_t> export_to(const std::string& folder) const;
+  /// Such a folder into a library without vehicles. @retval unreadable_file, bad_usage
+  Result<std::int64_t> import_from(const std::string& folder);
 
  private:
   explicit Library(std::unique_ptr<Store> store);

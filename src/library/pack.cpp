@@ -165,8 +165,9 @@ void walk_sources(Walk<Coder>& walk, Kept& kept) {
   }
 }
 
+/// What the plus-minus needs, then what it does not.
 template <typename Coder>
-bool walk_rest(Coder& coder, Kept& kept) {
+bool walk_rest(Coder& coder, Kept& kept, bool all) {
   Walk walk(coder);
   const std::size_t n = kept.outline.size();
   NumberModel flags, seen;
@@ -174,10 +175,11 @@ bool walk_rest(Coder& coder, Kept& kept) {
   walk.number(flags, has_pixels);
   walk.number(flags, known);
   kept.sources_known = known != 0;
-  kept.pixels.resize(has_pixels != 0 ? n : 0);
-  walk.points(kept.pixels);
   kept.u95.resize(n);
   walk.run(kept.u95, false);
+  if (!all) return walk.good();
+  kept.pixels.resize(has_pixels != 0 ? n : 0);
+  walk.points(kept.pixels);
   kept.seen.resize(walk.count(kept.seen.size(), n));
   for (std::int64_t& flag : kept.seen) walk.number(seen, flag);
   if (kept.sources_known) walk_sources(walk, kept);
@@ -251,7 +253,7 @@ std::string pack(const Kept& kept) {
   Kept k = kept;  // the walk may write, but writes what it read
   BitWriter first, second;
   walk_outline(first, k.outline);
-  walk_rest(second, k);
+  walk_rest(second, k, true);
   std::string body;
   for (const std::string& section : {first.finish(), second.finish(), deflated(kept.head)}) {
     put_size(body, section.size());
@@ -274,7 +276,7 @@ Result<Kept> unpack(std::string_view bytes) {
   if (!first || !second || !head || !rest.empty()) return damaged();
   Kept kept;
   BitReader outline(*first), others(*second);
-  if (!walk_outline(outline, kept.outline) || !walk_rest(others, kept)) return damaged();
+  if (!walk_outline(outline, kept.outline) || !walk_rest(others, kept, true)) return damaged();
   auto text = inflated(*head, kMostHead);
   if (!text.ok()) return text.error();
   kept.head = std::move(text.value());
@@ -291,6 +293,19 @@ Result<PolygonMm> unpack_outline(std::string_view bytes) {
   BitReader outline(*first);
   if (!walk_outline(outline, kept.outline)) return damaged();
   return outline_of(kept);
+}
+
+Result<check::Shape> unpack_outline_and_u95(std::string_view bytes) {
+  const auto body = body_of(bytes);
+  if (!body.ok()) return body.error();
+  std::string_view rest = body.value();
+  const auto first = take_section(rest), second = take_section(rest);
+  if (!first || !second) return damaged();
+  Kept kept;
+  BitReader outline(*first), others(*second);
+  if (!walk_outline(outline, kept.outline) || !walk_rest(others, kept, false)) return damaged();
+  kept.sources_known = false;
+  return shape_of(kept);
 }
 
 }  // namespace panecard::library

@@ -11,8 +11,10 @@ namespace panecard::library {
 std::string pack(const Kept& kept);
 /// @retval unreadable_file  damaged, or of a newer program
 Result<Kept> unpack(std::string_view bytes);
-/// Only the outline: cheap enough for a hundred candidates of a search.
+/// Only the outline: cheap enough for every candidate of a search.
 Result<PolygonMm> unpack_outline(std::string_view bytes);
+/// The outline and its plus-minus; the sources stay packed.
+Result<check::Shape> unpack_outline_and_u95(std::string_view bytes);
 
 /// Text as few bytes; words of result files cost next to nothing.
 std::string deflated(std::string_view text);

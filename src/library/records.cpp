@@ -1,8 +1,19 @@
 #include "library/records.h"
 
+#include <nlohmann/json.hpp>
+
+#include "library/index.h"
 #include "library/texts.h"
 
 namespace panecard::library {
+namespace {
+
+std::string field(const nlohmann::json& head, const char* key) {
+  const auto found = head.find(key);
+  return found != head.end() && found->is_string() ? found->get<std::string>() : std::string();
+}
+
+}  // namespace
 
 std::optional<Error> refused(const Vehicle& v) {
   constexpr std::size_t kName = 200, kNotes = 4000;
@@ -103,6 +114,7 @@ std::int64_t revise_pane(SQLite::Database& db, std::int64_t pane, const PaneStat
     SQLite::bind(link, pane, number, piece);
     link.exec();
   }
+  index_pane(db, pane);
   return number;
 }
 
@@ -116,7 +128,27 @@ std::int64_t revise_vehicle(SQLite::Database& db, std::int64_t vehicle, const Ve
   SQLite::Statement insert(db, "INSERT INTO vehicle_revision VALUES(?, ?, ?, ?, ?, ?, ?, ?)");
   SQLite::bind(insert, vehicle, number, change, v.make, v.model, v.years, v.body, v.notes);
   insert.exec();
+  index_vehicle(db, vehicle);
   return number;
+}
+
+std::int64_t insert_measurement(SQLite::Database& db, std::int64_t id, std::int64_t pane,
+                                std::int64_t change, const Kept& kept, const std::string& record) {
+  const auto head = nlohmann::json::parse(kept.head);
+  const auto photo = head.find("photo");
+  const std::string photo_name =
+      photo != head.end() && photo->is_object() ? field(*photo, "name") : std::string();
+  SQLite::Statement insert(db, "INSERT INTO measurement VALUES(?, ?, ?, ?, ?, ?, ?, ?)");
+  if (id != 0) insert.bind(1, id);
+  const auto text_at = [&](int index, const std::string& text) { insert.bind(index, text); };
+  insert.bind(2, pane), insert.bind(3, change);
+  text_at(4, field(head, "boundary")), text_at(5, field(head, "lens")), text_at(6, photo_name);
+  constexpr int kDigest = 7, kRecord = 8;
+  const Sha256 digest = sha256(record);
+  insert.bind(kDigest, static_cast<const void*>(digest.data()), static_cast<int>(digest.size()));
+  insert.bind(kRecord, static_cast<const void*>(record.data()), static_cast<int>(record.size()));
+  insert.exec();
+  return db.getLastInsertRowid();
 }
 
 std::optional<std::string> measurement_record(SQLite::Database& db, std::int64_t measurement) {

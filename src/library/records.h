@@ -41,6 +41,10 @@ std::int64_t revise_vehicle(SQLite::Database& db, std::int64_t vehicle, const Ve
 std::optional<std::string> pattern_record(SQLite::Database& db, std::int64_t pattern);
 std::optional<std::string> measurement_record(SQLite::Database& db, std::int64_t measurement);
 
+/// @param id  0: the next one
+std::int64_t insert_measurement(SQLite::Database& db, std::int64_t id, std::int64_t pane,
+                                std::int64_t change, const Kept& kept, const std::string& record);
+
 std::string blob(const SQLite::Column& column);
 
 }  // namespace panecard::library

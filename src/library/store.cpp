@@ -10,6 +10,8 @@
 #include <fstream>
 #include <sstream>
 
+#include "library/index.h"
+
 namespace panecard::library {
 namespace {
 
@@ -20,7 +22,7 @@ constexpr int kPageBytes = 1024;          ///< records of 3 to 6 KB waste half a
 
 /// Each takes the file from the layout before it to its own. Never changed once released: a new
 /// layout is a new entry.
-constexpr std::array<const char*, 1> kLayouts = {R"(
+constexpr std::array<const char*, 2> kLayouts = {R"(
 CREATE TABLE change(
   id INTEGER PRIMARY KEY, at TEXT NOT NULL, who TEXT NOT NULL, reason TEXT NOT NULL);
 CREATE TABLE vehicle(id INTEGER PRIMARY KEY);
@@ -67,7 +69,14 @@ CREATE VIEW vehicle_now AS SELECT * FROM vehicle_revision AS r
   WHERE number = (SELECT max(number) FROM vehicle_revision WHERE vehicle = r.vehicle);
 CREATE VIEW pane_now AS SELECT * FROM pane_revision AS r
   WHERE number = (SELECT max(number) FROM pane_revision WHERE pane = r.pane);
+)",
+                                                 R"(
+CREATE VIRTUAL TABLE pane_words USING fts5(words, tokenize = 'ascii', detail = 'none',
+                                           columnsize = 0, prefix = '2 3');
+CREATE TABLE word(word TEXT PRIMARY KEY) WITHOUT ROWID;
+CREATE TABLE pane_shape(pane INTEGER PRIMARY KEY REFERENCES pane, value BLOB NOT NULL);
 )"};
+constexpr int kFirstSearched = 2;  ///< the layout whose search has to be filled
 
 Error unreadable(const std::string& path, const std::string& why) {
   return {Code::unreadable_file, "library '" + path + "': " + why};
@@ -92,6 +101,7 @@ std::optional<Error> migrate(SQLite::Database& db, const std::string& path, bool
   for (int layout = found; layout < newest_layout(); ++layout) {
     db.exec(kLayouts[static_cast<std::size_t>(layout)]);
   }
+  if (found < kFirstSearched) index_all(db);
   db.exec("PRAGMA application_id = " + std::to_string(kApplication));
   db.exec("PRAGMA user_version = " + std::to_string(newest_layout()));
   transaction.commit();

@@ -4,6 +4,7 @@
 #include <SQLiteCpp/SQLiteCpp.h>
 #include <SQLiteCpp/VariadicBind.h>
 
+#include <memory>
 #include <optional>
 #include <string>
 
@@ -14,6 +15,8 @@ namespace panecard::library {
 
 /// What SQLite says about the library at `path`, for a person.
 Error in_words(const SQLite::Exception& e, const std::string& path);
+
+struct ShapeIndex;
 
 class Store {
  public:
@@ -52,10 +55,14 @@ class Store {
   Error in_words(const SQLite::Exception& e) const { return library::in_words(e, path_); }
   Error read_only() const;
 
+  /// What find_like searches, kept as long as nothing changes.
+  const ShapeIndex& shapes();
+
  private:
   std::string path_;
   SQLite::Database db_;
   bool writable_ = false;
+  std::shared_ptr<const ShapeIndex> shapes_;
 };
 
 /// The newest layout this program knows.

@@ -13,7 +13,7 @@ namespace panecard::library::test {
 PolygonMm outline(unsigned number);
 
 /// With sources of error as one photo of a coded sheet has them, as measure --json writes it.
-std::string result(const check::Shape& shape, const std::string& photo = "pane.jpg");
+std::string result(const check::Shape& shape, const std::string& photo = "pane.jpg", int card = 0);
 std::string result(unsigned number);
 
 }  // namespace panecard::library::test

@@ -1,0 +1,385 @@
+// Several measurements of one pane into one: laid on each other, tested against each other,
+// averaged along the outline by how certain each is where.
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+#include <nlohmann/json.hpp>
+#include <set>
+
+#include "library/pack.h"
+#include "library/records.h"
+#include "outline/outline.h"
+
+namespace panecard::library {
+namespace {
+
+using Eigen::Index;
+using Eigen::MatrixXd;
+using Eigen::VectorXd;
+
+constexpr std::size_t kMostMeasurements = 50;
+/// Where outlines are chords of curves and feet lie between points.
+constexpr double kChord_mm = 0.02;
+
+struct One {
+  std::int64_t measurement = 0;
+  Kept kept;
+  check::Shape shape;
+  std::string lens;
+  std::set<std::string> cards;
+};
+
+/// One measurement at the common points, outwards.
+struct Field {
+  VectorXd off, sigma_noise, weight;
+  MatrixXd own, common;  ///< sources, one standard uncertainty each
+  std::vector<std::string> own_names, common_names;
+  MatrixXd noise;  ///< local noise as columns, for the test only
+  std::vector<bool> seen;
+};
+
+bool among(const std::vector<std::string>& names, const std::string& name) {
+  return std::find(names.begin(), names.end(), name) != names.end();
+}
+
+/// Errors that measurements share when card and lens are the same do not average out.
+std::vector<std::string> shared_sources(const std::vector<One>& all) {
+  std::vector<std::string> out = {"bow"};  // the pane's own, however often it is photographed
+  bool card = false, lens = false;
+  for (std::size_t i = 0; i < all.size(); ++i) {
+    for (std::size_t j = 0; j < i; ++j) {
+      lens = lens || all[i].lens == all[j].lens;
+      card = card || std::any_of(all[i].cards.begin(), all[i].cards.end(),
+                                 [&](const std::string& c) { return all[j].cards.count(c) > 0; });
+      card = card || all[i].cards.empty() || all[j].cards.empty();
+    }
+  }
+  if (lens) out.emplace_back("lens");
+  if (card) {
+    for (const char* name : {"print scale", "card size", "card thickness", "edge creep"}) {
+      out.emplace_back(name);
+    }
+  }
+  return out;
+}
+
+Result<One> loaded(Store& store, const MeasurementLine& line) {
+  const auto record = measurement_record(store.db(), line.id);
+  if (!record) return no_such(store, "measurement", line.id);
+  auto kept = unpack(*record);
+  if (!kept.ok()) return kept.error();
+  One one{line.id, std::move(kept.value()), {}, line.lens, {}};
+  one.shape = shape_of(one.kept);
+  const auto head = nlohmann::json::parse(one.kept.head);
+  const auto cards = head.find("cards");
+  if (cards != head.end() && cards->is_array()) {
+    for (const auto& card : *cards) {
+      if (card.is_object() && card.contains("kind") && card.contains("id")) {
+        one.cards.insert(card["kind"].dump() + card["id"].dump());
+      }
+    }
+  }
+  return one;
+}
+
+/// Takes out of columns along the normals what is a mere motion of the whole outline.
+void remove_motion(const PolygonMm& points, const PolygonMm& normals, MatrixXd& columns) {
+  const auto n = static_cast<Index>(points.size());
+  PointMm middle;
+  for (const PointMm p : points) middle = middle + 1.0 / static_cast<double>(n) * p;
+  MatrixXd moves(n, 3);
+  for (Index i = 0; i < n; ++i) {
+    const auto k = static_cast<std::size_t>(i);
+    moves.row(i) << normals[k].x, normals[k].y, cross(points[k] - middle, normals[k]);
+  }
+  columns -= moves * moves.colPivHouseholderQr().solve(columns);
+}
+
+PolygonMm moved(const PolygonMm& points, const check::Motion& motion) {
+  PolygonMm out;
+  out.reserve(points.size());
+  for (const PointMm p : points) out.push_back(motion(p));
+  return out;
+}
+
+Field field_of(const One& one, const PolygonMm& points, const PolygonMm& normals,
+               const check::Motion& motion, const std::vector<std::string>& shared) {
+  const PolygonMm laid = moved(one.shape.contour.points, motion);
+  const std::vector<check::Gap> feet = check::gaps_to(laid, points);
+  const Contour& c = one.shape.contour;
+  const auto n = static_cast<Index>(points.size());
+  const std::size_t count = laid.size();
+  Field out;
+  out.off.resize(n), out.sigma_noise.resize(n);
+  const auto column = [&](const PolygonMm& mode, MatrixXd& into) {
+    into.conservativeResize(n, into.cols() + 1);
+    for (Index i = 0; i < n; ++i) {
+      const check::Gap& foot = feet[static_cast<std::size_t>(i)];
+      const PointMm shift =
+          (1 - foot.t) * mode[foot.before] + foot.t * mode[(foot.before + 1) % count];
+      into(i, into.cols() - 1) = dot(motion.turned(shift), foot.normal);
+    }
+  };
+  for (Index i = 0; i < n; ++i) {
+    const check::Gap& foot = feet[static_cast<std::size_t>(i)];
+    out.off[i] = -foot.mm;
+    out.sigma_noise[i] = std::hypot(c.sigma_mm[foot.before], kChord_mm);
+    out.seen.push_back(foot.before >= c.seen.size() || c.seen[foot.before]);
+  }
+  for (std::size_t m = 0; m < c.modes.size(); ++m) {
+    const bool common = among(shared, c.mode_names[m]);
+    column(c.modes[m], common ? out.common : out.own);
+    (common ? out.common_names : out.own_names).push_back(c.mode_names[m]);
+  }
+  const std::vector<PolygonMm> all = all_modes(c);
+  for (std::size_t m = c.modes.size(); m < all.size(); ++m) column(all[m], out.noise);
+  // What the laying left of a motion is no difference of shape, and the sources tell none either.
+  MatrixXd off = out.off;
+  remove_motion(points, normals, off);
+  out.off = off;
+  for (MatrixXd* columns : {&out.own, &out.common, &out.noise}) {
+    if (columns->cols() > 0) remove_motion(points, normals, *columns);
+  }
+  out.weight = out.sigma_noise.cwiseAbs2();
+  for (const MatrixXd* columns : {&out.own, &out.common}) {
+    if (columns->cols() > 0) out.weight += columns->rowwise().squaredNorm();
+  }
+  out.weight = out.weight.cwiseInverse();
+  return out;
+}
+
+/// Chance that chi-square with so many degrees is larger (Wilson & Hilferty 1931).
+double chance_of_more(double chi_square, double degrees) {
+  const double spread = 2 / (9 * degrees);
+  const double z = (std::cbrt(chi_square / degrees) - (1 - spread)) / std::sqrt(spread);
+  return 0.5 * std::erfc(z / std::sqrt(2.0));
+}
+
+/// Every source and the noise of a measurement at every `stride`-th point, times a factor there.
+MatrixXd all_columns(const Field& f, Index stride, const VectorXd& factor) {
+  const Index rows = (f.off.size() + stride - 1) / stride;
+  MatrixXd out(rows, f.own.cols() + f.common.cols() + f.noise.cols());
+  for (Index r = 0; r < rows; ++r) {
+    const Index i = r * stride;
+    Index at = 0;
+    for (const MatrixXd* part : {&f.own, &f.common, &f.noise}) {
+      if (part->cols() == 0) continue;
+      out.block(r, at, 1, part->cols()) = factor[i] * part->row(i);
+      at += part->cols();
+    }
+  }
+  return out;
+}
+
+/// How far one measurement is off from the mean of the others, in the directions in which errors
+/// are expected at all.
+Combined::Consistency tested(const std::vector<One>& all, const std::vector<Field>& fields,
+                             std::size_t which) {
+  const Index n = fields[which].off.size();
+  constexpr Index kMostPoints = 120;
+  const Index stride = std::max<Index>(1, (n + kMostPoints - 1) / kMostPoints);
+  const Index rows = (n + stride - 1) / stride;
+  VectorXd total = VectorXd::Zero(n), mean = VectorXd::Zero(n);
+  for (std::size_t j = 0; j < fields.size(); ++j) {
+    if (j == which) continue;
+    total += fields[j].weight;
+    mean += fields[j].weight.cwiseProduct(fields[j].off);
+  }
+  mean = mean.cwiseQuotient(total);
+  const VectorXd residual = fields[which].off - mean;
+  MatrixXd covariance = kChord_mm * kChord_mm * MatrixXd::Identity(rows, rows);
+  for (std::size_t j = 0; j < fields.size(); ++j) {
+    const VectorXd factor =
+        j == which ? VectorXd::Ones(n).eval() : fields[j].weight.cwiseQuotient(total).eval();
+    const MatrixXd columns = all_columns(fields[j], stride, factor);
+    covariance += columns * columns.transpose();
+  }
+  const Eigen::SelfAdjointEigenSolver<MatrixXd> solver(covariance);
+  VectorXd thinned(rows);
+  for (Index r = 0; r < rows; ++r) thinned[r] = residual[r * stride];
+  Combined::Consistency out;
+  out.measurement = all[which].measurement;
+  out.largest_mm = residual.cwiseAbs().maxCoeff();
+  constexpr double kShare = 0.95;
+  double share = 0;
+  const double trace = solver.eigenvalues().sum();
+  for (Index k = rows; k-- > 0 && share < kShare * trace;) {
+    const double along = solver.eigenvectors().col(k).dot(thinned);
+    out.chi_square += along * along / solver.eigenvalues()[k];
+    out.degrees += 1;
+    share += solver.eigenvalues()[k];
+  }
+  out.chance = chance_of_more(out.chi_square, out.degrees);
+  return out;
+}
+
+void add_modes(const MatrixXd& columns, const VectorXd& share, double times,
+               const std::vector<std::string>& names, const PolygonMm& normals, Contour& contour) {
+  for (Index c = 0; c < columns.cols(); ++c) {
+    PolygonMm mode;
+    mode.reserve(normals.size());
+    for (std::size_t i = 0; i < normals.size(); ++i) {
+      const auto k = static_cast<Index>(i);
+      mode.push_back(times * share[k] * columns(k, c) * normals[i]);
+    }
+    contour.modes.push_back(std::move(mode));
+    contour.mode_names.push_back(names[static_cast<std::size_t>(c)]);
+  }
+}
+
+/// The weighted mean with everything that is uncertain about it.
+Contour averaged(const std::vector<Field>& fields, const PolygonMm& points,
+                 const PolygonMm& normals, const std::vector<PointPx>& pixels, double alike_mm) {
+  const auto n = static_cast<Index>(points.size());
+  VectorXd total = VectorXd::Zero(n), mean = VectorXd::Zero(n), noise = VectorXd::Zero(n);
+  for (const Field& f : fields) total += f.weight;
+  Contour out;
+  out.seen.assign(points.size(), false);
+  for (const Field& f : fields) {
+    const VectorXd share = f.weight.cwiseQuotient(total);
+    mean += share.cwiseProduct(f.off);
+    noise += share.cwiseProduct(f.sigma_noise).cwiseAbs2();
+    add_modes(f.own, share, 1, f.own_names, normals, out);
+    // Of errors whose connection is not known the sum is at most this (Cauchy and Schwarz): they
+    // do not become smaller by repeating.
+    const double all_alike = std::sqrt(static_cast<double>(fields.size()));
+    add_modes(f.common, share, all_alike, f.common_names, normals, out);
+    for (std::size_t i = 0; i < points.size(); ++i) out.seen[i] = out.seen[i] || f.seen[i];
+  }
+  for (std::size_t i = 0; i < points.size(); ++i) {
+    const auto k = static_cast<Index>(i);
+    out.points.push_back(points[i] + mean[k] * normals[i]);
+    out.sigma_mm.push_back(std::sqrt(noise[k]));
+  }
+  out.points_px = pixels;
+  out.correlation_mm = alike_mm;
+  return out;
+}
+
+double middle_of(std::vector<double> values) {
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
+}
+
+/// The reference's own points and pixels, evenly spaced.
+void common_points(const One& reference, PolygonMm& points, std::vector<PointPx>& pixels) {
+  constexpr double kLeast_mm = 2, kMost = 600;
+  const Contour& c = reference.shape.contour;
+  points = resample(c.points, std::max(kLeast_mm, perimeter_mm(c.points) / kMost));
+  for (const check::Gap& foot : check::gaps_to(c.points, points)) {
+    const std::size_t next = (foot.before + 1) % c.points.size();
+    if (c.points_px.size() != c.points.size()) {
+      pixels.push_back({});
+      continue;
+    }
+    const PointPx a = c.points_px[foot.before], b = c.points_px[next];
+    pixels.push_back({(1 - foot.t) * a.x + foot.t * b.x, (1 - foot.t) * a.y + foot.t * b.y});
+  }
+}
+
+std::string result_of(const Contour& contour, const outline::Outline& outline,
+                      const std::vector<One>& all) {
+  formats::Measurement m;
+  const auto head = nlohmann::json::parse(all.front().kept.head);
+  m.boundary = head.value("boundary", "glass");
+  m.outline = outline;
+  m.covariance = outline::carried(contour, outline);
+  m.photo_name = "combined of " + std::to_string(all.size()) + " measurements";
+  m.lens_text = all.front().lens;
+  return formats::to_json(m);
+}
+
+std::optional<Error> cannot_combine(const std::vector<One>& all) {
+  if (all.size() < 2) {
+    return Error{Code::bad_usage, "combining needs two measurements of the pane; measure it again"};
+  }
+  if (all.size() > kMostMeasurements) {
+    return Error{Code::too_large, "more than " + std::to_string(kMostMeasurements) +
+                                      " measurements; leave some out"};
+  }
+  const auto boundary = [](const One& one) {
+    return nlohmann::json::parse(one.kept.head).value("boundary", "");
+  };
+  for (const One& one : all) {
+    if (!one.shape.sources_known) {
+      return Error{Code::bad_usage, "measurement " + std::to_string(one.measurement) +
+                                        " does not tell its sources of error; leave it out"};
+    }
+    if (boundary(one) != boundary(all.front())) {
+      return Error{Code::bad_usage, "measurements " + std::to_string(all.front().measurement) +
+                                        " and " + std::to_string(one.measurement) +
+                                        " follow different boundaries; leave one out"};
+    }
+  }
+  return std::nullopt;
+}
+
+Result<Combined> combined(const std::vector<One>& all) {
+  if (auto why = cannot_combine(all)) return *why;
+  const auto reference = std::min_element(all.begin(), all.end(), [](const One& a, const One& b) {
+    return middle_of(a.shape.u95_mm) < middle_of(b.shape.u95_mm);
+  });
+  PolygonMm points;
+  std::vector<PointPx> pixels;
+  common_points(*reference, points, pixels);
+  const PolygonMm normals = outward_normals(points);
+  const std::vector<std::string> shared = shared_sources(all);
+  std::vector<Field> fields;
+  Combined out;
+  double alike_mm = 0;
+  for (const One& one : all) {
+    check::Motion motion;
+    if (one.measurement != reference->measurement) {
+      const auto laid = check::lay_anyhow(one.shape.contour.points, points);
+      if (!laid.ok()) return laid.error();
+      motion = laid.value();
+    }
+    fields.push_back(field_of(one, points, normals, motion, shared));
+    alike_mm = std::max(alike_mm, one.shape.contour.correlation_mm);
+    out.used.push_back(one.measurement);
+    out.median_u95_before_mm +=
+        middle_of(u95_normal_mm(one.shape.contour)) / static_cast<double>(all.size());
+  }
+  constexpr double kDoubt = 0.01;
+  double least = kDoubt / static_cast<double>(all.size());
+  for (std::size_t i = 0; i < all.size(); ++i) {
+    out.tests.push_back(tested(all, fields, i));
+    if (out.tests.back().chance < least) {
+      least = out.tests.back().chance;
+      out.disagrees = all[i].measurement;
+    }
+  }
+  const Contour contour = with_fewer_sources(averaged(fields, points, normals, pixels, alike_mm));
+  const auto outline = outline::fit(contour);
+  if (!outline.ok()) return outline.error();
+  out.median_u95_mm = middle_of(outline->u95_mm);
+  out.result_json = result_of(contour, outline.value(), all);
+  return out;
+}
+
+}  // namespace
+
+Result<Combined> Library::combine(std::int64_t pane,
+                                  const std::vector<std::int64_t>& without) const {
+  const auto view = show(pane);
+  if (!view.ok()) return view.error();
+  for (const std::int64_t measurement : without) {
+    const auto is = [&](const MeasurementLine& line) { return line.id == measurement; };
+    if (std::none_of(view->measurements.begin(), view->measurements.end(), is)) {
+      return no_such(*store_, "such measurement of the pane:", measurement);
+    }
+  }
+  return store_->read([&]() -> Result<Combined> {
+    std::vector<One> all;
+    for (const MeasurementLine& line : view->measurements) {
+      if (std::find(without.begin(), without.end(), line.id) != without.end()) continue;
+      auto one = loaded(*store_, line);
+      if (!one.ok()) return one.error();
+      all.push_back(std::move(one.value()));
+    }
+    return combined(all);
+  });
+}
+
+}  // namespace panecard::library
