@@ -45,7 +45,7 @@ Json json_of(const PaneLine& line) {
           {"notes", line.about.notes}};
 }
 
-std::string document(const char* format, Json fields) {
+std::string document(const char* format, const Json& fields) {
   Json out = {{"format", format}, {"version", 1}};
   out.update(fields);
   return out.dump(2) + "\n";
