@@ -22,7 +22,7 @@ std::string photo_name(const Measurement& m) {
 }
 
 struct Given {
-  std::string path, digest;
+  std::string path, sha256;
   bool folder = false, used = false;
 };
 
@@ -39,7 +39,7 @@ Result<std::vector<Given>> look_at(const std::vector<std::string>& paths) {
     if (!given.folder) {
       const auto bytes = bytes_of(path);
       if (!bytes.ok()) return bytes.error();
-      given.digest = formats::digest(bytes.value());
+      given.sha256 = formats::hex(formats::sha256(bytes.value()));
     }
     out.push_back(std::move(given));
   }
@@ -53,9 +53,9 @@ struct Found {
 
 Found find_photo(const Measurement& m, const std::string& result, std::vector<Given>& given) {
   const std::string name = photo_name(m);
-  const auto same = [&](const std::string& digest) { return digest == m.photo_digest; };
+  const auto same = [&](const std::string& sha256) { return sha256 == m.photo_sha256; };
   for (Given& g : given) {
-    const bool fits = m.photo_digest.empty() ? fs::path(g.path).filename() == name : same(g.digest);
+    const bool fits = m.photo_sha256.empty() ? fs::path(g.path).filename() == name : same(g.sha256);
     if (g.folder || !fits) continue;
     g.used = true;
     return {g.path, {}};
@@ -72,7 +72,8 @@ Found find_photo(const Measurement& m, const std::string& result, std::vector<Gi
     const std::string path = (folder / name).string();
     if (!fs::is_regular_file(path, ignored)) continue;
     const auto bytes = bytes_of(path);
-    if (bytes.ok() && (m.photo_digest.empty() || same(formats::digest(bytes.value())))) {
+    if (bytes.ok() &&
+        (m.photo_sha256.empty() || same(formats::hex(formats::sha256(bytes.value()))))) {
       return {path, {}};
     }
     found.why_not = "no photo: '" + path + "' is called like it but is another one";
@@ -151,9 +152,9 @@ void add_photo(JobPane& pane, const std::string& path, formats::Units units) {
   }
 }
 
-/// Without digests, photos of one name can be told apart by nothing but luck.
+/// Without SHA-256, photos of one name can be told apart by nothing but luck.
 bool ambiguous(const std::vector<JobPane>& panes, const Measurement& m) {
-  return m.photo_digest.empty() && std::count_if(panes.begin(), panes.end(), [&](const JobPane& p) {
+  return m.photo_sha256.empty() && std::count_if(panes.begin(), panes.end(), [&](const JobPane& p) {
                                      return photo_name(p.measured) == photo_name(m);
                                    }) > 1;
 }

@@ -263,10 +263,10 @@ std::string whole(const std::vector<std::string>& paths) {
 }
 
 /// Of the file as it lies there, so that a later command can tell it from others of its name.
-std::string digest_of(const std::string& path) {
+std::string sha256_of(const std::string& path) {
   constexpr std::size_t kMostBytes = std::size_t{512} << 20;
   const auto bytes = read_file(path, kMostBytes);
-  return bytes.ok() ? formats::digest(bytes.value()) : std::string();
+  return bytes.ok() ? formats::hex(formats::sha256(bytes.value())) : std::string();
 }
 
 std::string names_of(const std::vector<std::string>& paths) {
@@ -363,7 +363,7 @@ Result<formats::Measurement> measure(const std::vector<photo::Photo>& photos,
   judge(photos.front(), planes->front(), views.front().cards, traced->contour, m);
   m.face = face_of(planes->front());
   m.photo_name = names_of(options.paths);
-  m.photo_digest = digest_of(options.paths.front());
+  m.photo_sha256 = sha256_of(options.paths.front());
   m.photo_width_px = photos.front().bgr.cols;
   m.photo_height_px = photos.front().bgr.rows;
   m.lens_text = lens_text(views.front().lens, photos.front().facts);

@@ -1,6 +1,8 @@
 // Outlines and cards as bytes of open formats. Nothing here touches the disk.
 #pragma once
 
+#include <array>
+#include <cstdint>
 #include <optional>
 #include <string>
 #include <string_view>
@@ -52,7 +54,7 @@ struct Measurement {
   Face face;
   std::string photo_name;  ///< of several photos all, with commas
   int photo_width_px = 0, photo_height_px = 0;
-  std::string photo_digest;  ///< digest() of the first photo's file; empty: not known
+  std::string photo_sha256;  ///< of the first photo's file, in hex; empty: not known
   std::string lens_text;     ///< "phone-a profile, 12 photos" or "unknown lens"
   std::string verdict;       ///< how good it is, why not better, and what would help
 };
@@ -71,9 +73,10 @@ Result<StoredOutline> read_result(const std::string& path);
 /// The same from bytes that are read already; `name` is for messages.
 Result<StoredOutline> result_in(const std::string& bytes, const std::string& name);
 
-/// Tells files apart that are called alike: FNV-1a, 64 bit, as 16 hexadecimal digits. Against
-/// mistakes, not against forgers.
-std::string digest(std::string_view bytes);
+/// Tells files apart that are called alike. FIPS 180-4.
+using Sha256 = std::array<std::uint8_t, 32>;
+Sha256 sha256(std::string_view bytes);
+std::string hex(const Sha256& hash);
 
 /// All that a result file tells but the covariance and the geometry of the pieces: those have their
 /// names, ends and sizes. Without a box, its sides are those of the points, at their worst U95.

@@ -249,7 +249,7 @@ std::string to_json(const Measurement& m) {
   j["photo"] = {{"name", m.photo_name},
                 {"width_px", m.photo_width_px},
                 {"height_px", m.photo_height_px},
-                {"digest", m.photo_digest}};
+                {"sha256", m.photo_sha256}};
   j["lens"] = m.lens_text;
   j["cards"] = cards(m.cards);
   j["pieces"] = pieces(o);

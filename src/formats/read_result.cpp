@@ -219,7 +219,7 @@ void read_photo(const Json& root, Measurement& m) {
   const auto photo = root.find("photo");
   if (photo == root.end() || !photo->is_object()) return;
   m.photo_name = text(*photo, "name", 240);
-  m.photo_digest = text(*photo, "digest", 40);
+  m.photo_sha256 = text(*photo, "sha256", 64);
   m.photo_width_px = static_cast<int>(number(member(*photo, "width_px"), "width_px", 0, 1e5));
   m.photo_height_px = static_cast<int>(number(member(*photo, "height_px"), "height_px", 0, 1e5));
 }

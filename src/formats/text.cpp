@@ -110,34 +110,6 @@ std::string ascii(std::string_view text, std::size_t most) {
   return out;
 }
 
-std::string base64(std::string_view bytes) {
-  constexpr std::string_view kAlphabet =
-      "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
-  std::string out;
-  out.reserve((bytes.size() + 2) / 3 * 4);
-  for (std::size_t i = 0; i < bytes.size(); i += 3) {
-    const auto byte = [&](std::size_t k) -> std::uint32_t {
-      return i + k < bytes.size() ? static_cast<unsigned char>(bytes[i + k]) : 0;
-    };
-    const std::uint32_t three = byte(0) << 16U | byte(1) << 8U | byte(2);
-    for (std::size_t k = 0; k < 4; ++k) {
-      const bool filler = i + k > bytes.size();
-      out += filler ? '=' : kAlphabet[three >> (18U - 6U * k) & 63U];
-    }
-  }
-  return out;
-}
-
-std::string digest(std::string_view bytes) {
-  std::uint64_t hash = 0xcbf29ce484222325;
-  for (const char c : bytes) hash = (hash ^ static_cast<unsigned char>(c)) * 0x100000001b3;
-  std::string out(16, '0');
-  for (std::size_t k = 0; k < out.size(); ++k) {
-    out[k] = "0123456789abcdef"[hash >> (60 - 4 * k) & 15U];
-  }
-  return out;
-}
-
 std::size_t count_characters(std::string_view utf8) {
   return static_cast<std::size_t>(std::count_if(utf8.begin(), utf8.end(), [](char c) {
     return (static_cast<unsigned char>(c) & 0xc0U) != 0x80U;

@@ -40,9 +40,9 @@ struct Stamp {
   std::string who, reason;
 };
 
-using Sha256 = std::array<std::uint8_t, 32>;
-Sha256 sha256(const std::string& bytes);  ///< FIPS 180-4
-std::string hex(const Sha256& hash);
+using formats::hex;
+using formats::sha256;
+using formats::Sha256;
 
 struct Photo {
   std::string name;

@@ -8,6 +8,8 @@
 namespace panecard::library {
 namespace {
 
+constexpr std::size_t kName = 200, kNotes = 4000;  // bytes
+
 std::string field(const nlohmann::json& head, const char* key) {
   const auto found = head.find(key);
   return found != head.end() && found->is_string() ? found->get<std::string>() : std::string();
@@ -16,7 +18,6 @@ std::string field(const nlohmann::json& head, const char* key) {
 }  // namespace
 
 std::optional<Error> refused(const Vehicle& v) {
-  constexpr std::size_t kName = 200, kNotes = 4000;
   if (v.make.empty() && v.model.empty()) {
     return Error{Code::bad_usage, "name the vehicle: its make, its model or both"};
   }
@@ -28,7 +29,6 @@ std::optional<Error> refused(const Vehicle& v) {
 }
 
 std::optional<Error> refused(const Pane& p) {
-  constexpr std::size_t kName = 200, kNotes = 4000;
   if (p.window.empty()) return Error{Code::bad_usage, "name the window, as in 'front door'"};
   if (auto why = refused("the window", p.window, kName)) return why;
   if (auto why = refused("the side", p.side, kName)) return why;
@@ -44,8 +44,8 @@ std::optional<Error> refused(const Stamp& s) {
 }
 
 Error no_such(const Store& store, const std::string& what, std::int64_t number) {
-  return {Code::bad_usage, "library '" + const_cast<Store&>(store).path() + "' has no " + what +
-                               " " + std::to_string(number) + "; library find lists them"};
+  return {Code::bad_usage, "library '" + store.path() + "' has no " + what + " " +
+                               std::to_string(number) + "; library find lists them"};
 }
 
 std::string blob(const SQLite::Column& column) {

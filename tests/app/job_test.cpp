@@ -39,7 +39,7 @@ std::string pane(const Folder& folder, const std::string& name, const std::strin
   m.photo_name = photo_name;
   m.photo_width_px = 1000;
   m.photo_height_px = 750;
-  if (!photo.empty()) m.photo_digest = formats::digest(photo);
+  if (!photo.empty()) m.photo_sha256 = formats::hex(formats::sha256(photo));
   return folder.write(name, to_json(m));
 }
 

@@ -371,7 +371,7 @@ TEST_CASE("the same job makes the same bytes, and an empty one is still a sheet"
   CHECK(words_by_page(to_job_pdf({}, Paper::a4, Units::mm)).size() == 1);
 }
 
-TEST_CASE("base64 and the digest agree with their published vectors") {
+TEST_CASE("base64 and SHA-256 agree with their published vectors") {
   const std::vector<std::pair<const char*, const char*>> rfc4648 = {// section 10
                                                                     {"", ""},
                                                                     {"f", "Zg=="},
@@ -382,10 +382,16 @@ TEST_CASE("base64 and the digest agree with their published vectors") {
                                                                     {"foobar", "Zm9vYmFy"}};
   for (const auto& [plain, coded] : rfc4648) CHECK(base64(plain) == coded);
   CHECK(base64("\xff\xfe\xfd") == "//79");
-  // FNV-1a, 64 bit, test vectors of its authors (from memory, and recomputed apart from src/).
-  CHECK(digest("") == "cbf29ce484222325");
-  CHECK(digest("a") == "af63dc4c8601ec8c");
-  CHECK(digest("foobar") == "85944171f73967e8");
+  // "abc", the empty message and the two-block message: NIST, Secure Hash Standard, examples; the
+  // million of a: RFC 6234.
+  const std::vector<std::pair<std::string, const char*>> fips180 = {
+      {"abc", "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"},
+      {"", "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"},
+      {"abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq",
+       "248d6a61d20638b8e5c026930c3e6039a33ce45964ff2167f6ecedd419db06c1"},
+      {std::string(1'000'000, 'a'),
+       "cdc76e5c9914fb9281a1c7e284d73e67f1809a48a497200e046d39ccc7112cd0"}};
+  for (const auto& [plain, digits] : fips180) CHECK(hex(sha256(plain)) == digits);
 }
 
 }  // namespace panecard::formats

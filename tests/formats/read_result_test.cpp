@@ -90,7 +90,7 @@ TEST_CASE("a result file without sources of error is read and says so") {
 
 TEST_CASE("a measurement comes back with what a sheet shows of it") {
   Measurement m = sample::door();
-  m.photo_digest = digest("photo");
+  m.photo_sha256 = hex(sha256("photo"));
   const Folder folder;
   const Result<Measurement> back = read_measurement(folder.write("pane.json", to_json(m)));
   REQUIRE(back.ok());
@@ -99,7 +99,7 @@ TEST_CASE("a measurement comes back with what a sheet shows of it") {
   CHECK(back->photo_name == m.photo_name);
   CHECK(back->photo_width_px == m.photo_width_px);
   CHECK(back->photo_height_px == m.photo_height_px);
-  CHECK(back->photo_digest == m.photo_digest);
+  CHECK(back->photo_sha256 == m.photo_sha256);
   CHECK(back->verdict == m.verdict);
   CHECK(b.seen == a.seen);
   CHECK(b.seen_fraction == a.seen_fraction);

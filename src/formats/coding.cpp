@@ -1,0 +1,43 @@
+#include <openssl/evp.h>
+
+#include <stdexcept>
+
+#include "formats/formats.h"
+#include "formats/text.h"
+
+namespace panecard::formats {
+namespace {
+
+const unsigned char* plain(std::string_view bytes) {
+  return reinterpret_cast<const unsigned char*>(bytes.data());
+}
+
+}  // namespace
+
+std::string base64(std::string_view bytes) {
+  std::string out((bytes.size() + 2) / 3 * 4 + 1, '\0');  // one more for the zero it ends with
+  const int length = EVP_EncodeBlock(reinterpret_cast<unsigned char*>(out.data()), plain(bytes),
+                                     static_cast<int>(bytes.size()));
+  out.resize(static_cast<std::size_t>(length));
+  return out;
+}
+
+Sha256 sha256(std::string_view bytes) {
+  Sha256 out{};
+  if (EVP_Digest(bytes.data(), bytes.size(), out.data(), nullptr, EVP_sha256(), nullptr) != 1) {
+    throw std::runtime_error("no SHA-256 in this OpenSSL");
+  }
+  return out;
+}
+
+std::string hex(const Sha256& hash) {
+  constexpr const char* kDigits = "0123456789abcdef";
+  std::string out;
+  for (const std::uint8_t byte : hash) {
+    out.push_back(kDigits[byte >> 4U]);
+    out.push_back(kDigits[byte & 15U]);
+  }
+  return out;
+}
+
+}  // namespace panecard::formats
