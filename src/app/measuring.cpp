@@ -125,6 +125,13 @@ void judge(const photo::Photo& photo, const card::Plane& plane,
     m.quality.push_back({n.name, n.value, n.unit, n.long_u95_mm, n.remedy});
   }
   append(m.warnings, quality::findings(numbers, m.outline));
+  const std::vector<std::string>& sources = m.outline.sources;
+  if (std::find(sources.begin(), sources.end(), "choice of box") != sources.end()) {
+    m.warnings.push_back(
+        {"box_not_sure",
+         "another rectangle encloses this pane about as closely, so that the box's sides may be "
+         "those of either; the outline itself is not concerned"});
+  }
 }
 
 Error not_a_length(const std::string& option, const std::string& text, const std::string& say) {

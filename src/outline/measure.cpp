@@ -46,6 +46,126 @@ std::pair<double, double> sides_like(const Box& nominal, const Box& box) {
   return {box.short_mm, box.long_mm};
 }
 
+/// An enclosing rectangle of a given direction.
+struct Rectangle {
+  double along_mm = 0, across_mm = 0;
+  double area_mm2() const { return along_mm * across_mm; }
+};
+
+Rectangle enclosing(const PolygonMm& points, PointMm along) {
+  const PointMm across{-along.y, along.x};
+  double low[2] = {1e300, 1e300}, high[2] = {-1e300, -1e300};
+  for (const PointMm& p : points) {
+    const double at[2] = {dot(along, p), dot(across, p)};
+    for (int k = 0; k < 2; ++k) {
+      low[k] = std::min(low[k], at[k]);
+      high[k] = std::max(high[k], at[k]);
+    }
+  }
+  return {high[0] - low[0], high[1] - low[1]};
+}
+
+/// Standard uncertainty of how much larger one enclosing rectangle is than another.
+double sigma_of_difference(const PolygonMm& points, const std::vector<PolygonMm>& modes,
+                           PointMm along, PointMm other) {
+  double squares = 0;
+  PolygonMm moved(points.size());
+  for (const PolygonMm& mode : modes) {
+    double difference[2];
+    for (int k = 0; k < 2; ++k) {
+      for (std::size_t i = 0; i < points.size(); ++i) {
+        moved[i] = points[i] + (k == 0 ? 1.0 : -1.0) * mode[i];
+      }
+      difference[k] = enclosing(moved, other).area_mm2() - enclosing(moved, along).area_mm2();
+    }
+    squares += std::pow((difference[0] - difference[1]) / 2, 2);
+  }
+  return std::sqrt(squares);
+}
+
+struct Direction {
+  double turn_rad = 0;  ///< from the smallest box's, within [0, pi / 2)
+  PointMm along;
+  Rectangle box;
+};
+
+/// The hull's edges, of which the smallest box lies along one, and what lies halfway between them.
+std::vector<Direction> directions(const PolygonMm& hull, double angle_rad) {
+  std::vector<double> turns;
+  for (std::size_t i = 0; i < hull.size(); ++i) {
+    const PointMm edge = hull[(i + 1) % hull.size()] - hull[i];
+    const double turn = std::fmod(std::atan2(edge.y, edge.x) - angle_rad, kPi / 2);
+    turns.push_back(turn < 0 ? turn + kPi / 2 : turn);
+  }
+  std::sort(turns.begin(), turns.end());
+  std::vector<Direction> all;
+  const auto add = [&](double turn) {
+    const PointMm along{std::cos(angle_rad + turn), std::sin(angle_rad + turn)};
+    all.push_back({turn, along, enclosing(hull, along)});
+  };
+  for (std::size_t i = 0; i < turns.size(); ++i) {
+    add(turns[i]);
+    add((turns[i] + (i + 1 < turns.size() ? turns[i + 1] : kPi / 2)) / 2);
+  }
+  return all;
+}
+
+/// Those that a box sliding away from the smallest one reaches over a rise at least as high as they
+/// lie above it, whichever way it turns: what needs no such rise is the smallest box itself, whose
+/// modes turn it.
+std::vector<Direction> other_boxes(const std::vector<Direction>& all, double least_mm2) {
+  const std::size_t n = all.size();
+  std::vector<double> up(n), down(n);
+  for (std::size_t i = 0; i < n; ++i) {
+    const std::size_t k = n - 1 - i;
+    up[i] = std::max(i > 0 ? up[i - 1] : least_mm2, all[i].box.area_mm2());
+    down[k] = std::max(i > 0 ? down[k + 1] : least_mm2, all[k].box.area_mm2());
+  }
+  std::vector<Direction> found;
+  for (std::size_t i = 0; i < n; ++i) {
+    const double area = all[i].box.area_mm2();
+    if (std::min(up[i], down[i]) - area > area - least_mm2) found.push_back(all[i]);
+  }
+  return found;
+}
+
+/// A triangle is enclosed about equally closely along each of its sides: where another rectangle
+/// may be the smallest one instead, 95 % must reach as far as its sides.
+void allow_for_other_boxes(const PolygonMm& points, const std::vector<PolygonMm>& modes,
+                           Outline& outline) {
+  constexpr double kLikely = 1.645;      // less than one in twenty is what 95 % leave out anyway
+  constexpr double kWorthASource = 0.3;  // of U95
+  const PointMm along{std::cos(outline.box.angle_rad), std::sin(outline.box.angle_rad)};
+  const double area = outline.box.long_mm * outline.box.short_mm;
+  const double bound = std::hypot(outline.box.long_mm * outline.short_mm.u95,
+                                  outline.box.short_mm * outline.long_mm.u95);
+  double long_off = 0, short_off = 0;
+  for (const Direction& other :
+       other_boxes(directions(convex_hull(points), outline.box.angle_rad), area)) {
+    const Rectangle& r = other.box;
+    const double more = r.area_mm2() - area;
+    if (more > bound) continue;
+    const double by_long = std::max(r.along_mm, r.across_mm) - outline.box.long_mm;
+    const double by_short = std::min(r.along_mm, r.across_mm) - outline.box.short_mm;
+    const bool further =
+        std::abs(by_long) > std::max(std::abs(long_off), kWorthASource * outline.long_mm.u95) ||
+        std::abs(by_short) > std::max(std::abs(short_off), kWorthASource * outline.short_mm.u95);
+    if (!further || more > kLikely * sigma_of_difference(points, modes, along, other.along)) {
+      continue;
+    }
+    if (std::abs(by_long) > std::abs(long_off)) long_off = by_long;
+    if (std::abs(by_short) > std::abs(short_off)) short_off = by_short;
+  }
+  if (long_off == 0 && short_off == 0) return;
+  outline.sources.emplace_back(kOtherBox);
+  const auto widen = [&](Dimension& d, double off) {
+    d.u95 = std::hypot(d.u95, off);
+    d.parts.push_back(std::abs(off));
+  };
+  widen(outline.long_mm, long_off);
+  widen(outline.short_mm, short_off);
+}
+
 void measure_box(const Spread& spread, Outline& outline) {
   const PolygonMm& p = outline.points;
   outline.box = smallest_box(p);
@@ -68,6 +188,14 @@ void measure_box(const Spread& spread, Outline& outline) {
   }
   outline.long_mm = dimension(outline.box.long_mm, long_effects, spread.shares);
   outline.short_mm = dimension(outline.box.short_mm, short_effects, spread.shares);
+
+  PolygonMm carried;
+  std::vector<PolygonMm> modes(spread.modes.size());
+  for (const std::size_t i : carriers) carried.push_back(p[i]);
+  for (std::size_t m = 0; m < modes.size(); ++m) {
+    for (const std::size_t i : carriers) modes[m].push_back(spread.modes[m][i]);
+  }
+  allow_for_other_boxes(carried, modes, outline);
 }
 
 }  // namespace

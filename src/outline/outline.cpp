@@ -472,6 +472,19 @@ void add_diagonals(const Spread& spread, const std::vector<bool>& kinks, Outline
                           longest_between(outline, spread, corners[1], corners[3])};
 }
 
+/// The choice of the box is a source that only its sides have.
+void complete_parts(Outline& outline) {
+  const auto complete = [&](Dimension& d) { d.parts.resize(outline.sources.size(), 0.0); };
+  for (Dimension* d :
+       {&outline.long_mm, &outline.short_mm, &outline.area_mm2, &outline.perimeter_mm}) {
+    complete(*d);
+  }
+  for (Dimension& d : outline.diagonals_mm) complete(d);
+  for (Piece& p : outline.pieces) {
+    for (Dimension* d : {&p.length_mm, &p.radius, &p.angle_deg, &p.sagitta_mm}) complete(*d);
+  }
+}
+
 Outline outline_of(const Contour& c, const Chain& chain, const Few& few) {
   Outline outline;
   outline.sources = few.sources;
@@ -520,6 +533,7 @@ Outline outline_of(const Contour& c, const Chain& chain, const Few& few) {
   measure_shape(spread, outline);
   follow_contour(c, near, outline);
   add_diagonals(spread, kinks, outline);
+  complete_parts(outline);
   return outline;
 }
 
@@ -623,6 +637,7 @@ Outline free_outline(const Contour& c, double perimeter, double observation) {
   }
   follow_contour(c, near, outline);
   outline.pieces[0].seen = 2 * outline.seen_fraction >= 1;
+  complete_parts(outline);
   return outline;
 }
 
