@@ -228,6 +228,129 @@ TEST_CASE("errors of lengths are as large as stated when noise, print and lens v
   CHECK(beyond / count < 0.08);
 }
 
+namespace bound {
+
+constexpr int kSize = 6 + 8 + 3;  // pose, lens, print scale along and across, lift
+using Vector = Eigen::Matrix<double, kSize, 1>;
+
+/// A pinhole with Brown's distortion, written here once more: nothing of the fit is used.
+Eigen::Vector2d project(const Vector& x, double u, double v) {
+  const Vector3d turn = x.head<3>();
+  const Vector3d at = Eigen::AngleAxisd(turn.norm(), turn.normalized()) *
+                          Vector3d(u * (1 + x[14]), v * (1 + x[15]), x[16]) +
+                      x.segment<3>(3);
+  const double a = at.x() / at.z(), b = at.y() / at.z(), r2 = a * a + b * b;
+  const double radial = 1 + r2 * (x[9] + r2 * (x[10] + r2 * x[11]));
+  return {x[6] * (a * radial + 2 * x[12] * a * b + x[13] * (r2 + 2 * a * a)) + x[7],
+          x[6] * (b * radial + 2 * x[13] * a * b + x[12] * (r2 + 2 * b * b)) + x[8]};
+}
+
+/// The pane's point seen at a pixel, by Newton's method on differences.
+Eigen::Vector2d on_pane(Vector x, const Eigen::Vector2d& px, Eigen::Vector2d at) {
+  x[14] = x[15] = x[16] = 0;  // of the print, not of the pane
+  for (int turn = 0; turn < 6; ++turn) {
+    Eigen::Matrix2d slope;
+    for (int k = 0; k < 2; ++k) {
+      const Eigen::Vector2d d = Eigen::Vector2d::Unit(k);
+      slope.col(k) = (project(x, at.x() + d.x(), at.y() + d.y()) -
+                      project(x, at.x() - d.x(), at.y() - d.y())) /
+                     2;
+    }
+    at += slope.inverse() * (px - project(x, at.x(), at.y()));
+  }
+  return at;
+}
+
+/// Least standard uncertainty of the length between two points of the pane that any unbiased
+/// estimate has, given the priors: Van Trees, Detection, Estimation and Modulation Theory I, 2.4.
+double least_sigma_mm(const Vector& truth, const Vector& prior_sigma, const Sighting& sheet,
+                      const Eigen::Vector2d& p, const Eigen::Vector2d& q) {
+  Eigen::MatrixXd information = Eigen::MatrixXd::Zero(kSize, kSize);
+  for (int i = 0; i < kSize; ++i) {
+    // What has no prior is known to a million times what matters, what is exact even better.
+    information(i, i) = i < 6 ? 0 : 1 / std::pow(std::max(prior_sigma[i], 1e-9), 2);
+  }
+  // Print scale alike both ways, its own and aspect: docs/card.md.
+  const double alike = 1e-3 * 1e-3 + 2e-4 * 2e-4, aspect = 3e-4 * 3e-4;
+  Eigen::Matrix2d print;
+  print << alike + aspect, alike - aspect, alike - aspect, alike + aspect;
+  information.block<2, 2>(14, 14) = print.inverse();
+  const auto step = [](int i) { return i < 3 ? 1e-6 : i < 9 ? 1e-2 : 1e-5; };
+  const auto moved = [&](int i, double sign) {
+    Vector x = truth;
+    x[i] += sign * step(i);
+    return x;
+  };
+  for (const Corner& corner : sheet.corners) {
+    Eigen::Matrix<double, 2, kSize> slope;
+    for (int i = 0; i < kSize; ++i) {
+      slope.col(i) = (project(moved(i, 1), corner.on_card.x, corner.on_card.y) -
+                      project(moved(i, -1), corner.on_card.x, corner.on_card.y)) /
+                     (2 * step(i));
+    }
+    information += slope.transpose() * slope / (corner.sigma_px * corner.sigma_px);
+  }
+  Vector on_face = truth;
+  on_face[14] = on_face[15] = on_face[16] = 0;
+  const Eigen::Vector2d p_px = project(on_face, p.x(), p.y()),
+                        q_px = project(on_face, q.x(), q.y());
+  const auto length = [&](const Vector& x) {
+    return (on_pane(x, p_px, p) - on_pane(x, q_px, q)).norm();
+  };
+  Vector gradient;
+  for (int i = 0; i < kSize; ++i) {
+    gradient[i] = (length(moved(i, 1)) - length(moved(i, -1))) / (2 * step(i));
+  }
+  return std::sqrt(gradient.dot(information.inverse() * gradient));
+}
+
+}  // namespace bound
+
+TEST_CASE("a length's stated u95 is at most 1.5 times the Cramer-Rao bound") {
+  struct Row {
+    const char* what;
+    double tilt_deg, turn_deg, distance_mm, sigma_px, f_sigma_px;
+  };
+  constexpr Row kRows[] = {{"square on, sharp", 1, 2, 900, 0.03, 1.5},
+                           {"tilted, soft", 25, -15, 1000, 0.15, 1.5},
+                           {"far and noisy", 10, 20, 1400, 0.3, 1.5},
+                           {"lens hardly known", 20, 10, 900, 0.05, 40}};
+  double worst = 0;
+  for (const Row& row : kRows) {
+    CAPTURE(row.what);
+    photo::Lens lens = exact_lens(3010, 2016, 1512);
+    bound::Vector sigma = bound::Vector::Zero();
+    sigma.segment<8>(6) << row.f_sigma_px, 1, 1, 0.002, 0.003, 0, 0, 0;
+    sigma[16] = 0.05;
+    for (int i = 0; i < 8; ++i) lens.covariance(i, i) = std::pow(sigma[6 + i], 2);
+    const PlaneVector plane = view(lens, row.tilt_deg, row.turn_deg, {30, -20, row.distance_mm});
+    std::vector<Sighting> cards = {sheet_on_cylinder(plane, {0, 0}, 0)};
+    for (Corner& corner : cards[0].corners) corner.sigma_px = row.sigma_px;
+    const auto fitted = fit_plane(cards, lens, KnownBow{0, 1e-12, false});
+    REQUIRE(fitted.ok());
+    bound::Vector truth;
+    truth << plane.head<14>(), 0, 0, 0.1;
+    for (const auto& [p, q] : {std::pair{Eigen::Vector2d(-400, 40), Eigen::Vector2d(400, -60)},
+                               {Eigen::Vector2d(30, -250), Eigen::Vector2d(-20, 260)}}) {
+      const PointPx p_px = px_from_mm(fitted.value(), {p.x(), p.y()});
+      const PointPx q_px = px_from_mm(fitted.value(), {q.x(), q.y()});
+      const Eigen::Vector2d along = (p - q).normalized();
+      const Eigen::VectorXd effects =
+          (along.transpose() *
+           (mm_jacobian(fitted.value(), p_px) - mm_jacobian(fitted.value(), q_px)) * fitted->factor)
+              .transpose();
+      const double least = bound::least_sigma_mm(truth, sigma, cards[0], p, q);
+      const double ratio = effects.norm() / least;
+      CAPTURE(least);
+      CAPTURE(ratio);
+      CHECK(ratio >= 0.95);  // nothing is better than the bound
+      CHECK(ratio <= 1.5);
+      worst = std::max(worst, ratio);
+    }
+  }
+  MESSAGE("stated over least, at most ", worst);
+}
+
 TEST_CASE("the Jacobian of a place on the pane equals the difference quotient") {
   photo::Lens lens = exact_lens(3010, 2016, 1512);
   lens.value.tail<5>() << 0.03, -0.02, 0.004, 0.001, -0.0007;
