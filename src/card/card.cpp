@@ -187,6 +187,37 @@ Curvature curvature_of(const Plane& plane) {
   return c;
 }
 
+namespace {
+
+/// A reflection or the pane itself may have a card's shape, but not its size too. What does not
+/// agree with cards that are clearly more trustworthy is none.
+std::vector<Sighting> agreeing(std::vector<Sighting> cards, const photo::Lens& lens) {
+  std::vector<Sighting> kept;
+  std::vector<Finding> left_out;
+  for (Sighting& card : cards) {
+    const bool doubtful =
+        !kept.empty() && card.kind == Kind::plain && card.doubt > kept.front().doubt + kClearMargin;
+    if (doubtful) {
+      std::vector<Sighting> together = kept;
+      together.push_back(card);
+      if (!fit_plane(together, lens).ok() && fit_plane(kept, lens).ok()) {
+        left_out.push_back({"rectangle_left_out",
+                            "a rectangle of the plain card's shape about " +
+                                to_text(card.body_px[0].x, 0) + "," +
+                                to_text(card.body_px[0].y, 0) +
+                                " px was taken for none, since its size does not agree with the "
+                                "card's: see on the overlay that the card marked is yours"});
+        continue;
+      }
+    }
+    kept.push_back(std::move(card));
+  }
+  for (Finding& f : left_out) kept.front().findings.push_back(std::move(f));
+  return kept;
+}
+
+}  // namespace
+
 Result<std::vector<Sighting>> find_cards(const photo::Photo& photo, const photo::Lens& lens,
                                          const FindOptions& options) {
   CodedSearch coded = find_coded(photo, lens);
@@ -194,6 +225,7 @@ Result<std::vector<Sighting>> find_cards(const photo::Photo& photo, const photo:
   if (options.plain || cards.empty()) {
     std::vector<Sighting> plain = find_plain(photo, options.plain.value_or(PlainSize{}));
     std::move(plain.begin(), plain.end(), std::back_inserter(cards));
+    cards = agreeing(std::move(cards), lens);
   }
   if (!cards.empty()) {
     for (const Sighting& cut : coded.cut_off) {

@@ -50,6 +50,7 @@ struct Sighting {
   std::vector<Corner> corners;  ///< coded: chessboard corners
   std::vector<Edge> edges;      ///< plain: four; coded: outer sides of the board's black squares
   std::optional<PlainSize> plain;
+  double doubt = 0;               ///< plain: twice a negative log-likelihood, 0 for a perfect card
   std::vector<PointPx> body_px;   ///< the body's four corners in the photo, top-left as printed
                                   ///< first, clockwise on the screen; for masking and drawing
   std::vector<Finding> findings;  ///< of this card, or of one beside it that could not be used

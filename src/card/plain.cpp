@@ -178,7 +178,9 @@ bool examine(const cv::Mat& bgr, const Outline& corner, const PlainSize& size,
   const double z =
       (candidate.radius_mm - size.corner_radius_mm) / std::hypot(part, candidate.radius_sigma_mm);
   if (!told || std::abs(z) > 4) return false;
-  candidate.doubt = candidate.shape.chi2 + z * z + 20 * (1 - coverage_of(candidate.body));
+  // Against any radius being as likely, a sharp measurement that agrees says more than a vague one.
+  const double vague = 2 * std::log(std::hypot(part, candidate.radius_sigma_mm) / part);
+  candidate.doubt = candidate.shape.chi2 + z * z + vague + 20 * (1 - coverage_of(candidate.body));
   return true;
 }
 
@@ -189,6 +191,7 @@ Sighting sighting_of(const Candidate& candidate, const PlainSize& size) {
   s.height_mm = size.height_mm;
   s.thickness_mm = size.thickness_mm;
   s.plain = size;
+  s.doubt = candidate.doubt;
   for (int i = 0; i < 4; ++i) {
     const EdgeTrace& trace = candidate.body.edge[i];
     s.edges.push_back({candidate.shape.corner_mm[i], candidate.shape.corner_mm[(i + 1) % 4],
@@ -242,7 +245,6 @@ std::vector<Sighting> find_plain(const photo::Photo& photo, const PlainSize& siz
   std::stable_sort(found.begin(), found.end(),
                    [](const Candidate& p, const Candidate& q) { return p.doubt < q.doubt; });
   // Two outlines that overlap cannot both be cards: the better one counts if clearly better.
-  constexpr double kClearMargin = 6;
   std::vector<Sighting> sightings;
   for (std::size_t i = 0; i < found.size(); ++i) {
     bool clear = true;

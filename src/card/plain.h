@@ -19,6 +19,10 @@ namespace panecard::card {
 /// (docs/plain-cards.md); zero mean and this much doubt covers it without tuning to it.
 inline constexpr double kBloomSigma_px = 0.10;
 
+/// A rectangle this much more doubtful than another is no card where only one of them can be: twice
+/// the logarithm of a likelihood ratio of 20.
+inline constexpr double kClearMargin = 6;
+
 /// Plain cards of that size, most trustworthy first; empty when there is none beyond doubt.
 std::vector<Sighting> find_plain(const photo::Photo& photo, const PlainSize& size);
 

@@ -311,6 +311,25 @@ TEST_CASE("blank A4 and Letter sheets are told apart (ISO 216, ANSI/ASME Y14.1)"
   }
 }
 
+TEST_CASE("a reflection of a card's shape but not of its size is left out, and that is said") {
+  support::Wish wish;
+  wish.cards = support::CardKind::plain;
+  const support::Scene scene = support::random_scene(5194, wish);
+  photo::Lens lens;
+  lens.value = support::lens_vector(scene.camera);
+  lens.calibrated = true;
+  lens.width_px = scene.camera.width_px;
+  lens.height_px = scene.camera.height_px;
+  const photo::Photo photo = support::render(scene);
+  REQUIRE(card::find_plain(photo, size_of("id1")).size() > 1);
+  const auto cards = card::find_cards(photo, lens, {size_of("id1")});
+  REQUIRE(cards.ok());
+  REQUIRE(cards->size() == 1);
+  REQUIRE(cards->front().findings.size() == 1);
+  CHECK(cards->front().findings[0].code == "rectangle_left_out");
+  CHECK(card::fit_plane(cards.value(), lens).ok());
+}
+
 TEST_CASE("an empty, tiny or plain noise photo holds no card") {
   photo::Photo photo;
   photo.bgr = cv::Mat(20, 30, CV_8UC3, cv::Scalar(9, 9, 9));
