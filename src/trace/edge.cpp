@@ -9,7 +9,8 @@ namespace panecard::trace {
 namespace {
 
 constexpr double kHalf_mm = 2.6, kStep_mm = 0.1, kRow_mm = 1.0;
-constexpr double kAlong_mm = 1.5;  // averaging along the edge: corners are rounder than this
+// Averaging along the edge: corners are rounder than this. A faint edge shows in a longer average.
+constexpr double kAlong_mm = 1.5, kFaintAlong_mm = 6;
 
 // Median of the change away from the middle of the strip, over some rows before and after.
 std::vector<float> local_noise(const cv::Mat& size) {
@@ -41,9 +42,9 @@ struct Change {
   std::vector<float> noise;  // per row: the usual change off the edge, in its neighbourhood
 };
 
-Change change_across(const Strip& strip, double blur_mm) {
+Change change_across(const Strip& strip, double along_mm, double blur_mm) {
   const int rows = strip.root.rows, columns = strip.root.cols;
-  const cv::Mat soft = blurred_round(strip.root, kAlong_mm / kRow_mm, blur_mm / kStep_mm);
+  const cv::Mat soft = blurred_round(strip.root, along_mm / kRow_mm, blur_mm / kStep_mm);
   Change out{cv::Mat(rows, columns, CV_32F),
              cv::Mat(rows, columns, CV_32FC3, cv::Scalar::all(0)),
              cv::Mat(rows, columns, CV_32F, cv::Scalar(0)),
@@ -107,6 +108,7 @@ std::vector<int> follow(const Change& change, const Strip& strip) {
 struct Samples {
   std::vector<double> offset_mm;
   std::vector<bool> seen;
+  std::vector<double> along_mm;  ///< averaged over
 };
 
 // Light hardly reaches the line where a rounded seal touches the glass. Where that crevice can be
@@ -137,12 +139,13 @@ double contact(const float* shade, int columns, double step_column, double blur_
 // Vertex of the parabola through three samples of the change, taken along the colour direction of
 // the edge itself, so that noise in other directions cannot pull it.
 Samples locate(const Change& change, const Strip& strip, const std::vector<int>& path,
-               double blur_mm) {
+               double along_mm, double blur_mm) {
   // The median of three noisy channels' length is about 1.5 of their sigma: this is nearly 4 sigma,
   // and a stretch counts only when most of its rows pass.
   constexpr float kClear = 2.5F;
   const int rows = strip.root.rows, columns = strip.root.cols;
-  Samples out{std::vector<double>(rows), std::vector<bool>(rows)};
+  Samples out{std::vector<double>(rows), std::vector<bool>(rows),
+              std::vector<double>(rows, along_mm)};
   for (int i = 0; i < rows; ++i) {
     const int j = std::clamp(path[i], 2, columns - 3);
     const cv::Vec3f u = change.across.at<cv::Vec3f>(i, j);
@@ -173,6 +176,29 @@ void settle_seen(std::vector<bool>& seen) {
     share[i] = count / (2.0 * kShortRun + 1);
   }
   for (int i = 0; i < n; ++i) seen[i] = seen[i] && share[i] > 0.4;
+}
+
+Samples samples_of(const Strip& strip, double px_mm) {
+  const double blur_mm = std::max(0.2, 0.8 * px_mm);
+  // Optics and demosaicing blur by some 0.7 px besides.
+  const double all_blur_mm = std::hypot(blur_mm, 0.7 * px_mm);
+  const auto averaged = [&](double along_mm) {
+    const Change change = change_across(strip, along_mm, blur_mm);
+    Samples samples = locate(change, strip, follow(change, strip), along_mm, all_blur_mm);
+    settle_seen(samples.seen);
+    return samples;
+  };
+  Samples out = averaged(kAlong_mm);
+  const auto unseen = std::count(out.seen.begin(), out.seen.end(), false);
+  if (unseen <= kShortRun) return out;
+  const Samples faint = averaged(kFaintAlong_mm);
+  for (std::size_t i = 0; i < out.seen.size(); ++i) {
+    if (out.seen[i] || !faint.seen[i]) continue;
+    out.seen[i] = true;
+    out.offset_mm[i] = faint.offset_mm[i];
+    out.along_mm[i] = faint.along_mm[i];
+  }
+  return out;
 }
 
 struct Smoothed {
@@ -330,13 +356,8 @@ Edge place_edge(const Pyramid& photo, const Sight& sight, const std::vector<Poly
   for (int round = 0; round < 2; ++round) {
     const Strip strip = unwrap(photo, sight, cards, curve, kHalf_mm, kStep_mm);
     const double px_mm = 1 / sight.px_per_mm(strip.curve.front());
-    const double blur_mm = std::max(0.2, 0.8 * px_mm);
-    const Change change = change_across(strip, blur_mm);
-    // Optics and demosaicing blur by some 0.7 px besides.
-    Samples samples =
-        locate(change, strip, follow(change, strip), std::hypot(blur_mm, 0.7 * px_mm));
+    const Samples samples = samples_of(strip, px_mm);
     const std::vector<double> outer_mm = offsets_to(strip.curve, strip.normals, outer);
-    settle_seen(samples.seen);
     const double scale = robust_scale(samples);
     const int n = static_cast<int>(strip.curve.size());
     edge.points.resize(n);
@@ -347,7 +368,7 @@ Edge place_edge(const Pyramid& photo, const Sight& sight, const std::vector<Poly
         const Smoothed fit = local_fit(samples, i, 6, scale);
         edge.points[i] = strip.curve[i] + fit.value * strip.normals[i];
         // Rows share blurred pixels: about 2 sqrt(pi) sigma of them count as one.
-        const double independent = std::max(1.0, fit.span * kRow_mm / (3.5 * kAlong_mm));
+        const double independent = std::max(1.0, fit.span * kRow_mm / (3.5 * samples.along_mm[i]));
         edge.sigma_mm[i] =
             std::max(scale, local_fit(samples, i, 20, scale).spread) / std::sqrt(independent);
       }

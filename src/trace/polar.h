@@ -14,6 +14,11 @@ constexpr int kRays = 1440;
 constexpr double kTurn =
     2 * std::numbers::pi / kRays;  // also the step of ln r: the map is conformal
 
+/// Part of the turn; may go over its end.
+struct Rays {
+  int first, count;
+};
+
 /// Middle of all the cards' corners.
 PointMm middle_of(const std::vector<PolygonMm>& cards);
 PointMm direction(int ray);

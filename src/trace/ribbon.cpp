@@ -511,20 +511,148 @@ Ribbon with_better_rivals(Ribbon ribbon) {
   return ribbon;
 }
 
-std::vector<const PolygonMm*> distinct(const std::vector<PolygonMm>& rings) {
+bool alike(const PolygonMm& a, const PolygonMm& b) {
   constexpr double kSame_mm = 6;
-  std::vector<const PolygonMm*> out;
-  for (const PolygonMm& ring : rings) {
-    const bool known = std::any_of(out.begin(), out.end(), [&](const PolygonMm* other) {
-      double most = 0;
-      for (std::size_t i = 0; i < ring.size(); ++i) {
-        most = std::max(most, distance(ring[i], (*other)[i]));
+  double most = 0;
+  for (std::size_t i = 0; i < a.size(); ++i) most = std::max(most, distance(a[i], b[i]));
+  return most <= kSame_mm;
+}
+
+// What a ring is thought to run along.
+enum class RingIs { either_edge, glass_edge };
+
+Belief belief_of(RingIs ring) {
+  Belief belief;
+  if (ring == RingIs::glass_edge) {
+    belief.outer_from_mm = belief.outer_likely_from_mm = kMinWidth;
+    belief.outer_to_mm = belief.outer_likely_to_mm = kMaxWidth;
+    return belief;
+  }
+  belief.outer_from_mm = -20;
+  belief.outer_likely_from_mm = -4;
+  belief.outer_likely_to_mm = 10;
+  belief.outer_to_mm = kMaxWidth;  // the ring may have settled on the glass edge itself
+  return belief;
+}
+
+// Everything that was tried about one photo, and what comes of it.
+class Search {
+ public:
+  Search(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
+         const PolygonMm& near)
+      : photo_(photo), sight_(sight), cards_(cards), near_(near), middle_(middle_of(cards)) {}
+
+  /// Wide looks about those of the rings that no look was about yet.
+  void look_about(const std::vector<PolygonMm>& rings, RingIs is) {
+    std::vector<const PolygonMm*> starts;
+    for (const PolygonMm& ring : rings) {
+      const auto known = [&](const auto* other) { return alike(ring, *other); };
+      if (std::none_of(starts.begin(), starts.end(), known)) starts.push_back(&ring);
+    }
+    const std::size_t first = looks_.size();
+    looks_.resize(first + starts.size());
+    cv::parallel_for_({0, static_cast<int>(starts.size())}, [&](const cv::Range& range) {
+      for (int i = range.start; i < range.end; ++i) {
+        Look& to = looks_[first + static_cast<std::size_t>(i)];
+        to.ribbon = look(photo_, sight_, cards_, near_, kPasses[0], *starts[i], belief_of(is),
+                         to.materials);
+        to.around = seen_from(middle_, to.ribbon);
       }
-      return most <= kSame_mm;
     });
-    if (!known) out.push_back(&ring);
+  }
+
+  double best_score() const { return surest().ribbon.score; }
+
+  /// The best of all looks, stretch by stretch, looked at more and more sharply.
+  Ribbon settle() const {
+    std::vector<Around> around;
+    around.reserve(looks_.size());
+    for (const Look& l : looks_) around.push_back(l.around);
+    const Around best = splice(middle_, around);
+    Materials known = surest().materials;
+    Belief belief;
+    belief.width_mm = median_of(surest().ribbon.width_mm);
+    belief.outer_from_mm = -6;
+    belief.outer_to_mm = 6;
+    const Ribbon second =
+        look(photo_, sight_, cards_, near_, kPasses[1], outer_curve(middle_, best), belief, known);
+    belief = {};
+    belief.width_mm = median_of(second.width_mm);
+    belief.inner_within_mm = 4;
+    const Pass& sharp = kPasses[2];
+    Ribbon third = look(photo_, sight_, cards_, near_, sharp, inner_curve(second), belief, known);
+
+    // What was believed from pass to pass may have kept out the better of two edges.
+    const Around taken = seen_from(middle_, third);
+    const Around better = splice(middle_, {taken, seen_from(middle_, with_better_rivals(third))});
+    if (better.inner_mm == taken.inner_mm) return third;
+    return look(photo_, sight_, cards_, near_, sharp, inner_curve(middle_, better), belief, known);
+  }
+
+ private:
+  struct Look {
+    Ribbon ribbon;
+    Materials materials;
+    Around around;
+  };
+  const Look& surest() const {
+    return *std::max_element(looks_.begin(), looks_.end(), [](const Look& a, const Look& b) {
+      return a.ribbon.score < b.ribbon.score;
+    });
+  }
+
+  const Pyramid& photo_;
+  const Sight& sight_;
+  const std::vector<PolygonMm>& cards_;
+  const PolygonMm& near_;
+  PointMm middle_;
+  std::vector<Look> looks_;
+};
+
+// Where the evidence says that there is no seal, as where a path crosses bare body or plain glass
+// from a wrong edge back to the right one.
+std::vector<Rays> spoken_against(PointMm middle, const Around& around) {
+  constexpr double kStretch_mm = 30;
+  const PolygonMm curve = inner_curve(middle, around);
+  const auto step = [&](int ray) { return distance(curve[ray % kRays], curve[(ray + 1) % kRays]); };
+  std::vector<bool> against(kRays, false);
+  double sum = 0, length = 0;
+  for (int from = 0, to = 0; from < kRays; ++from) {
+    for (; length < kStretch_mm && to < from + kRays; ++to) {
+      sum += step(to) * around.sure[to % kRays];
+      length += step(to);
+    }
+    for (int ray = from; sum < 0 && ray < to; ++ray) against[ray % kRays] = true;
+    sum -= step(from) * around.sure[from];
+    length -= step(from);
+  }
+  std::vector<Rays> out;
+  const auto clear = std::find(against.begin(), against.end(), false);
+  if (clear == against.end()) return {{0, kRays}};
+  const int start = static_cast<int>(clear - against.begin());
+  for (int ray = start; ray < start + kRays; ++ray) {
+    if (!against[ray % kRays]) continue;
+    if (out.empty() || !against[(ray - 1) % kRays]) out.push_back({ray % kRays, 0});
+    ++out.back().count;
   }
   return out;
+}
+
+// What lies between two places that are spoken against may be wrong, and of a single one either
+// side.
+std::vector<Rays> parts_in_doubt(const std::vector<Rays>& places) {
+  std::vector<Rays> parts;
+  constexpr std::size_t kMost = 6;
+  if (places.size() < 2 || places.size() > kMost) {
+    for (int part = 0; part < 6; ++part) parts.push_back({part * kRays / 6, kRays * 5 / 12});
+    return parts;
+  }
+  for (std::size_t i = 0; i < places.size(); ++i) {
+    const Rays &from = places[i], &to = places[(i + 1) % places.size()];
+    const int between = ((to.first - from.first) % kRays + kRays) % kRays;
+    parts.push_back({from.first, std::min(between + to.count, kRays)});
+  }
+  return parts;
 }
 
 }  // namespace
@@ -533,45 +661,29 @@ PolygonMm inner_curve(const Ribbon& ribbon) { return shifted(ribbon, false); }
 PolygonMm outer_curve(const Ribbon& ribbon) { return shifted(ribbon, true); }
 
 Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
-                   const std::vector<PolygonMm>& rings, const PolygonMm& near) {
-  Belief belief;
-  belief.outer_from_mm = -20;
-  belief.outer_likely_from_mm = -4;
-  belief.outer_likely_to_mm = 10;
-  belief.outer_to_mm = kMaxWidth;  // the ring may have settled on the glass edge itself
-  const std::vector<const PolygonMm*> starts = distinct(rings);
-  std::vector<Ribbon> looks(starts.size());
-  std::vector<Materials> materials(starts.size());
-  cv::parallel_for_({0, static_cast<int>(starts.size())}, [&](const cv::Range& range) {
-    for (int i = range.start; i < range.end; ++i) {
-      looks[i] = look(photo, sight, cards, near, kPasses[0], *starts[i], belief, materials[i]);
-    }
-  });
-  const PointMm middle = middle_of(cards);
-  std::vector<Around> around;
-  around.reserve(looks.size());
-  for (const Ribbon& ribbon : looks) around.push_back(seen_from(middle, ribbon));
-  const Around best = splice(middle, around);
-  const auto surest =
-      std::max_element(looks.begin(), looks.end(),
-                       [](const Ribbon& a, const Ribbon& b) { return a.score < b.score; });
-  Materials& known = materials[static_cast<std::size_t>(surest - looks.begin())];
-  belief = {};
-  belief.width_mm = median_of(surest->width_mm);
-  belief.outer_from_mm = -6;
-  belief.outer_to_mm = 6;
-  const Ribbon second =
-      look(photo, sight, cards, near, kPasses[1], outer_curve(middle, best), belief, known);
-  belief = {};
-  belief.width_mm = median_of(second.width_mm);
-  belief.inner_within_mm = 4;
-  Ribbon third = look(photo, sight, cards, near, kPasses[2], inner_curve(second), belief, known);
+                   const Rings& rings, const PolygonMm& near) {
+  Search search(photo, sight, cards, near);
+  search.look_about(rings.curves(), RingIs::either_edge);
+  constexpr double kClear = 4;  // half of two clear edges all the way round
+  if (search.best_score() < kClear) search.look_about(rings.curves(), RingIs::glass_edge);
+  Ribbon best = search.settle();
 
-  // What was believed from pass to pass may have kept out the better of two edges.
-  const Around taken = seen_from(middle, third);
-  const Around better = splice(middle, {taken, seen_from(middle, with_better_rivals(third))});
-  if (better.inner_mm == taken.inner_mm) return third;
-  return look(photo, sight, cards, near, kPasses[2], inner_curve(middle, better), belief, known);
+  // A stretch that strayed may be put right in two steps: off a body crease, then off a pillar.
+  constexpr int kMostRounds = 3;
+  const PointMm middle = middle_of(cards);
+  for (int round = 0; round < kMostRounds; ++round) {
+    const Around taken = seen_from(middle, best);
+    const std::vector<Rays> against = spoken_against(middle, taken);
+    if (against.empty()) break;
+    const std::vector<PolygonMm> others =
+        rings.other_ways(taken.inner_mm, taken.outer_mm, parts_in_doubt(against));
+    search.look_about(others, RingIs::either_edge);
+    search.look_about(others, RingIs::glass_edge);
+    Ribbon again = search.settle();
+    if (plausibility(middle, seen_from(middle, again)) <= plausibility(middle, taken)) break;
+    best = std::move(again);
+  }
+  return best;
 }
 
 }  // namespace panecard::trace

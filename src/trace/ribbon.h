@@ -4,6 +4,7 @@
 #include <vector>
 
 #include "geom/geom.h"
+#include "trace/ring.h"
 #include "trace/strip.h"
 
 namespace panecard::trace {
@@ -24,11 +25,12 @@ struct Ribbon {
 PolygonMm inner_curve(const Ribbon& ribbon);
 PolygonMm outer_curve(const Ribbon& ribbon);
 
-/// Finds the seal near one of several first curves: two closed, nearly parallel paths, chosen
-/// together. Where the curves differ, the seal that fits best and makes the least odd shape wins.
-/// @param rings  one or more, counter-clockwise, point i of all on the same ray
+/// Finds the seal near one of the rings: two closed, nearly parallel paths, chosen together. Where
+/// the rings differ, the seal that fits best and makes the least odd shape wins. Where doubt is
+/// left it looks again: with each ring as the glass edge instead of the seal's outer one, and the
+/// other ways round.
 /// @param near   rough points on the glass edge, may be empty
 Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
-                   const std::vector<PolygonMm>& rings, const PolygonMm& near);
+                   const Rings& rings, const PolygonMm& near);
 
 }  // namespace panecard::trace

@@ -435,15 +435,26 @@ PolygonMm curve_of(const Polar& polar, const Path& path) {
 
 }  // namespace
 
-Result<std::vector<PolygonMm>> find_rings(const Pyramid& photo, const Sight& sight,
-                                          const std::vector<PolygonMm>& cards,
-                                          const PolygonMm& near) {
-  const Polar polar = sample_polar(photo, sight, cards);
-  std::vector<PolygonMm> curves;
+struct Rings::Search {
+  Polar polar;
+  Costs costs;
+};
+
+Rings::Rings(std::unique_ptr<Search> search) : search_(std::move(search)) {}
+Rings::Rings(Rings&&) noexcept = default;
+Rings& Rings::operator=(Rings&&) noexcept = default;
+Rings::~Rings() = default;
+
+Result<Rings> Rings::find(const Pyramid& photo, const Sight& sight,
+                          const std::vector<PolygonMm>& cards, const PolygonMm& near) {
+  Rings rings(std::make_unique<Search>());
+  rings.search_->polar = sample_polar(photo, sight, cards);
+  const Polar& polar = rings.search_->polar;
   constexpr int kLeastColumns = 16;  // less is no pane but the cards' rim
   if (polar.columns() >= kLeastColumns) {
-    const Costs costs{look_for_edges(polar), fixed_cost(polar, near), grain_of(polar),
-                      body_windows(polar)};
+    rings.search_->costs = {look_for_edges(polar), fixed_cost(polar, near), grain_of(polar),
+                            body_windows(polar)};
+    const Costs& costs = rings.search_->costs;
     constexpr std::array<float, 3> kBeyond{0.0F, 0.25F, 0.6F};
     std::vector<Path> paths(1 + kBeyond.size());
     paths[0] = closed_path(costs.edges.absence, costs.fixed, polar.columns());
@@ -453,13 +464,53 @@ Result<std::vector<PolygonMm>> find_rings(const Pyramid& photo, const Sight& sig
       }
     });
     for (const Path& path : paths) {
-      if (inside_photo(polar, path)) curves.push_back(curve_of(polar, path));
+      if (inside_photo(polar, path)) rings.curves_.push_back(curve_of(polar, path));
     }
   }
-  if (curves.empty()) {
+  if (rings.curves_.empty()) {
     return Error{Code::boundary_not_seen,
                  "no closed boundary around the cards inside the photo: step back until the whole "
                  "pane and some of the body around it are in the picture"};
+  }
+  return rings;
+}
+
+std::vector<PolygonMm> Rings::other_ways(const std::vector<double>& inner_mm,
+                                         const std::vector<double>& outer_mm,
+                                         const std::vector<Rays>& parts) const {
+  constexpr double kAround_mm = 8;
+  constexpr float kBarred = 2;  // two cells without any edge for each that is not allowed
+  const Polar& polar = search_->polar;
+  const Costs& costs = search_->costs;
+  const int columns = polar.columns();
+  Path taken(kRays);
+  for (int ray = 0; ray < kRays; ++ray) {
+    const auto at = std::lower_bound(polar.radius_mm.begin(), polar.radius_mm.end(), outer_mm[ray]);
+    taken[ray] = std::min(static_cast<int>(at - polar.radius_mm.begin()), columns - 1);
+  }
+  cv::Mat start = costs.fixed.clone();
+  const std::vector<Body> body = body_colours(polar, taken);
+  if (!body.empty()) add_body_cost(polar, costs.grain, costs.windows, body, start);
+  std::vector<Path> paths(parts.size());
+  cv::parallel_for_({0, static_cast<int>(parts.size())}, [&](const cv::Range& range) {
+    for (int part = range.start; part < range.end; ++part) {
+      cv::Mat cost = start.clone();
+      for (int k = 0; k < kRays; ++k) {
+        const int ray = (parts[part].first + k) % kRays;
+        const bool closed = k < parts[part].count;
+        auto* to = cost.ptr<unsigned short>(ray);
+        for (int c = 0; c < columns; ++c) {
+          const double r = polar.radius_mm[c];
+          const bool within = r > inner_mm[ray] - kAround_mm && r < outer_mm[ray] + kAround_mm;
+          if (within == closed) add(kBarred, to[c]);
+        }
+      }
+      paths[part] = closed_path(costs.edges.absence, cost, columns);
+    }
+  });
+  std::vector<PolygonMm> curves;
+  for (const Path& path : paths) {
+    if (inside_photo(polar, path)) curves.push_back(curve_of(polar, path));
   }
   return curves;
 }

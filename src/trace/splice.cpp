@@ -47,12 +47,8 @@ std::vector<double> at_rays(PointMm middle, const PolygonMm& curve,
   return out;
 }
 
-struct Stretch {
-  int first, length;
-};
-
 // Where two ribbons part by more than one and the same may do.
-std::vector<Stretch> partings(const Around& a, const Around& b) {
+std::vector<Rays> partings(const Around& a, const Around& b) {
   constexpr double kApart_mm = 4, kTogether_mm = 2;
   const auto off = [&](int ray) {
     const int k = ray % kRays;
@@ -62,22 +58,22 @@ std::vector<Stretch> partings(const Around& a, const Around& b) {
   int start = 0;
   while (start < kRays && off(start) > kTogether_mm) ++start;
   if (start == kRays) return {{0, kRays}};
-  std::vector<Stretch> out;
+  std::vector<Rays> out;
   for (int ray = start; ray < start + kRays; ++ray) {
     if (off(ray) <= kTogether_mm) continue;
-    Stretch stretch{ray, 0};
+    Rays stretch{ray, 0};
     double most = 0;
     for (; ray < start + kRays && off(ray) > kTogether_mm; ++ray) {
       most = std::max(most, off(ray));
-      ++stretch.length;
+      ++stretch.count;
     }
     if (most > kApart_mm) out.push_back(stretch);
   }
   return out;
 }
 
-Around with_stretch(Around base, const Around& other, const Stretch& stretch) {
-  for (int k = 0; k < stretch.length; ++k) {
+Around with_stretch(Around base, const Around& other, const Rays& stretch) {
+  for (int k = 0; k < stretch.count; ++k) {
     const int ray = (stretch.first + k) % kRays;
     base.inner_mm[ray] = other.inner_mm[ray];
     base.outer_mm[ray] = other.outer_mm[ray];
@@ -129,7 +125,7 @@ Around splice(PointMm middle, const std::vector<Around>& all) {
   // A second round, for stretches that part only from what the first has put together.
   for (int round = 0; round < 2; ++round) {
     for (const Around& other : all) {
-      for (const Stretch& stretch : partings(out, other)) {
+      for (const Rays& stretch : partings(out, other)) {
         Around tried = with_stretch(out, other, stretch);
         const double now = plausibility(middle, tried);
         if (now <= score) continue;

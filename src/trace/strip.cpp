@@ -143,7 +143,10 @@ void mark_blind(const PolygonMm& card, double half_mm, Strip& strip) {
 Strip unwrap(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
              PolygonMm curve, double half_mm, double step_mm) {
   Strip strip;
-  strip.normals = outward_normals(curve);
+  // Where a rough curve wiggles its own normals would cross within the strip's width.
+  constexpr double kNormals_mm = 6;
+  const double row_mm = std::max(distance(curve[0], curve[1]), 1e-3);
+  strip.normals = outward_normals(smooth_closed(curve, kNormals_mm / row_mm));
   strip.curve = std::move(curve);
   strip.first_mm = -half_mm;
   strip.step_mm = step_mm;

@@ -184,6 +184,13 @@ std::optional<Error> too_much_lost(const Edge& edge) {
 
 Result<Traced> finish(Traced traced) {
   const Unseen unseen = unseen_stretches(traced.contour);
+  if (crosses_itself(traced.contour.points)) {
+    return Error{Code::boundary_not_seen,
+                 "what could be followed of the boundary crosses itself" +
+                     (unseen.where.empty() ? "" : " (not seen: " + unseen.where + ")") +
+                     ": light that side, shade the reflection there, or point at the boundary with "
+                     "--near"};
+  }
   if (auto error = too_little_seen(unseen, perimeter_mm(traced.contour.points))) return *error;
   report_unseen(unseen, traced.findings);
   return traced;
@@ -206,7 +213,7 @@ Result<Sketch> sketch_of(const Shot& shot, const Options& options) {
   const PolygonMm near = band ? PolygonMm{} : to_mm(plane, options.near);
 
   // 1. Closed curves around the cards where the body may end; 2. the seal that fits one best.
-  const Result<std::vector<PolygonMm>> rings = find_rings(pyramid, sight, shapes, near);
+  const Result<Rings> rings = Rings::find(pyramid, sight, shapes, near);
   if (!rings.ok()) return rings.error();
   const Ribbon ribbon = find_ribbon(pyramid, sight, shapes, rings.value(), near);
 
