@@ -79,8 +79,12 @@ struct Rectangle {
 /// @retval degenerate_shape  the outline has no four sides
 Result<Rectangle> fit_rectangle(const Shape& shape);
 
+/// Out of square over the height: what a film of one piece forgives (common practice).
+inline constexpr double kForgiven_mm = 2;
+
 /// yes beyond 99 % (2.58 standard uncertainties), so that one true rectangle in a hundred is
-/// blamed; no within U95; cannot_tell in between, and where a side bows too much for the question.
+/// blamed; no within U95, if that is no more than kForgiven_mm; cannot_tell else, and where a side
+/// bows too much for the question.
 Verdict is_out_of_square(const Rectangle& rectangle);
 
 /// The side that bows most, if it does so beyond 99 % and by more than half of what the pane is out

@@ -29,7 +29,9 @@ std::optional<Measurand> too_bowed(const Rectangle& rectangle) {
 
 Verdict is_out_of_square(const Rectangle& rectangle) {
   const Dimension& d = rectangle[out_of_square].size;
-  if (std::abs(d.value) <= d.u95) return Verdict::no;
+  if (std::abs(d.value) <= d.u95) {
+    return d.u95 <= kForgiven_mm ? Verdict::no : Verdict::cannot_tell;
+  }
   return beyond_99(d) && !too_bowed(rectangle) ? Verdict::yes : Verdict::cannot_tell;
 }
 

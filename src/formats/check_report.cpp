@@ -57,7 +57,6 @@ constexpr const char* kSourcesUnknown =
 std::string say_squareness(const check::Rectangle& r, Units u) {
   const Dimension& mm = r[check::out_of_square].size;
   const Dimension& deg = r[check::out_of_square_deg].size;
-  constexpr double kUseful_mm = 2;  // common practice: what a film of one piece forgives
   const Dimension size{std::abs(mm.value), mm.u95}, angle{std::abs(deg.value), deg.u95};
   const std::string said = say_length(size, u).both() + " " + length_unit(u) +
                            " over the height (" + say(angle, 2).both() + " deg), leaning to the " +
@@ -67,13 +66,16 @@ std::string say_squareness(const check::Rectangle& r, Units u) {
       return "Out of square by " + said + ".";
     case Verdict::no:
       return "Square within what the photo can tell: " + say_length(mm, u).both() + " " +
-             length_unit(u) + " over the height" +
-             (mm.u95 > kUseful_mm ? ", which is little." : ".");
+             length_unit(u) + " over the height.";
     case Verdict::cannot_tell:
       if (const auto side = check::too_bowed(r)) {
         return "Square or not cannot be told: the " + r[*side].name + " is " +
                say_length(r[*side].size, u).both() + " " + length_unit(u) +
                "; look at the overlay of measure whether the outline lies on the edge there.";
+      }
+      if (mm.u95 > check::kForgiven_mm && std::abs(mm.value) <= mm.u95) {
+        return "Square or not cannot be told from this photo: " + say_length(mm, u).both() + " " +
+               length_unit(u) + " over the height; more cards, far apart, would tell.";
       }
       return "Perhaps out of square, at the limit of what the photo can tell: " + said + ".";
   }
