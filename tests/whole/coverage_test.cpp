@@ -28,10 +28,10 @@ constexpr int kPanes = 60;
 // Nothing was set on these; seeds from 1000 and 2000 on were looked at while the trace was made.
 constexpr std::uint64_t kFreshSeeds = 5000;
 
-int panes_asked_for() {
-  const char* text = std::getenv("PANECARD_PANES");
-  return text != nullptr ? std::atoi(text) : 0;
-}
+/// Set to count over many panes, in photos as large as phones take them: 12 megapixels.
+const char* const kAskedFor = std::getenv("PANECARD_PANES");
+
+int panes_asked_for() { return kAskedFor != nullptr ? std::atoi(kAskedFor) : 0; }
 
 double binomial(int n, int k, double p) {
   return std::exp(std::lgamma(n + 1) - std::lgamma(k + 1) - std::lgamma(n - k + 1) +
@@ -184,6 +184,7 @@ Count measure_panes(std::uint64_t first_seed, int count, bool print) {
     const Row& row = kRows[static_cast<std::size_t>(i) % std::size(kRows)];
     support::Wish wish;
     wish.cards = row.cards;
+    wish.width_px = 4032;
     const auto seed = first_seed + static_cast<std::uint64_t>(i);
     measure_one(seed, seed, wish, row.calibrated, print, all);
   }
