@@ -1,16 +1,10 @@
-#include <unistd.h>
-
 #include <CLI/CLI.hpp>
-#include <array>
-#include <cstdlib>
-#include <ctime>
 #include <filesystem>
 #include <memory>
-#include <opencv2/imgproc.hpp>
 
 #include "app/app.h"
 #include "app/library_text.h"
-#include "app/picture_file.h"
+#include "app/library_use.h"
 #include "formats/formats.h"
 #include "library/library.h"
 #include "pattern/pattern.h"
@@ -36,35 +30,8 @@ struct Options {
 
 constexpr std::size_t kMostResult = 8'000'000, kMostPhoto = 200'000'000;
 
-/// RFC 3339, UTC. SOURCE_DATE_EPOCH (reproducible-builds.org) stands in for the clock.
-std::string now() {
-  std::time_t seconds = std::time(nullptr);
-  if (const char* fixed = std::getenv("SOURCE_DATE_EPOCH")) seconds = std::atoll(fixed);
-  std::tm utc{};
-  ::gmtime_r(&seconds, &utc);
-  std::array<char, 32> text{};
-  std::strftime(text.data(), text.size(), "%Y-%m-%dT%H:%M:%SZ", &utc);
-  return text.data();
-}
-
-std::string user_of(const Options& o) {
-  if (!o.by.empty()) return o.by;
-  const char* user = std::getenv("USER");
-  return user != nullptr ? user : "";
-}
-
 library::Stamp stamp(const Options& o, const std::string& reason) {
-  return {now(), user_of(o), o.reason.empty() ? reason : o.reason};
-}
-
-/// Large enough to recognise the pane and the overlay's flaws, small enough to keep by thousands.
-std::string small_copy(const photo::Photo& photo) {
-  constexpr int kLongest_px = 640, kQuality = 75;
-  const int longest = std::max(photo.bgr.cols, photo.bgr.rows);
-  const double scale = std::min(1.0, static_cast<double>(kLongest_px) / longest);
-  cv::Mat small;
-  cv::resize(photo.bgr, small, {}, scale, scale, cv::INTER_AREA);
-  return to_jpeg(small, kQuality);
+  return {now(), who(o.by), o.reason.empty() ? reason : o.reason};
 }
 
 Result<std::vector<library::Photo>> photos(const Options& o) {
@@ -75,7 +42,7 @@ Result<std::vector<library::Photo>> photos(const Options& o) {
     const auto photo = photo::load_bytes(bytes.value(), path);
     if (!photo.ok()) return photo.error();
     out.push_back({std::filesystem::path(path).filename().string(), library::sha256(bytes.value()),
-                   small_copy(photo.value())});
+                   small_jpeg(small_copy(photo->bgr))});
   }
   return out;
 }

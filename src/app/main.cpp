@@ -66,6 +66,7 @@ int run(int argc, char** argv) {
   panecard::app::add_card(root, outcome);
   panecard::app::add_lens(root, outcome);
   panecard::app::add_library(root, outcome, answer);
+  panecard::app::add_batch(root, outcome, answer);
   try {
     root.parse(argc, argv);
   } catch (const CLI::ParseError& e) {

@@ -82,6 +82,8 @@ std::string hex(const Sha256& hash);
 /// names, ends and sizes. Without a box, its sides are those of the points, at their worst U95.
 /// @retval unreadable_file, too_large
 Result<Measurement> read_measurement(const std::string& path);
+/// The same from bytes that are read already; `name` is for messages.
+Result<Measurement> measurement_in(const std::string& bytes, const std::string& name);
 
 /// What kind of file this is by its own word: "panecard-outline", "panecard-piece", ...
 /// @retval unreadable_file, too_large
@@ -360,6 +362,32 @@ std::string to_job_pdf(const Job& job, Paper paper, Units u);
 /// One file that asks nothing of any other place: styles, drawings and photos are in it. It is
 /// XML as well as HTML.
 std::string to_job_html(const Job& job, Paper paper, Units u);
+
+/// What became of a pane of a batch.
+struct BatchPane {
+  std::string name;
+  std::string state;   ///< "measured", "in the library already", ...
+  std::string photos;  ///< their names
+  std::optional<JobPhoto> picture;  ///< with the outline on it, if there is one
+  std::optional<outline::Dimension> long_mm, short_mm;
+  std::string verdict;
+  std::vector<std::string> doubts;
+};
+/// What stands above all panes: each line leads to the pane of that number, counted from 1.
+struct BatchLine {
+  std::size_t pane = 0;
+  std::string name, why;
+};
+struct BatchSummary {
+  std::string title, date;
+  std::vector<std::string> counts;
+  std::vector<BatchLine> again;     ///< to photograph again
+  std::vector<BatchLine> doubtful;  ///< measured, to be looked at before anything is cut
+};
+// The page in parts, so that nobody has to hold that of a thousand panes.
+std::string to_batch_html_start(const BatchSummary& summary);
+std::string to_batch_html_pane(const BatchPane& pane, std::size_t number);
+std::string to_batch_html_end();
 
 enum class CardPage { sheet, cards };
 struct CardJob {

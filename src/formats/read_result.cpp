@@ -273,7 +273,11 @@ Result<StoredOutline> result_in(const std::string& bytes, const std::string& nam
 Result<Measurement> read_measurement(const std::string& path) {
   const auto bytes = read_file(path, kMostBytes);
   if (!bytes.ok()) return bytes.error();
-  return read_with(bytes.value(), path, measurement);
+  return measurement_in(bytes.value(), path);
+}
+
+Result<Measurement> measurement_in(const std::string& bytes, const std::string& name) {
+  return read_with(bytes, name, measurement);
 }
 
 Result<std::string> read_format(const std::string& path) {

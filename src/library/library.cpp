@@ -175,6 +175,12 @@ Result<Added> Library::add(const Vehicle& vehicle, const Pane& pane, const std::
   });
 }
 
+Result<Added> Library::with_photo(const Sha256& hash) const {
+  return store_->read([&]() -> Result<Added> {
+    return known(store_->db(), {}, {{"", hash, ""}}).value_or(Added{});
+  });
+}
+
 Result<std::int64_t> Library::change_vehicle(std::int64_t vehicle, const Vehicle& to,
                                              const Stamp& stamp) {
   if (auto why = library::refused(to)) return *why;

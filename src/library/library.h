@@ -142,6 +142,9 @@ class Library {
   Result<Added> add(const Vehicle& vehicle, const Pane& pane, const std::string& result_json,
                     const std::vector<Photo>& photos, const Stamp& stamp, bool put_in_force);
 
+  /// The measurement made from this photo, if there is one: already_there says so.
+  Result<Added> with_photo(const Sha256& hash) const;
+
   Result<std::int64_t> change_vehicle(std::int64_t vehicle, const Vehicle& to, const Stamp& stamp);
   Result<std::int64_t> change_pane(std::int64_t pane, const Pane& to, const Stamp& stamp);
   Result<std::int64_t> put_in_force(std::int64_t pane, std::int64_t measurement,

@@ -219,7 +219,9 @@ Error Store::read_only() const {
 
 Error in_words(const SQLite::Exception& e, const std::string& path) {
   const std::string at = "library '" + path + "': ";
-  switch (e.getErrorCode()) {
+  // The index of the log is the first that finds no room.
+  const bool no_room = e.getExtendedErrorCode() == SQLITE_IOERR_SHMSIZE;
+  switch (no_room ? SQLITE_FULL : e.getErrorCode()) {
     case SQLITE_BUSY:
     case SQLITE_LOCKED: {
       const std::string holder = holder_of(path);
