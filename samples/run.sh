@@ -81,6 +81,12 @@ if ((${#pieces[@]})); then
     --glass-transmission 77% --film-transmission 35% --pdf "$out/film/job.pdf" --html "$out/film/job.html"
 fi
 
+# The same photos into a library, as a shop would keep them.
+printf '\n'
+"$panecard" batch samples --manifest samples/batch.csv --library "$out/shop.panes" --html "$out/batch.html" ||
+  not_measured=$((not_measured + 1))
+"$panecard" library find "$out/shop.panes" door 2019
+
 printf '\nIn %s:\n' "$out"
 (cd "$out" && find . -type f | sort | sed 's|^\./|  |')
 if ((not_measured)); then
