@@ -366,8 +366,8 @@ std::string to_job_html(const Job& job, Paper paper, Units u);
 /// What became of a pane of a batch.
 struct BatchPane {
   std::string name;
-  std::string state;   ///< "measured", "in the library already", ...
-  std::string photos;  ///< their names
+  std::string state;                ///< "measured", "in the library already", ...
+  std::string photos;               ///< their names
   std::optional<JobPhoto> picture;  ///< with the outline on it, if there is one
   std::optional<outline::Dimension> long_mm, short_mm;
   std::string verdict;
