@@ -223,6 +223,8 @@ Error about(const std::string& path, const Error& error) {
   return {error.code, (photo ? "'" + path + "': " : std::string()) + error.detail};
 }
 
+constexpr double kCheckBar_mm = 100;
+
 Result<Looked> look_for_cards(const std::vector<photo::Photo>& photos,
                               const PhotoOptions& options) {
   card::FindOptions find;
@@ -239,6 +241,11 @@ Result<Looked> look_for_cards(const std::vector<photo::Photo>& photos,
                           "give a length up to 20 mm, as 0.76mm");
     }
   }
+  if (!(std::abs(options.printed_bar_mm - kCheckBar_mm) <= 3)) {
+    return Error{Code::bad_usage, "--printed-bar " + to_text(options.printed_bar_mm, 1) +
+                                      " is outside 97 to 103 mm: the page was fitted to the paper; "
+                                      "print the cards again at 100 %"};
+  }
   Looked looked;
   for (std::size_t i = 0; i < photos.size(); ++i) {
     const auto chosen = choose_lens(options.lens, photos[i]);
@@ -247,6 +254,7 @@ Result<Looked> look_for_cards(const std::vector<photo::Photo>& photos,
     if (!cards.ok()) return about(options.paths[i], cards.error());
     for (card::Sighting& card : cards.value()) {
       if (thickness && card.kind != card::Kind::sheet) card.thickness_mm = *thickness;
+      card::scale_print(options.printed_bar_mm / kCheckBar_mm, card);
     }
     looked.views.push_back({std::move(cards.value()), chosen->lens});
     append(looked.findings, chosen->findings);
@@ -395,6 +403,10 @@ void add_photo_options(CLI::App& command, PhotoOptions& options) {
                      "of the glass before a printed band; else 4 mm +- 1 mm");
   command.add_option("--card-thickness", options.card_thickness,
                      "of rigid cards; else that of ISO/IEC 7810, 0.76 mm");
+  command
+      .add_option("--printed-bar", options.printed_bar_mm,
+                  "what the 100 mm check bar of the printed coded cards measures, in mm")
+      ->capture_default_str();
   command.add_option("--seen-from", options.seen_from, "the side of the pane that the camera saw")
       ->check(CLI::IsMember({"outside", "inside"}))
       ->capture_default_str();

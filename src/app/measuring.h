@@ -21,6 +21,7 @@ struct PhotoOptions {
   std::vector<std::string> near;
   std::string bow, radius, bow_axis = "level";
   std::string glass_thickness, card_thickness, seen_from = "outside";
+  double printed_bar_mm = 100;
 };
 
 /// Adds all of them but the photos themselves.

@@ -260,6 +260,18 @@ Result<std::vector<Sighting>> find_cards(const photo::Photo& photo, const photo:
                "sharp and without glare on it"};
 }
 
+void scale_print(double scale, Sighting& card) {
+  if (card.kind == Kind::plain) return;
+  for (Corner& corner : card.corners) corner.on_card = scale * corner.on_card;
+  for (Edge& edge : card.edges) {
+    edge.a = scale * edge.a;
+    edge.b = scale * edge.b;
+  }
+  if (card.kind != Kind::sheet) return;
+  card.width_mm *= scale;
+  card.height_mm *= scale;
+}
+
 namespace {
 
 Error uncertain() {

@@ -120,6 +120,8 @@ TEST_CASE("wrong usage ends with status 2 and one line, and writes nothing") {
       {"measure", photo, "--near", ""},
       {"measure", photo, "--near", "10,20 700,20"},  // outside the photo
       {"measure", photo, "--plain", "napkin"},
+      {"measure", photo, "--printed-bar", "94"},
+      {"measure", photo, "--printed-bar", "nan"},
       {"measure", photo, "--plain", "0x0"},
       {"measure", photo, "--lens", folder / "missing.json"},
       {"measure", photo, "--lens", text},
@@ -248,6 +250,14 @@ TEST_CASE("a good photo ends with status 0, a table, every file asked for and si
   const cv::Mat jpeg = cv::imread(folder / "o.jpg");  // the same picture, its labels in mm
   REQUIRE(jpeg.size() == overlay.size());
   CHECK(cv::norm(jpeg, overlay, cv::NORM_L1) / static_cast<double>(3 * jpeg.total()) < 3);
+
+  // A card printed at 99.4 % makes everything that much smaller, whatever else is uncertain.
+  const auto long_side = [](const std::string& json_text) {
+    return std::stod(json_text.substr(json_text.find("\"long_mm\":") + 10));
+  };
+  const Run smaller = panecard_with({"measure", photo, "--printed-bar", "99.4", "--json", "-"});
+  CHECK(smaller.status == 0);
+  CHECK(std::abs(long_side(smaller.out) / long_side(json.out) - 0.994) < 2e-4);
 
   // The result file knows its photo, whatever that is called by now.
   std::filesystem::rename(photo, folder / "renamed.jpg");
