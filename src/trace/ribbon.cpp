@@ -670,6 +670,7 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
 
   // A stretch that strayed may be put right in two steps: off a body crease, then off a pillar.
   constexpr int kMostRounds = 3;
+  constexpr double kWorthAnother = 0.25;  // a sixteenth of a clear edge all the way round
   const PointMm middle = middle_of(cards);
   for (int round = 0; round < kMostRounds; ++round) {
     const Around taken = seen_from(middle, best);
@@ -680,8 +681,10 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
     search.look_about(others, RingIs::either_edge);
     search.look_about(others, RingIs::glass_edge);
     Ribbon again = search.settle();
-    if (plausibility(middle, seen_from(middle, again)) <= plausibility(middle, taken)) break;
-    best = std::move(again);
+    const double gain =
+        plausibility(middle, seen_from(middle, again)) - plausibility(middle, taken);
+    if (gain > 0) best = std::move(again);
+    if (gain < kWorthAnother) break;
   }
   return best;
 }
