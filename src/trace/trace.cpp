@@ -8,6 +8,8 @@
 #include "trace/band.h"
 #include "trace/edge.h"
 #include "trace/join.h"
+#include "trace/mend.h"
+#include "trace/mender.h"
 #include "trace/ribbon.h"
 #include "trace/ring.h"
 #include "trace/strip.h"
@@ -292,6 +294,36 @@ Result<Traced> trace(const std::vector<Shot>& shots, const Options& options) {
   Traced traced;
   traced.findings = joined.sketch.findings;
   traced.contour = with_uncertainty(joined, planes, px, options.sigma_glass_thickness_mm);
+  return finish(std::move(traced));
+}
+
+struct Mender::Ready {
+  const card::Plane* plane = nullptr;
+  Sight sight;
+  std::vector<PolygonMm> shapes;
+  Pyramid pyramid;
+  bool snaps = true;
+};
+
+Mender::Mender(const Shot& shot, Boundary boundary)
+    : ready_(new Ready{shot.plane, Sight(*shot.plane), card_shapes(*shot.plane, *shot.cards),
+                       Pyramid(shot.photo->bgr, 4), boundary != Boundary::dots}) {}
+Mender::Mender(Mender&&) noexcept = default;
+Mender& Mender::operator=(Mender&&) noexcept = default;
+Mender::~Mender() = default;
+
+Result<Traced> Mender::operator()(const Traced& before, const Mend& mend) const {
+  auto contour =
+      mended({ready_->pyramid, ready_->sight, ready_->shapes, *ready_->plane, ready_->snaps},
+             before.contour, mend);
+  if (!contour.ok()) return contour.error();
+  Traced traced;
+  traced.contour = std::move(contour).value();
+  for (const Finding& f : before.findings) {
+    if (f.code != "stretch_not_seen" && f.code != "put_right") traced.findings.push_back(f);
+  }
+  traced.findings.push_back(
+      {"put_right", "part of the outline was put right by hand: check its sizes on the glass"});
   return finish(std::move(traced));
 }
 

@@ -141,7 +141,7 @@ void add_choice_modes(const std::vector<double>& choice_mm, const PolygonMm& nor
 // may be off by is alike along the whole bridge: it becomes shared modes, and the fit is free to
 // trust the bridge's shape.
 Contour to_contour(PolygonMm points, const std::vector<double>& sigma_mm, std::vector<bool> seen) {
-  constexpr double kEdgeCorrelation_mm = 6, kBridgeCorrelation_mm = 80, kMostEdgeNoise_mm = 0.1;
+  constexpr double kEdgeCorrelation_mm = 6, kMostEdgeNoise_mm = 0.1;
   Contour contour;
   contour.points = std::move(points);
   contour.seen = std::move(seen);
@@ -151,7 +151,7 @@ Contour to_contour(PolygonMm points, const std::vector<double>& sigma_mm, std::v
     const double local = std::min(sigma_mm[i], kMostEdgeNoise_mm);
     bridge_mm[i] = std::sqrt(sigma_mm[i] * sigma_mm[i] - local * local);
   }
-  if (n > 0) add_bumps(contour, bridge_mm, kBridgeCorrelation_mm, "bridge");
+  if (n > 0) add_bridge_modes(bridge_mm, contour);
   contour.sigma_mm.resize(n);
   for (std::size_t i = 0; i < n; ++i) {
     contour.sigma_mm[i] = std::min(sigma_mm[i], kMostEdgeNoise_mm);
@@ -200,6 +200,11 @@ Contour with_uncertainty(const Joined& joined, const std::vector<const card::Pla
     add_mode(contour, std::move(thickness), "glass thickness");
   }
   return contour;
+}
+
+void add_bridge_modes(const std::vector<double>& sigma_mm, Contour& contour) {
+  constexpr double kBridgeCorrelation_mm = 80;
+  add_bumps(contour, sigma_mm, kBridgeCorrelation_mm, "bridge");
 }
 
 }  // namespace panecard::trace

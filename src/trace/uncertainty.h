@@ -20,4 +20,7 @@ Contour with_uncertainty(const Joined& joined, const std::vector<const card::Pla
                          const std::vector<std::vector<PointPx>>& px,
                          double sigma_glass_thickness_mm);
 
+/// What a bridge may be off by, per point; alike along the whole bridge.
+void add_bridge_modes(const std::vector<double>& sigma_mm, Contour& contour);
+
 }  // namespace panecard::trace

@@ -1,0 +1,184 @@
+// A traced boundary put right by hand, on rendered panes whose outline is exact.
+#include <doctest/doctest.h>
+
+#include <algorithm>
+#include <cmath>
+
+#include "support/curve_match.h"
+#include "support/render.h"
+#include "trace/mender.h"
+
+namespace panecard::trace {
+namespace {
+
+struct Seen {
+  photo::Photo photo;
+  card::Plane plane;
+  std::vector<card::Sighting> cards;
+  PolygonMm truth_mm;
+  Traced traced;
+};
+
+Seen look(std::uint64_t seed) {
+  support::Wish wish;
+  wish.cards = support::CardKind::coded;
+  const support::Scene scene = support::random_scene(seed, wish);
+  Seen seen;
+  seen.photo = support::render(scene);
+  seen.truth_mm = support::truth_of(scene).outline_mm;
+  photo::Lens lens;
+  lens.value = support::lens_vector(scene.camera);
+  lens.calibrated = true;
+  lens.width_px = scene.camera.width_px;
+  lens.height_px = scene.camera.height_px;
+  const auto cards = card::find_cards(seen.photo, lens, {});
+  REQUIRE(cards.ok());
+  seen.cards = cards.value();
+  const auto plane = card::fit_plane(seen.cards, lens);
+  REQUIRE(plane.ok());
+  seen.plane = plane.value();
+  auto traced = trace(seen.photo, seen.plane, seen.cards, {});
+  REQUIRE(traced.ok());
+  seen.traced = std::move(traced).value();
+  return seen;
+}
+
+Mender mender_of(const Seen& seen) {
+  return {{&seen.photo, &seen.plane, &seen.cards}, Boundary::glass};
+}
+
+double away_mm(const Contour& contour, PointMm p) {
+  double best = 1e9;
+  for (const PointMm& q : contour.points) best = std::min(best, distance(p, q));
+  return best;
+}
+
+void check_whole(const Contour& contour) {
+  const std::size_t n = contour.points.size();
+  CHECK(signed_area_mm2(contour.points) > 0);
+  CHECK_FALSE(crosses_itself(contour.points));
+  CHECK(contour.points_px.size() == n);
+  CHECK(contour.seen.size() == n);
+  CHECK(contour.sigma_mm.size() == n);
+  CHECK(contour.modes.size() == contour.mode_names.size());
+  double shortest = 1e9, longest = 0;
+  for (std::size_t i = 0; i < n; ++i) {
+    const double step = distance(contour.points[i], contour.points[(i + 1) % n]);
+    shortest = std::min(shortest, step);
+    longest = std::max(longest, step);
+  }
+  CHECK(longest < 3 * shortest);  // evenly spaced along the line; chords are shorter round a kink
+  for (const PolygonMm& mode : contour.modes) CHECK(mode.size() == n);
+}
+
+/// Every eighth of the way round.
+constexpr int kPlaces = 8;
+
+TEST_CASE("mend: a wiped stretch is bridged, not seen, and less certain; the rest stays") {
+  const Seen seen = look(1010);
+  const Mender mender = mender_of(seen);
+  const Contour& before = seen.traced.contour;
+  const std::size_t n = before.points.size();
+  for (int place = 0; place < kPlaces; ++place) {
+    CAPTURE(place);
+    Mend mend;
+    mend.kind = Mend::Kind::bridge;
+    for (std::size_t k = 0; k <= 3; ++k) {
+      mend.path.push_back(before.points_px[(place * n / kPlaces + k * n / 60) % n]);
+    }
+    const auto mended = mender(seen.traced, mend);
+    CHECK(mended.ok());
+    if (!mended.ok()) continue;
+    const Contour& after = mended->contour;
+    check_whole(after);
+    const PointMm middle = before.points[(place * n / kPlaces + n / 40) % n];
+    for (std::size_t i = 0; i < after.points.size(); ++i) {
+      if (distance(after.points[i], middle) < 2) CHECK_FALSE(after.seen[i]);
+    }
+    const std::vector<double> u95 = u95_normal_mm(after);
+    double bridged = 0;
+    for (std::size_t i = 0; i < u95.size(); ++i) {
+      if (!after.seen[i]) bridged = std::max(bridged, u95[i]);
+    }
+    CHECK(bridged >= 0.6);  // two sigma of what the shortest bridge may be off by
+    const PointMm opposite = before.points[(place * n / kPlaces + n / 2) % n];
+    CHECK(away_mm(after, opposite) <= 0.6);  // half a step: points are set anew
+    // A bridge over a twentieth of the way stays within its own plus-minus of the truth.
+    const support::CurveMatch match = support::match_curves(after.points, seen.truth_mm);
+    CHECK(match.p95_mm <= std::max(1.0, bridged));
+  }
+}
+
+TEST_CASE("mend: a tap near the true edge brings a wiped stretch back onto it") {
+  const Seen seen = look(1013);
+  const Mender mender = mender_of(seen);
+  const Contour& before = seen.traced.contour;
+  const std::size_t n = before.points.size();
+  int rows = 0;
+  for (int place = 0; place < kPlaces; ++place) {
+    CAPTURE(place);
+    const std::size_t middle = place * n / kPlaces;
+    if (!before.seen[middle]) continue;
+    ++rows;
+    Mend wipe;
+    wipe.kind = Mend::Kind::bridge;
+    wipe.path = {before.points_px[(middle + n - n / 80) % n], before.points_px[middle],
+                 before.points_px[(middle + n / 80) % n]};
+    const auto wiped = mender(seen.traced, wipe);
+    REQUIRE(wiped.ok());
+    Mend tap;
+    tap.path = {before.points_px[middle]};
+    tap.path.front().x += 1;  // a finger is not exact
+    tap.sigma_px = 3;
+    const auto back = mender(wiped.value(), tap);
+    REQUIRE(back.ok());
+    check_whole(back->contour);
+    CHECK(away_mm(back->contour, before.points[middle]) <= 0.6);
+    const support::CurveMatch match = support::match_curves(back->contour.points, seen.truth_mm);
+    CHECK(match.p95_mm <= 0.6);
+  }
+  CHECK(rows >= kPlaces / 2);
+}
+
+TEST_CASE("mend: a point that is dragged off every edge is believed, and the result says so") {
+  const Seen seen = look(1010);
+  const Mender mender = mender_of(seen);
+  const Contour& before = seen.traced.contour;
+  const std::size_t n = before.points.size();
+  const PolygonMm normals = outward_normals(before.points);
+  for (int place = 0; place < kPlaces; ++place) {
+    CAPTURE(place);
+    const std::size_t i = place * n / kPlaces;
+    const PointMm wanted = before.points[i] + (-12.0) * normals[i];  // onto the bare glass
+    Mend mend;
+    mend.path = {card::px_from_mm(seen.plane, wanted)};
+    mend.sigma_px = 2;
+    const auto mended = mender(seen.traced, mend);
+    CHECK(mended.ok());
+    if (!mended.ok()) continue;
+    check_whole(mended->contour);
+    CHECK(away_mm(mended->contour, wanted) <= 2.7);  // it may snap within the finder's reach
+    const bool said = std::any_of(mended->findings.begin(), mended->findings.end(),
+                                  [](const Finding& f) { return f.code == "put_right"; });
+    CHECK(said);
+  }
+}
+
+TEST_CASE("mend: what makes no sense changes nothing or is refused, and ends") {
+  const Seen seen = look(1010);
+  const Mender mender = mender_of(seen);
+  const double far = 1e5;
+  for (const Mend::Kind kind : {Mend::Kind::through, Mend::Kind::bridge}) {
+    for (const std::vector<PointPx>& path :
+         {std::vector<PointPx>{}, {{far, far}}, {{-far, 3}, {far, far}}, {{0, 0}, {0, 0}}}) {
+      Mend mend;
+      mend.kind = kind;
+      mend.path = path;
+      const auto mended = mender(seen.traced, mend);
+      if (mended.ok()) CHECK(mended->contour.points.size() >= 3);
+    }
+  }
+}
+
+}  // namespace
+}  // namespace panecard::trace
