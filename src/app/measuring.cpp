@@ -9,11 +9,9 @@
 
 #include "app/app.h"
 #include "app/data_places.h"
-#include "card/card.h"
 #include "outline/outline.h"
 #include "pattern/pattern.h"
 #include "quality/quality.h"
-#include "trace/trace.h"
 
 namespace panecard::app {
 namespace {
@@ -342,47 +340,69 @@ Result<std::vector<photo::Photo>> load_photos(const PhotoOptions& options) {
   return photos;
 }
 
-Result<formats::Measurement> measure(const std::vector<photo::Photo>& photos,
-                                     const PhotoOptions& options,
-                                     const std::vector<PointPx>& near) {
-  if (auto error = outside_photo(photos.front(), near)) return *error;
+Result<Prepared> prepare(const std::vector<photo::Photo>& photos, const PhotoOptions& options) {
   const auto bow = known_bow(options);
   if (!bow.ok()) return bow.error();
-  const auto tracing = tracing_options(options, near);
-  if (!tracing.ok()) return tracing.error();
   auto looked = look_for_cards(photos, options);
   if (!looked.ok()) return looked.error();
-  const std::vector<card::View>& views = looked->views;
-  const auto planes = card::fit_planes(views, bow.value());
+  auto planes = card::fit_planes(looked->views, bow.value());
   if (!planes.ok()) return about(whole(options.paths), planes.error());
+  return Prepared{std::move(looked.value().views), std::move(planes).value(),
+                  std::move(looked.value().findings)};
+}
+
+Result<trace::Traced> trace_boundary(const std::vector<photo::Photo>& photos,
+                                     const PhotoOptions& options, const Prepared& prepared,
+                                     const std::vector<PointPx>& near) {
+  const auto tracing = tracing_options(options, near);
+  if (!tracing.ok()) return tracing.error();
   std::vector<trace::Shot> shots;
   for (std::size_t i = 0; i < photos.size(); ++i) {
-    shots.push_back({&photos[i], &planes.value()[i], &views[i].cards});
+    shots.push_back({&photos[i], &prepared.planes[i], &prepared.views[i].cards});
   }
-  const auto traced = trace::trace(shots, tracing.value());
+  auto traced = trace::trace(shots, tracing.value());
   if (!traced.ok()) return about(whole(options.paths), traced.error());
-  auto outline = outline::fit(traced->contour);
-  if (!outline.ok()) return about(whole(options.paths), outline.error());
+  return traced;
+}
 
+Result<formats::Measurement> measured(const std::vector<photo::Photo>& photos,
+                                      const PhotoOptions& options, const Prepared& prepared,
+                                      const trace::Traced& traced) {
+  auto outline = outline::fit(traced.contour);
+  if (!outline.ok()) return about(whole(options.paths), outline.error());
+  const std::vector<card::View>& views = prepared.views;
   formats::Measurement m;
   m.boundary = options.boundary;
   m.verdict = verdict_on(outline.value(), formats::Units::mm);
-  m.covariance = outline::carried(traced->contour, outline.value());
+  m.covariance = outline::carried(traced.contour, outline.value());
   m.outline = std::move(outline.value());
   for (const card::Sighting& card : views.front().cards) {
     m.cards.push_back({name_of(card.kind), card.id, card.body_px});
   }
-  append_new(m.warnings, looked->findings);
-  for (const card::Plane& plane : planes.value()) append_new(m.warnings, plane.findings);
-  append_new(m.warnings, traced->findings);
-  judge(photos.front(), planes->front(), views.front().cards, traced->contour, m);
-  m.face = face_of(planes->front());
+  append_new(m.warnings, prepared.findings);
+  for (const card::Plane& plane : prepared.planes) append_new(m.warnings, plane.findings);
+  append_new(m.warnings, traced.findings);
+  judge(photos.front(), prepared.planes.front(), views.front().cards, traced.contour, m);
+  m.face = face_of(prepared.planes.front());
   m.photo_name = names_of(options.paths);
   m.photo_sha256 = sha256_of(options.paths.front());
   m.photo_width_px = photos.front().bgr.cols;
   m.photo_height_px = photos.front().bgr.rows;
   m.lens_text = lens_text(views.front().lens, photos.front().facts);
   return m;
+}
+
+Result<formats::Measurement> measure(const std::vector<photo::Photo>& photos,
+                                     const PhotoOptions& options,
+                                     const std::vector<PointPx>& near) {
+  if (auto error = outside_photo(photos.front(), near)) return *error;
+  const auto tracing = tracing_options(options, near);  // before the long work
+  if (!tracing.ok()) return tracing.error();
+  const auto prepared = prepare(photos, options);
+  if (!prepared.ok()) return prepared.error();
+  const auto traced = trace_boundary(photos, options, prepared.value(), near);
+  if (!traced.ok()) return traced.error();
+  return measured(photos, options, prepared.value(), traced.value());
 }
 
 void add_photo_options(CLI::App& command, PhotoOptions& options) {

@@ -5,8 +5,10 @@
 #include <string>
 #include <vector>
 
+#include "card/card.h"
 #include "formats/formats.h"
 #include "photo/photo.h"
+#include "trace/trace.h"
 
 namespace CLI {
 class App;
@@ -36,7 +38,21 @@ Result<std::vector<photo::Photo>> load_photos(const PhotoOptions& options);
 /// How good an outline is, why not better, and what would help most.
 std::string verdict_on(const outline::Outline& outline, formats::Units units);
 
-/// Cards, planes, contour, outline. An error about a photo names it.
+/// What is known of photos before a boundary is traced in them.
+struct Prepared {
+  std::vector<card::View> views;
+  std::vector<card::Plane> planes;
+  std::vector<Finding> findings;
+};
+Result<Prepared> prepare(const std::vector<photo::Photo>& photos, const PhotoOptions& options);
+Result<trace::Traced> trace_boundary(const std::vector<photo::Photo>& photos,
+                                     const PhotoOptions& options, const Prepared& prepared,
+                                     const std::vector<PointPx>& near);
+Result<formats::Measurement> measured(const std::vector<photo::Photo>& photos,
+                                      const PhotoOptions& options, const Prepared& prepared,
+                                      const trace::Traced& traced);
+
+/// Cards, planes, contour, outline: all of it. An error about a photo names it.
 Result<formats::Measurement> measure(const std::vector<photo::Photo>& photos,
                                      const PhotoOptions& options, const std::vector<PointPx>& near);
 
