@@ -22,6 +22,9 @@ cmake --build --preset dev -j "$jobs" --target all_verify_interface_header_sets
 step "tests"
 ctest --preset dev -j "$jobs"
 
+step "the page in a browser"
+tests/page/run.sh build/dev/panecard
+
 if ((SECONDS > 12 * 60)); then
   step "sanitizers and lint left out: no time; run cmake --workflow --preset asan, then tidy"
   exit 0

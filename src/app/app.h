@@ -34,6 +34,7 @@ void add_card(CLI::App& root, Outcome& outcome);
 void add_lens(CLI::App& root, Outcome& outcome);
 void add_library(CLI::App& root, Outcome& outcome, std::optional<Answer>& answer);
 void add_batch(CLI::App& root, Outcome& outcome, std::optional<Answer>& answer);
+void add_serve(CLI::App& root, Outcome& outcome);
 
 /// 2: the command or a file is wrong. 3: the photo cannot be measured.
 int exit_status(Code code);

@@ -67,6 +67,7 @@ int run(int argc, char** argv) {
   panecard::app::add_lens(root, outcome);
   panecard::app::add_library(root, outcome, answer);
   panecard::app::add_batch(root, outcome, answer);
+  panecard::app::add_serve(root, outcome);
   try {
     root.parse(argc, argv);
   } catch (const CLI::ParseError& e) {
