@@ -5,38 +5,18 @@
 #include <cmath>
 
 #include "support/curve_match.h"
-#include "support/render.h"
 #include "trace/mender.h"
+#include "trace/rendered.h"
 
 namespace panecard::trace {
 namespace {
 
-struct Seen {
-  photo::Photo photo;
-  card::Plane plane;
-  std::vector<card::Sighting> cards;
-  PolygonMm truth_mm;
+struct Seen : Rendered {
   Traced traced;
 };
 
 Seen look(std::uint64_t seed) {
-  support::Wish wish;
-  wish.cards = support::CardKind::coded;
-  const support::Scene scene = support::random_scene(seed, wish);
-  Seen seen;
-  seen.photo = support::render(scene);
-  seen.truth_mm = support::truth_of(scene).outline_mm;
-  photo::Lens lens;
-  lens.value = support::lens_vector(scene.camera);
-  lens.calibrated = true;
-  lens.width_px = scene.camera.width_px;
-  lens.height_px = scene.camera.height_px;
-  const auto cards = card::find_cards(seen.photo, lens, {});
-  REQUIRE(cards.ok());
-  seen.cards = cards.value();
-  const auto plane = card::fit_plane(seen.cards, lens);
-  REQUIRE(plane.ok());
-  seen.plane = plane.value();
+  Seen seen{rendered(seed), {}};
   auto traced = trace(seen.photo, seen.plane, seen.cards, {});
   REQUIRE(traced.ok());
   seen.traced = std::move(traced).value();

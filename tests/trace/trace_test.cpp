@@ -7,46 +7,18 @@
 #include <opencv2/imgproc.hpp>
 
 #include "support/curve_match.h"
-#include "support/render.h"
 #include "trace/edge.h"
+#include "trace/rendered.h"
 #include "trace/ribbon.h"
 #include "trace/ring.h"
 
 namespace panecard::trace {
 namespace {
 
-struct Seen {
-  photo::Photo photo;
-  card::Plane plane;
-  std::vector<card::Sighting> cards;
-  PolygonMm truth_mm;
-};
-
-Seen look(std::uint64_t seed) {
-  support::Wish wish;
-  wish.cards = support::CardKind::coded;
-  const support::Scene scene = support::random_scene(seed, wish);
-  Seen seen;
-  seen.photo = support::render(scene);
-  seen.truth_mm = support::truth_of(scene).outline_mm;
-  photo::Lens lens;
-  lens.value = support::lens_vector(scene.camera);
-  lens.calibrated = true;
-  lens.width_px = scene.camera.width_px;
-  lens.height_px = scene.camera.height_px;
-  const auto cards = card::find_cards(seen.photo, lens, {});
-  REQUIRE(cards.ok());
-  seen.cards = cards.value();
-  const auto plane = card::fit_plane(seen.cards, lens);
-  REQUIRE(plane.ok());
-  seen.plane = plane.value();
-  return seen;
-}
-
 TEST_CASE("trace: the contour lies on a rendered pane's edge all the way round") {
   for (const std::uint64_t seed : {1010U, 1013U, 1028U}) {
     CAPTURE(seed);
-    const Seen seen = look(seed);
+    const Rendered seen = rendered(seed);
     const auto traced = trace(seen.photo, seen.plane, seen.cards, {});
     CHECK(traced.ok());
     if (!traced.ok()) continue;
@@ -64,7 +36,7 @@ TEST_CASE("trace: the contour lies on a rendered pane's edge all the way round")
 
 TEST_CASE("trace: a crease below the pane and a pillar beside it are left for the seal") {
   // The shortest strong way round this pane takes both; neither has a seal's colour.
-  const Seen seen = look(5188);
+  const Rendered seen = rendered(5188);
   const auto traced = trace(seen.photo, seen.plane, seen.cards, {});
   REQUIRE(traced.ok());
   const support::CurveMatch match = support::match_curves(traced->contour.points, seen.truth_mm);
@@ -73,7 +45,7 @@ TEST_CASE("trace: a crease below the pane and a pillar beside it are left for th
 }
 
 TEST_CASE("trace: modes hold no common shift and no turn, which are no error of shape") {
-  const Seen seen = look(1010);
+  const Rendered seen = rendered(1010);
   const auto traced = trace(seen.photo, seen.plane, seen.cards, {});
   REQUIRE(traced.ok());
   const Contour& contour = traced->contour;
@@ -86,7 +58,7 @@ TEST_CASE("trace: modes hold no common shift and no turn, which are no error of 
 }
 
 TEST_CASE("trace: a photo without a pane around the card is refused or doubted, not measured") {
-  Seen seen = look(1010);
+  Rendered seen = rendered(1010);
   seen.photo.bgr.setTo(cv::Scalar(120, 120, 120));
   cv::cvtColor(seen.photo.bgr, seen.photo.grey, cv::COLOR_BGR2GRAY);
   const auto traced = trace(seen.photo, seen.plane, seen.cards, {});

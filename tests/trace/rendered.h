@@ -1,0 +1,39 @@
+// A rendered pane with coded cards, its truth, and the plane that the cards give.
+#pragma once
+
+#include <doctest/doctest.h>
+
+#include "support/render.h"
+#include "trace/trace.h"
+
+namespace panecard::trace {
+
+struct Rendered {
+  photo::Photo photo;
+  card::Plane plane;
+  std::vector<card::Sighting> cards;
+  PolygonMm truth_mm;
+};
+
+inline Rendered rendered(std::uint64_t seed) {
+  support::Wish wish;
+  wish.cards = support::CardKind::coded;
+  const support::Scene scene = support::random_scene(seed, wish);
+  Rendered seen;
+  seen.photo = support::render(scene);
+  seen.truth_mm = support::truth_of(scene).outline_mm;
+  photo::Lens lens;
+  lens.value = support::lens_vector(scene.camera);
+  lens.calibrated = true;
+  lens.width_px = scene.camera.width_px;
+  lens.height_px = scene.camera.height_px;
+  const auto cards = card::find_cards(seen.photo, lens, {});
+  REQUIRE(cards.ok());
+  seen.cards = cards.value();
+  const auto plane = card::fit_plane(seen.cards, lens);
+  REQUIRE(plane.ok());
+  seen.plane = plane.value();
+  return seen;
+}
+
+}  // namespace panecard::trace
