@@ -71,6 +71,8 @@ async function look(page, name) {
   await targets(page, name);
   const wide = await page.evaluate(() => document.documentElement.scrollWidth - innerWidth);
   assert.ok(wide <= 0, name + " scrolls sideways by " + wide);
+  const long = await page.evaluate(() => document.querySelector(".work") ? document.documentElement.scrollHeight - innerHeight : 0);
+  assert.ok(long <= 0, name + ": photo and panel do not fit the screen by " + long);
   if (pictures) await page.screenshot({path: join(pictures, name + ".png")});
 }
 
