@@ -6,8 +6,8 @@
 #include "base/base.h"
 #include "card/card.h"
 #include "geom/geom.h"
-#include "trace/mender.h"
 #include "trace/strip.h"
+#include "trace/trace.h"
 
 namespace panecard::trace {
 

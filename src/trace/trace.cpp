@@ -9,7 +9,6 @@
 #include "trace/edge.h"
 #include "trace/join.h"
 #include "trace/mend.h"
-#include "trace/mender.h"
 #include "trace/ribbon.h"
 #include "trace/ring.h"
 #include "trace/strip.h"

@@ -5,7 +5,6 @@
 #include <cmath>
 
 #include "support/curve_match.h"
-#include "trace/mender.h"
 #include "trace/rendered.h"
 
 namespace panecard::trace {

@@ -18,7 +18,6 @@
 #include "app/page/child.h"
 #include "app/page/view_json.h"
 #include "app/picture_file.h"
-#include "trace/mender.h"
 
 namespace panecard::app::page {
 namespace {
