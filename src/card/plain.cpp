@@ -32,6 +32,7 @@ struct Candidate {
   ShapeFit shape;
   double radius_mm = 0, radius_sigma_mm = 0;
   double doubt = 0;  ///< chi-square like: shape, radius, edges not seen
+  double light = 0;  ///< blank paper: what it sends back, linear, of the sensor's most
 };
 
 double coverage_of(const BodyTrace& body) {
@@ -184,6 +185,46 @@ bool examine(const cv::Mat& bgr, const Outline& corner, const PlainSize& size,
   return true;
 }
 
+/// Median over the body, as light: photos store about its 2.2th root (sRGB, IEC 61966-2-1).
+double light_of(const cv::Mat& bgr, const Candidate& candidate, const PlainSize& size) {
+  constexpr int kGrid = 9;
+  constexpr double kInside = 0.8;
+  std::vector<double> level;
+  for (int i = 0; i < kGrid * kGrid; ++i) {
+    const PointMm on{kInside * size.width_mm * ((i % kGrid) / (kGrid - 1.0) - 0.5),
+                     kInside * size.height_mm * ((i / kGrid) / (kGrid - 1.0) - 0.5)};
+    const PointPx px = px_on_body(candidate.shape.corner_mm, candidate.body.corner, on);
+    const int x = static_cast<int>(px.x), y = static_cast<int>(px.y);
+    if (x < 0 || y < 0 || x >= bgr.cols || y >= bgr.rows) continue;
+    const auto& c = bgr.at<cv::Vec3b>(y, x);
+    level.push_back((c[0] + c[1] + c[2]) / (3 * 255.0));
+  }
+  if (level.empty()) return 0;
+  const auto middle = level.begin() + static_cast<std::ptrdiff_t>(level.size() / 2);
+  std::nth_element(level.begin(), middle, level.end());
+  return std::pow(*middle, 2.2);
+}
+
+/// Nothing on a pane is as bright as white paper but another paper: a reflection gives back a
+/// twentieth of what it mirrors. The light on a pane varies by about a half (common practice).
+void doubt_the_dim(std::vector<Candidate>& papers) {
+  double brightest = 0;
+  for (const Candidate& c : papers) brightest = std::max(brightest, c.light);
+  for (Candidate& c : papers) {
+    const double dimmer = std::log(brightest / std::max(c.light, 1e-4)) / std::log(1.5);
+    c.doubt += dimmer * dimmer;
+  }
+}
+
+/// A cut edge is straight and square to a few tenths of a millimetre only (common practice). Its n
+/// samples share that, so that each counts for less: the sagitta of n samples of sigma s is known
+/// to s sqrt(45 / 4n).
+double sigma_with_cut(const EdgeTrace& trace, double px_per_mm) {
+  constexpr double kCut_mm = 0.2;
+  const double n = static_cast<double>(trace.seen.size());
+  return std::hypot(trace.sigma_px, kCut_mm * px_per_mm * std::sqrt(4 * n / 45));
+}
+
 Sighting sighting_of(const Candidate& candidate, const PlainSize& size) {
   Sighting s;
   s.kind = Kind::plain;
@@ -192,11 +233,20 @@ Sighting sighting_of(const Candidate& candidate, const PlainSize& size) {
   s.thickness_mm = size.thickness_mm;
   s.plain = size;
   s.doubt = candidate.doubt;
-  for (int i = 0; i < 4; ++i) {
+  const std::array<PointMm, 4>& on_body = candidate.shape.corner_mm;
+  // From the top left, as Sighting has them; the outline starts wherever it was found.
+  const auto top_left =
+      std::find_if(on_body.begin(), on_body.end(), [](PointMm p) { return p.x < 0 && p.y > 0; });
+  for (int k = 0; k < 4; ++k) {
+    const auto i = static_cast<std::size_t>(top_left - on_body.begin() + k) % 4;
+    const std::size_t next = (i + 1) % 4;
     const EdgeTrace& trace = candidate.body.edge[i];
-    s.edges.push_back({candidate.shape.corner_mm[i], candidate.shape.corner_mm[(i + 1) % 4],
-                       trace.seen, trace.sigma_px});
-    s.body_px.push_back(candidate.body.corner[i]);
+    const PointPx from = candidate.body.corner[i], to = candidate.body.corner[next];
+    const double px_per_mm =
+        std::hypot(to.x - from.x, to.y - from.y) / distance(on_body[i], on_body[next]);
+    s.edges.push_back({on_body[i], on_body[next], trace.seen,
+                       sigma_with_cut(trace, size.corner_radius_mm == 0 ? px_per_mm : 0)});
+    s.body_px.push_back(from);
   }
   return s;
 }
@@ -241,6 +291,10 @@ std::vector<Sighting> find_plain(const photo::Photo& photo, const PlainSize& siz
       return furthest_apart(c.body.corner, tried[i].body.corner) < 1;
     });
     if (passed[i] && !copy) found.push_back(tried[i]);
+  }
+  if (size.corner_radius_mm == 0) {
+    for (Candidate& c : found) c.light = light_of(photo.bgr, c, size);
+    doubt_the_dim(found);
   }
   std::stable_sort(found.begin(), found.end(),
                    [](const Candidate& p, const Candidate& q) { return p.doubt < q.doubt; });

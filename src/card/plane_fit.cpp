@@ -27,6 +27,9 @@ constexpr double kSigmaSheetScale = 1e-3, kSigmaCardScale = 5e-4;  // alike for 
 constexpr double kSigmaOwnScale = 2e-4;                            // from one print to the next
 constexpr double kSigmaPrintAspect = 3e-4;  // along against across the paper's run
 constexpr double kSigmaRimOutwardPx = 0.05;
+// Paper of 0.1 mm follows the glass, an ID-1 card of 0.76 mm does not: stiffness grows with the
+// cube.
+constexpr double kPliant_mm = 0.3;
 
 constexpr int kLocals = kLocalParameters;
 using Jet = ceres::Jet<double, kLocals>;
@@ -263,7 +266,7 @@ namespace {
 template <typename T, typename Put>
 bool glimpse_residuals(const Sighting& card, const T* globals, const T* own,
                        const double* globals_at, const double* own_at, const Put& put) {
-  const bool rigid = card.kind != Kind::sheet;
+  const bool rigid = card.thickness_mm > kPliant_mm;
   for (const Corner& corner : card.corners) {
     const Seen<T> p = project_on_card(globals, own, corner.on_card, rigid);
     if (!p.in_front) return false;

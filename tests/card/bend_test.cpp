@@ -229,6 +229,38 @@ TEST_CASE("radius and lengths of bent and flat panes come out as surely as state
   CHECK(std::sqrt(squares / count) > 0.2);  // print scale is stated but not simulated here
 }
 
+TEST_CASE("blank paper follows the glass and tells how far the pane bows") {
+  // A4 (ISO 216) on a cylinder of 1200 mm, its edges by the pane's own map: no edge is straight.
+  const photo::Lens lens = phone_lens();
+  std::mt19937 random(5);
+  std::normal_distribution<double> noise(0, 0.3);  // a cut edge's tenths of a millimetre
+  const PlaneVector pane = view(lens, 18, -12, {-20, 10, 900}, cylinder(1200, 0));
+  Sighting paper;
+  paper.kind = Kind::plain;
+  paper.plain = plain_size("a4").value();
+  paper.width_mm = 210, paper.height_mm = 297, paper.thickness_mm = 0.1;
+  const std::array<PointMm, 4> corner = {
+      {{-105, 148.5}, {105, 148.5}, {105, -148.5}, {-105, -148.5}}};
+  for (std::size_t i = 0; i < 4; ++i) {
+    Edge edge{corner[i], corner[(i + 1) % 4], {}, 0.3};
+    for (int k = 1; k < 100; ++k) {
+      const PointPx px = px_from_mm(pane, edge.a + k / 100.0 * (edge.b - edge.a), 0.1);
+      edge.seen.push_back({px.x + noise(random), px.y + noise(random)});
+    }
+    paper.edges.push_back(edge);
+    paper.body_px.push_back(px_from_mm(pane, corner[i], 0.1));
+  }
+  const auto plane = fit_plane({paper}, lens);
+  REQUIRE(plane.ok());
+  const Curvature found = curvature_of(plane.value());
+  CHECK(std::abs(found.strong - 1.0 / 1200) < 2 * found.sigma_strong);
+  CHECK(found.sigma_strong < 0.2 / 1200);
+  Sighting board = paper;  // as thick as a card it would lie on the tangent plane, edges straight
+  board.thickness_mm = 0.76;
+  const auto stiff = fit_plane({board}, lens);
+  CHECK((!stiff.ok() || stiff->card_misfit[0] > 1.5 * plane->card_misfit[0]));
+}
+
 TEST_CASE(
     "one rigid card says nothing of the bow, and the uncertainty says so until it is measured") {
   const photo::Lens lens = phone_lens();

@@ -1,6 +1,7 @@
 // Plain cards in drawn scenes of known truth: sharp in light, blurred, encoded, noisy, clipped.
 #include <doctest/doctest.h>
 
+#include <Eigen/Geometry>
 #include <algorithm>
 #include <array>
 #include <cmath>
@@ -309,6 +310,92 @@ TEST_CASE("blank A4 and Letter sheets are told apart (ISO 216, ANSI/ASME Y14.1)"
       if (found.size() == 1) CHECK(furthest_corner_px(found[0], picture) <= 0.35);
     }
   }
+}
+
+TEST_CASE("blank paper fixes the plane whichever way round it lies") {
+  struct Row {
+    const char* paper;
+    double turn_deg, tilt_deg, azimuth_deg;
+  };
+  // ISO 216 and ANSI/ASME Y14.1 sizes; the printed way up is upright, most panes ask for the other.
+  constexpr Row kRows[] = {{"a4", 0, 15, 40},       {"a4", 90, 15, 40},
+                           {"a4", 35, 20, 200},     {"letter", -90, 12, 80},
+                           {"letter", 180, 25, 10}, {"148x210", 90, 15, 300}};
+  for (const Row& row : kRows) {
+    CAPTURE(row.paper);
+    CAPTURE(row.turn_deg);
+    const card::PlainSize size = size_of(row.paper);
+    PlainScene scene;
+    scene.shapes = {{.width_mm = size.width_mm,
+                     .height_mm = size.height_mm,
+                     .radius_mm = 0,
+                     .turn_deg = row.turn_deg,
+                     .light = {0.6, 0.6, 0.6}}};
+    scene.distance_mm = 750;
+    scene.tilt_deg = row.tilt_deg;
+    scene.azimuth_deg = row.azimuth_deg;
+    const PlainPicture picture = draw(scene);
+    const auto found = card::find_plain(picture.photo, size);
+    CHECK(found.size() == 1);
+    if (found.size() != 1) continue;
+    // body_px and the edges speak of the same corners, from the top left as printed.
+    const double x = size.width_mm / 2, y = size.height_mm / 2;
+    const std::array<PointMm, 4> on_body = {{{-x, y}, {x, y}, {x, -y}, {-x, -y}}};
+    for (std::size_t i = 0; i < 4; ++i) {
+      const card::Edge& edge = found[0].edges[i];
+      CHECK(distance(edge.a, on_body[i]) < 1e-9);
+      CHECK(distance(edge.b, on_body[(i + 1) % 4]) < 1e-9);
+      const PointPx from = found[0].body_px[i], first = edge.seen.front();
+      CHECK(std::hypot(first.x - from.x, first.y - from.y) < 30);
+    }
+    photo::Lens lens;
+    lens.value = support::lens_vector(camera_of(scene));
+    lens.width_px = picture.photo.bgr.cols;
+    lens.height_px = picture.photo.bgr.rows;
+    lens.calibrated = true;
+    const auto plane = card::fit_plane(found, lens);
+    CHECK(plane.ok());
+    if (!plane.ok()) continue;
+    const Eigen::Vector3d turn = plane->value.head<3>();
+    const Eigen::AngleAxisd rotation(turn.norm(), turn.normalized());
+    const double facing = std::abs((rotation * Eigen::Vector3d::UnitZ()).z());
+    CHECK(std::abs(std::acos(facing) * 180 / std::numbers::pi - row.tilt_deg) < 0.5);
+    // The paper's own diagonals, from pixel to millimetre.
+    for (int i = 0; i < 2; ++i) {
+      const PointMm a = card::mm_from_px(plane.value(), picture.corner[i]),
+                    b = card::mm_from_px(plane.value(), picture.corner[i + 2]);
+      CHECK(std::abs(distance(a, b) - std::hypot(size.width_mm, size.height_mm)) < 0.5);
+    }
+  }
+}
+
+TEST_CASE("of two rectangles of a paper's shape the one as bright as paper is the paper") {
+  const card::PlainSize size = size_of("a4");
+  PlainScene scene;
+  const Shape paper{.x_mm = -120,
+                    .width_mm = size.width_mm,
+                    .height_mm = size.height_mm,
+                    .radius_mm = 0,
+                    .light = {0.5, 0.5, 0.5}};
+  Shape reflection = paper;  // smaller by half and a tenth as bright: a window behind the camera
+  reflection.x_mm = 130;
+  reflection.width_mm /= 2, reflection.height_mm /= 2;
+  reflection.light = {0.05, 0.05, 0.05};
+  scene.shapes = {paper, reflection};
+  scene.distance_mm = 900;
+  scene.tilt_deg = 10;
+  scene.noise = 1;
+  const PlainPicture picture = draw(scene);
+  REQUIRE(card::find_plain(picture.photo, size).size() == 2);
+  photo::Lens lens;
+  lens.value = support::lens_vector(camera_of(scene));
+  lens.width_px = picture.photo.bgr.cols;
+  lens.height_px = picture.photo.bgr.rows;
+  lens.calibrated = true;
+  const auto cards = card::find_cards(picture.photo, lens, {size});
+  REQUIRE(cards.ok());
+  REQUIRE(cards->size() == 1);
+  CHECK(furthest_corner_px(cards->front(), picture) <= 0.35);
 }
 
 TEST_CASE("a reflection of a card's shape but not of its size is left out, and that is said") {
