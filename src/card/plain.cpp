@@ -101,20 +101,27 @@ Outline corners_in_photo(const Quad& quad, double scale) {
   return corner;
 }
 
-/// The quads that might be such a rectangle within the precision of the reduced copy.
+/// The quads that might be such a rectangle within the precision of the reduced copy; first those
+/// that would not be nearer than a pane can be photographed from.
 std::vector<Outline> plausible(const std::vector<Quad>& quads, double scale, const PlainSize& size,
                                const photo::Lens& lens) {
-  std::vector<char> passed(quads.size(), 0);
+  // A pane of 250 mm fills a photo 69 degrees wide (26 mm equivalent) from 180 mm.
+  constexpr double kNearest_mm = 180;
+  enum : char { no, near, far };
+  std::vector<char> passed(quads.size(), no);
   cv::parallel_for_(cv::Range(0, static_cast<int>(quads.size())), [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
       const ShapeFit fit = fit_rectangle(corners_in_photo(quads[i], scale), 1.5 * scale,
                                          kBloomSigma_px, size, lens, true);
-      if (fit.chi2 <= kMaxShapeChi2 && fit.tilt_deg <= kMaxTilt_deg + 10) passed[i] = 1;
+      if (fit.chi2 > kMaxShapeChi2 || fit.tilt_deg > kMaxTilt_deg + 10) continue;
+      passed[i] = fit.distance_mm < kNearest_mm ? near : far;
     }
   });
   std::vector<Outline> out;
-  for (std::size_t i = 0; i < quads.size() && out.size() < kMaxTraced; ++i) {
-    if (passed[i]) out.push_back(corners_in_photo(quads[i], scale));
+  for (const char how : {far, near}) {
+    for (std::size_t i = 0; i < quads.size() && out.size() < kMaxTraced; ++i) {
+      if (passed[i] == how) out.push_back(corners_in_photo(quads[i], scale));
+    }
   }
   return out;
 }
@@ -251,14 +258,36 @@ Sighting sighting_of(const Candidate& candidate, const PlainSize& size) {
   return s;
 }
 
-bool overlap(const Candidate& p, const Candidate& q) {
-  std::vector<cv::Point2f> a, b;
-  for (int i = 0; i < 4; ++i) {
-    a.emplace_back(static_cast<float>(p.body.corner[i].x), static_cast<float>(p.body.corner[i].y));
-    b.emplace_back(static_cast<float>(q.body.corner[i].x), static_cast<float>(q.body.corner[i].y));
+std::vector<cv::Point2f> quad_of(const Candidate& candidate) {
+  std::vector<cv::Point2f> quad;
+  for (const PointPx p : candidate.body.corner) {
+    quad.emplace_back(static_cast<float>(p.x), static_cast<float>(p.y));
   }
+  return quad;
+}
+
+bool overlap(const Candidate& p, const Candidate& q) {
   std::vector<cv::Point2f> common;
-  return cv::intersectConvexConvex(a, b, common) > 0;
+  return cv::intersectConvexConvex(quad_of(p), quad_of(q), common) > 0;
+}
+
+bool lies_in(const Candidate& inner, const Candidate& outer) {
+  const std::vector<cv::Point2f> around = quad_of(outer);
+  const std::vector<cv::Point2f> corners = quad_of(inner);
+  return std::all_of(corners.begin(), corners.end(),
+                     [&](cv::Point2f p) { return cv::pointPolygonTest(around, p, false) > 0; });
+}
+
+/// Two outlines that overlap cannot both be cards: the better one counts if clearly better. One
+/// within the other is the card on a pane of a card's shape, rather than a print of a card's shape,
+/// rounded corners and all, on a card: odds of a hundred, 9 on the scale of doubt.
+bool speaks_against(const Candidate& other, const Candidate& candidate) {
+  constexpr double kNested = 9;
+  if (!overlap(candidate, other)) return false;
+  double ahead = other.doubt - candidate.doubt;
+  if (lies_in(candidate, other)) ahead += kNested;
+  if (lies_in(other, candidate)) ahead -= kNested;
+  return ahead <= kClearMargin;
 }
 
 }  // namespace
@@ -298,13 +327,11 @@ std::vector<Sighting> find_plain(const photo::Photo& photo, const PlainSize& siz
   }
   std::stable_sort(found.begin(), found.end(),
                    [](const Candidate& p, const Candidate& q) { return p.doubt < q.doubt; });
-  // Two outlines that overlap cannot both be cards: the better one counts if clearly better.
   std::vector<Sighting> sightings;
   for (std::size_t i = 0; i < found.size(); ++i) {
     bool clear = true;
     for (std::size_t k = 0; k < found.size(); ++k) {
-      if (k == i || !overlap(found[i], found[k])) continue;
-      clear = clear && found[k].doubt - found[i].doubt > kClearMargin;
+      clear = clear && (k == i || !speaks_against(found[k], found[i]));
     }
     if (clear) sightings.push_back(sighting_of(found[i], size));
   }

@@ -257,7 +257,8 @@ void gather(const cv::Mat& bgr, Body& body, double skip, double reach) {
   for (int e = 0; e < 4; ++e) {
     const EdgeCurve& edge = body.edge[e];
     const double t0 = skip, t1 = edge.length - skip;
-    const int n = std::clamp(static_cast<int>((t1 - t0) / 8), 6, 200);
+    // Enough of them that a stripe across a small card leaves most.
+    const int n = std::clamp(static_cast<int>((t1 - t0) / 8), 12, 200);
     std::vector<Window>& windows = body.window[e];
     windows.assign(static_cast<std::size_t>(n), {});
     for (Window& w : windows) w.pixel.reserve(static_cast<std::size_t>(24 * reach));

@@ -47,18 +47,19 @@ cv::Mat_<std::uint8_t> ridges(const GradientField& field, double threshold) {
   return mask;
 }
 
-/// Running least-squares line through the points of a chain.
-class ChainLine {
+/// Running least-squares line through points.
+class RunningLine {
  public:
-  void add(Eigen::Vector2d p) {
+  void add(Eigen::Vector2d p, double weight = 1) {
     ++count_;
-    sum_ += p;
-    square_ += p * p.transpose();
+    weight_ += weight;
+    sum_ += weight * p;
+    square_ += weight * p * p.transpose();
   }
   int count() const { return count_; }
-  Eigen::Vector2d centre() const { return sum_ / count_; }
+  Eigen::Vector2d centre() const { return sum_ / weight_; }
   Eigen::Vector2d direction() const {
-    const Eigen::Matrix2d c = square_ / count_ - centre() * centre().transpose();
+    const Eigen::Matrix2d c = square_ / weight_ - centre() * centre().transpose();
     const double turn = 0.5 * std::atan2(2 * c(0, 1), c(0, 0) - c(1, 1));
     return {std::cos(turn), std::sin(turn)};
   }
@@ -69,6 +70,7 @@ class ChainLine {
 
  private:
   int count_ = 0;
+  double weight_ = 0;
   Eigen::Vector2d sum_ = Eigen::Vector2d::Zero();
   Eigen::Matrix2d square_ = Eigen::Matrix2d::Zero();
 };
@@ -83,7 +85,7 @@ class Chainer {
     for (int y = 1; y + 1 < open_.rows; ++y) {
       for (int x = 1; x + 1 < open_.cols; ++x) {
         if (!open_(y, x) || field_.magnitude(y, x) < kStartOverNoise * field_.noise) continue;
-        ChainLine line;
+        RunningLine line;
         open_(y, x) = 0;
         line.add(centre(x, y));
         const Eigen::Vector2d a = follow(x, y, 1, line), b = follow(x, y, -1, line);
@@ -106,7 +108,7 @@ class Chainer {
   }
 
   /// Walks the ridge one way along its tangent; returns the last pixel that fits the line.
-  Eigen::Vector2d follow(int x, int y, int way, ChainLine& line) {
+  Eigen::Vector2d follow(int x, int y, int way, RunningLine& line) {
     Eigen::Vector2d ahead = way * tangent(x, y);
     for (;;) {
       int best_x = -1, best_y = -1, best = 0;
@@ -138,24 +140,31 @@ class Chainer {
   cv::Mat_<std::uint8_t> open_;
 };
 
-/// The span of both when `q` continues `p`, else nothing.
+/// The span of both when `q` continues `p`, else nothing. Both are held against their common line:
+/// a short one's own direction says little, the more so where it began in a rounded corner.
 bool join(Segment& p, const Segment& q) {
   const Eigen::Vector2d d = p.direction();
   const double length = p.length(), other = q.length();
-  const auto off = [&](const Eigen::Vector2d& v) {
-    return std::abs(d.x() * (v - p.a).y() - d.y() * (v - p.a).x());
-  };
-  const double qa = d.dot(q.a - p.a), qb = d.dot(q.b - p.a);
-  const double gap = std::max(std::min(qa, qb) - length, -std::max(qa, qb));
+  const double from = d.dot(q.a - p.a), to = d.dot(q.b - p.a);
+  const double gap = std::max(std::min(from, to) - length, -std::max(from, to));
   if (gap > std::min(length, other)) return false;
-  // The longer line's direction is known to about a pixel over its length.
-  const double allowed = kLineTolerance_px * (1 + std::max(gap, 0.0) / length);
-  if (std::max(off(q.a), off(q.b)) > allowed + 0.02 * other) return false;
-  const Eigen::Vector2d a = p.a, b = p.b;
-  const bool forward = qb > qa;
-  const Eigen::Vector2d q_low = forward ? q.a : q.b, q_high = forward ? q.b : q.a;
-  p.a = std::min(qa, qb) < 0 ? q_low : a;
-  p.b = std::max(qa, qb) > length ? q_high : b;
+  RunningLine line;
+  for (const auto& [end, weight] :
+       {std::pair{p.a, length}, {p.b, length}, {q.a, other}, {q.b, other}}) {
+    line.add(end, weight);
+  }
+  const Eigen::Vector2d along = line.direction(), middle = line.centre();
+  double low = 0, high = 0, off = 0;
+  for (const Eigen::Vector2d& end : {p.a, p.b, q.a, q.b}) {
+    const double at = along.dot(end - middle);
+    low = std::min(low, at);
+    high = std::max(high, at);
+    off = std::max(off, line.distance(end));
+  }
+  // A distorted lens bends a long edge.
+  constexpr double kBend = 0.002;
+  if (off > kLineTolerance_px + kBend * (high - low)) return false;
+  p = {middle + low * along, middle + high * along};
   return true;
 }
 

@@ -290,6 +290,53 @@ TEST_CASE("a card is found among a pane's trim and a seat, and only the card") {
   if (found.size() == 1) CHECK(furthest_corner_px(found[0], picture) <= 0.35);
 }
 
+TEST_CASE("a card is found that a dark stripe divides, and on a pane of a card's shape") {
+  // A magnetic stripe runs from edge to edge (ISO/IEC 7811), on dark glass as dark as the glass.
+  struct Row {
+    const char* what;
+    double turn_deg, tilt_deg, azimuth_deg;
+    bool on_a_pane;
+  };
+  constexpr Row kRows[] = {
+      {"stripe", 2, 12, 70, false},   {"stripe", -3, 15, 160, false}, {"stripe", 5, 10, 250, false},
+      {"stripe", -6, 20, 20, false},  {"stripe", 1, 18, 300, false},  {"stripe", 3, 25, 200, false},
+      {"on a pane", 4, 14, 60, true},
+  };
+  for (const Row& row : kRows) {
+    CAPTURE(row.what);
+    CAPTURE(row.turn_deg);
+    PlainScene scene = card_scene({0.7, 0.7, 0.7}, kDark);
+    scene.distance_mm = 700;
+    scene.tilt_deg = row.tilt_deg;
+    scene.azimuth_deg = row.azimuth_deg;
+    const double turn = row.turn_deg * std::numbers::pi / 180;
+    Shape& card = scene.shapes[0];
+    card.turn_deg = row.turn_deg;
+    const Shape stripe{.x_mm = 6.9 * std::sin(turn),
+                       .y_mm = -6.9 * std::cos(turn),
+                       .width_mm = 85.60,
+                       .height_mm = 9.5,
+                       .radius_mm = 0,
+                       .turn_deg = row.turn_deg,
+                       .light = {0.03, 0.03, 0.03}};
+    // ISO/IEC 7810's proportions four times as large: its outline passes for a card seen from near.
+    const Shape pane{.width_mm = 4 * 85.60,
+                     .height_mm = 4 * 53.98,
+                     .radius_mm = 4 * 3.18,
+                     .light = {0.03, 0.03, 0.03}};
+    if (row.on_a_pane) {
+      scene.background = scene.beyond = kGrey;
+      scene.shapes = {card, pane, card};
+    } else {
+      scene.shapes.push_back(stripe);
+    }
+    const PlainPicture picture = draw(scene);
+    const auto found = card::find_plain(picture.photo, size_of("id1"));
+    CHECK(found.size() == 1);
+    if (found.size() == 1) CHECK(furthest_corner_px(found[0], picture) <= 0.35);
+  }
+}
+
 TEST_CASE("blank A4 and Letter sheets are told apart (ISO 216, ANSI/ASME Y14.1)") {
   for (const std::string paper : {"a4", "letter"}) {
     const card::PlainSize size = size_of(paper);
