@@ -14,6 +14,8 @@ constexpr int kMostBlocks = 240;  // longer edges get longer blocks
 constexpr double kTemplateReach_mm = 25;
 constexpr double kSeenSigmas = 4;  // one false sight in 30 000 by chance
 constexpr double kSureSigmas = 5;
+constexpr double kEdgePart =
+    0.25;  // of the steepest place of all: the solid band's edge is no less
 
 double median(std::vector<double> values) {
   if (values.empty()) return 0;
@@ -99,6 +101,18 @@ Eigen::ArrayXXd rises(const BandProfiles& profiles) {
   return rise.max(0.0);
 }
 
+/// Which way round a profile of unknown amplitudes lies: the solid band comes first and is what the
+/// print hides most of, so that its end is a rise. Daylight on the print before a dark cabin turns
+/// most stretches about.
+bool starts_with_fall(const BandTemplate& shape) {
+  for (Eigen::Index k = 0; k < shape.gradient.size(); ++k) {
+    const bool edge =
+        std::abs(shape.gradient(k)) > kEdgePart && std::abs(shape.t_value(k)) > kSureSigmas;
+    if (edge) return shape.gradient(k) < 0;
+  }
+  return false;
+}
+
 /// One profile from all stretches: rank one, with each stretch's amplitude free. It is the cabin's
 /// light less the print's own, so it is negative where daylight on the print beats a dark cabin.
 /// A stretch's misfit grows with its amplitude (the cabin is not even), hence the weights.
@@ -132,9 +146,12 @@ void aggregate(const BandProfiles& profiles, BandTemplate& shape) {
         weight.square().max(1e-24);
     // Depths that few stretches reach say little: a handful of residuals gives no variance.
     const Eigen::ArrayXd known = (weight > 0.2 * weight.maxCoeff()).cast<double>();
-    const double top = std::max(1e-12, (known * fitted).maxCoeff());
-    shape.gradient = known * fitted / top;
+    shape.gradient = known * fitted / std::max(1e-12, (known * fitted).abs().maxCoeff());
     shape.t_value = known * fitted / variance.max(1e-24).sqrt();
+    if (starts_with_fall(shape)) {
+      shape.gradient = -shape.gradient;
+      shape.t_value = -shape.t_value;
+    }
   }
 }
 
@@ -167,12 +184,12 @@ struct Extremum {
   double value, t_value;
 };
 
-/// Local extrema of sign * gradient that are sure, with the parabola's vertex as the place.
-std::vector<Extremum> extrema(const BandTemplate& shape, double sign) {
+/// Local extrema of sign * gradient that are so sure, with the parabola's vertex as the place.
+std::vector<Extremum> extrema(const BandTemplate& shape, double sign, double sigmas) {
   std::vector<Extremum> found;
   const Eigen::ArrayXd g = sign * shape.gradient;
   for (Eigen::Index k = 1; k + 1 < g.size(); ++k) {
-    if (g(k) <= g(k - 1) || g(k) < g(k + 1) || sign * shape.t_value(k) < kSureSigmas) continue;
+    if (g(k) <= g(k - 1) || g(k) < g(k + 1) || sign * shape.t_value(k) < sigmas) continue;
     const double bend = g(k - 1) - 2 * g(k) + g(k + 1);
     const double shift = bend < 0 ? (g(k - 1) - g(k + 1)) / (2 * bend) : 0;
     found.push_back({static_cast<double>(k - shape.half) + shift, g(k), sign * shape.t_value(k)});
@@ -346,11 +363,14 @@ BandTemplate find_template(const BandProfiles& profiles, const std::vector<doubl
 
 std::optional<BandPrint> read_print(const BandStrip& strip, const BandProfiles& profiles,
                                     const BandTemplate& shape) {
-  constexpr double kEdge = 0.25, kRow = 0.1;  // parts of the steepest rise
-  constexpr double kFarthestRow_mm = 8;       // from one row of dots to the next
-  const std::vector<Extremum> up = extrema(shape, 1), down = extrema(shape, -1);
-  const auto solid =
-      std::find_if(up.begin(), up.end(), [](const Extremum& e) { return e.value > kEdge; });
+  constexpr double kRow = 0.1;           // of the steepest place
+  constexpr double kFarthestRow_mm = 8;  // from one row of dots to the next
+  // A row has two flanks, which may be sure together where neither is alone.
+  const double flank = kSureSigmas / std::sqrt(2.0);
+  const std::vector<Extremum> up = extrema(shape, 1, flank), down = extrema(shape, -1, flank);
+  const auto solid = std::find_if(up.begin(), up.end(), [](const Extremum& e) {
+    return e.value > kEdgePart && e.t_value > kSureSigmas;
+  });
   if (solid == up.end()) return std::nullopt;
   BandPrint print;
   print.solid_row = solid->row;
@@ -363,7 +383,7 @@ std::optional<BandPrint> read_print(const BandStrip& strip, const BandProfiles& 
       const bool between = e.row > inner && e.row < rise->row && e.value > kRow;
       if (between && (fall == nullptr || e.value > fall->value)) fall = &e;
     }
-    if (fall == nullptr) continue;
+    if (fall == nullptr || std::hypot(fall->t_value, rise->t_value) < kSureSigmas) continue;
     outer = fall->row;
     inner = rise->row;
     if (print.rows_of_dots == 0) first = outer;

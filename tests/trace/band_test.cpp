@@ -79,6 +79,28 @@ TEST_CASE("the solid edge and the dots' limit are found where they were drawn, g
   }
 }
 
+TEST_CASE("daylight on the print before a dark cabin turns its profile about, not its edge") {
+  support::Scene scene = pane(support::Band{16, 3, 3.2}, -100);
+  // Black nearly all round: the print is what is lit. A bright stretch at the right is the
+  // contrary.
+  scene.cabin = {0.0005F, 0.0005F, 0.0005F};
+  scene.cabin_patches = {{330, 700, 60, 150, 40, {0.25F, 0.25F, 0.25F}}};
+  scene.reflections.clear();
+  scene.shot_noise = 2e-5, scene.read_noise = 5e-4;
+  const Shot shot(scene);
+  for (const Boundary boundary : {Boundary::solid, Boundary::dots}) {
+    CAPTURE(static_cast<int>(boundary));
+    const Result<BandCurve> found = find(shot, boundary);
+    REQUIRE_MESSAGE(found.ok(), (found.ok() ? std::string() : found.error().detail));
+    const PolygonMm& drawn = boundary == Boundary::solid ? shot.truth.solid_mm : shot.truth.dots_mm;
+    std::vector<double> off;
+    for (const PointMm p : found->points) off.push_back(to_curve_mm(p, drawn));
+    std::nth_element(off.begin(), off.begin() + static_cast<std::ptrdiff_t>(off.size() / 2),
+                     off.end());
+    CHECK(off[off.size() / 2] <= 0.35);
+  }
+}
+
 TEST_CASE("where the cabin is dark the band is bridged, said to be so and less certain") {
   const Shot shot(pane(support::Band{16, 3, 3.2}, 60));
   const Result<BandCurve> found = find(shot, Boundary::solid);
