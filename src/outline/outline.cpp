@@ -5,6 +5,7 @@
 #include <array>
 #include <cmath>
 #include <numbers>
+#include <optional>
 #include <utility>
 
 #include "outline/choose.h"
@@ -689,6 +690,68 @@ void learn(const Doubt& doubt, const Eigen::MatrixXd& steps, Contour& contour) {
   }
 }
 
+/// Whether the chain leaves the contour by more than may be off there: six sigma, at the worst of a
+/// thousand points, and more than a millimetre, which is what a person would see.
+bool strays(const Chain& chain, const Contour& c) {
+  constexpr double kU95s = 3, kLeast_mm = 1;
+  const std::vector<double> u95_mm = u95_normal_mm(c);
+  const std::size_t n = c.points.size(), count = chain.links.size();
+  for (std::size_t k = 0; k < count; ++k) {
+    const std::size_t many = (chain.links[(k + 1) % count].first + n - chain.links[k].first) % n;
+    for (std::size_t j = 0; j < many; ++j) {
+      const std::size_t i = (chain.links[k].first + j) % n;
+      const double off = std::abs(foot_of(chain.links[k], c.points[i]).offset_mm);
+      if (off > std::max(kU95s * u95_mm[i], kLeast_mm)) return true;
+    }
+  }
+  return false;
+}
+
+/// What is fitted and what it is fitted with.
+struct Fitting {
+  const Contour& contour;
+  const Noise& noise;
+  const Samples& samples;
+  const Chain& chain;
+  double noise_scale;
+};
+
+/// The outline without what is doubtful, up to so many pieces' worth; nullopt when the pieces have
+/// no answer or stray.
+/// @param drops  most on the way in, made on the way out
+std::optional<Outline> without_doubtful(const Fitting& f, int& drops) {
+  Contour known = f.contour;
+  known.mode_names.resize(known.modes.size(), "unnamed");
+  Samples samples = f.samples;
+  Chain chain = f.chain;
+  Steps steps = source_steps(known, f.noise, chain, samples, f.noise_scale);
+  const int most = drops;
+  for (drops = 0; drops < most && steps.columns.cols() > 0; ++drops) {
+    Doubt doubt;
+    if (!drop_doubtful(chain, samples, steps.columns, doubt)) break;
+    learn(doubt, steps.columns, known);
+    samples.points = known.points;
+    Chain again = chain;
+    refine(again, samples);
+    if (again.converged) chain = std::move(again);
+    steps = source_steps(known, f.noise, chain, samples, f.noise_scale);
+  }
+  if (steps.columns.cols() == 0) return std::nullopt;
+  // The outline stays with the points as they were seen; what was learned is one more doubt.
+  known.modes.emplace_back();
+  known.mode_names.emplace_back(kFit);
+  for (std::size_t i = 0; i < known.points.size(); ++i) {
+    known.modes.back().push_back(known.points[i] - f.contour.points[i]);
+  }
+  known.points = samples.points = f.contour.points;
+  refine(chain, samples);
+  if (!chain.converged || (drops > 0 && strays(chain, f.contour))) return std::nullopt;
+  start_lower_left(chain);
+  steps = source_steps(known, f.noise, chain, samples, f.noise_scale);
+  if (steps.columns.cols() == 0) return std::nullopt;
+  return outline_of(f.contour, chain, compressed(steps, known, f.noise_scale));
+}
+
 }  // namespace
 
 Result<Outline> fit(const Contour& given) {
@@ -704,36 +767,14 @@ Result<Outline> fit(const Contour& given) {
   Samples samples;
   Chain chain = described(contour, noise, samples);
   if (!chain.converged) return free_outline(contour, perimeter, noise.observation_mm);
-  Contour known = contour;
-  known.mode_names.resize(contour.modes.size(), "unnamed");
   const double noise_scale = std::sqrt(std::max(1.0, chi2_ratio(chain, samples)));
   chain = bent_where_smooth(chain, samples);
-  Steps steps = source_steps(known, noise, chain, samples, noise_scale);
+  const Fitting fitting{contour, noise, samples, chain, noise_scale};
   constexpr int kMostDrops = 40;
-  for (int i = 0; i < kMostDrops && steps.columns.cols() > 0; ++i) {
-    Doubt doubt;
-    if (!drop_doubtful(chain, samples, steps.columns, doubt)) break;
-    learn(doubt, steps.columns, known);
-    samples.points = known.points;
-    Chain again = chain;
-    refine(again, samples);
-    if (again.converged) chain = std::move(again);
-    steps = source_steps(known, noise, chain, samples, noise_scale);
+  for (int drops = kMostDrops;; drops /= 2) {
+    if (auto outline = without_doubtful(fitting, drops)) return *std::move(outline);
+    if (drops == 0) return free_outline(contour, perimeter, noise.observation_mm);
   }
-  if (steps.columns.cols() == 0) return free_outline(contour, perimeter, noise.observation_mm);
-  // The outline stays with the points as they were seen; what was learned is one more doubt.
-  known.modes.emplace_back();
-  known.mode_names.emplace_back(kFit);
-  for (std::size_t i = 0; i < contour.points.size(); ++i) {
-    known.modes.back().push_back(known.points[i] - contour.points[i]);
-  }
-  known.points = samples.points = contour.points;
-  refine(chain, samples);
-  if (!chain.converged) return free_outline(contour, perimeter, noise.observation_mm);
-  start_lower_left(chain);
-  steps = source_steps(known, noise, chain, samples, noise_scale);
-  if (steps.columns.cols() == 0) return free_outline(contour, perimeter, noise.observation_mm);
-  return outline_of(contour, chain, compressed(steps, known, noise_scale));
 }
 
 }  // namespace panecard::outline

@@ -109,7 +109,24 @@ struct Samples {
   std::vector<double> offset_mm;
   std::vector<bool> seen;
   std::vector<double> along_mm;  ///< averaged over
+  std::vector<double> width_mm;  ///< of the change, as the sigma of a blurred step
 };
+
+// A blurred step's change is a Gaussian, 2.355 sigma wide at half its height.
+double width_cells(const Change& change, int row, int column) {
+  const cv::Vec3f u = change.across.at<cv::Vec3f>(row, column);
+  const float half = 0.5F * u.dot(u);
+  const auto reach = [&](int way) {
+    float before = 2 * half;
+    for (int k = 1; column + way * k > 0 && column + way * k + 1 < change.across.cols; ++k) {
+      const float now = u.dot(change.across.at<cv::Vec3f>(row, column + way * k));
+      if (now <= half) return k - 1 + static_cast<double>((before - half) / (before - now));
+      before = now;
+    }
+    return change.across.cols / 2.0;
+  };
+  return (reach(-1) + reach(1)) / 2.355;
+}
 
 // Light hardly reaches the line where a rounded seal touches the glass. Where that crevice can be
 // looked into there is a dark line between two steps, and the stronger step may be the one on the
@@ -145,7 +162,7 @@ Samples locate(const Change& change, const Strip& strip, const std::vector<int>&
   constexpr float kClear = 2.5F;
   const int rows = strip.root.rows, columns = strip.root.cols;
   Samples out{std::vector<double>(rows), std::vector<bool>(rows),
-              std::vector<double>(rows, along_mm)};
+              std::vector<double>(rows, along_mm), std::vector<double>(rows)};
   for (int i = 0; i < rows; ++i) {
     const int j = std::clamp(path[i], 2, columns - 3);
     const cv::Vec3f u = change.across.at<cv::Vec3f>(i, j);
@@ -155,6 +172,7 @@ Samples locate(const Change& change, const Strip& strip, const std::vector<int>&
     const double shift = bend < 0 ? std::clamp(0.5 * (a - c) / bend, -1.0, 1.0) : 0;
     out.offset_mm[i] =
         strip.offset_mm(contact(change.shade.ptr<float>(i), columns, j + shift, blur_mm));
+    out.width_mm[i] = width_cells(change, i, j) * kStep_mm;
     const bool peak = change.size.at<float>(i, j) >= change.size.at<float>(i, j - 2) &&
                       change.size.at<float>(i, j) >= change.size.at<float>(i, j + 2);
     out.seen[i] = peak && strip.blind.at<unsigned char>(i, j) == 0 &&
@@ -178,13 +196,18 @@ void settle_seen(std::vector<bool>& seen) {
   for (int i = 0; i < n; ++i) seen[i] = seen[i] && share[i] > 0.4;
 }
 
-Samples samples_of(const Strip& strip, double px_mm) {
-  const double blur_mm = std::max(0.2, 0.8 * px_mm);
-  // Optics and demosaicing blur by some 0.7 px besides.
-  const double all_blur_mm = std::hypot(blur_mm, 0.7 * px_mm);
+// What a strip is blurred by across the edge.
+struct Blur {
+  double own_mm = 0, all_mm = 0;
+  explicit Blur(double px_mm)
+      : own_mm(std::max(0.2, 0.8 * px_mm)),
+        all_mm(std::hypot(own_mm, 0.7 * px_mm)) {}  // optics and demosaicing do so by some 0.7 px
+};
+
+Samples samples_of(const Strip& strip, const Blur& blur) {
   const auto averaged = [&](double along_mm) {
-    const Change change = change_across(strip, along_mm, blur_mm);
-    Samples samples = locate(change, strip, follow(change, strip), along_mm, all_blur_mm);
+    const Change change = change_across(strip, along_mm, blur.own_mm);
+    Samples samples = locate(change, strip, follow(change, strip), along_mm, blur.all_mm);
     settle_seen(samples.seen);
     return samples;
   };
@@ -197,8 +220,36 @@ Samples samples_of(const Strip& strip, double px_mm) {
     out.seen[i] = true;
     out.offset_mm[i] = faint.offset_mm[i];
     out.along_mm[i] = faint.along_mm[i];
+    out.width_mm[i] = faint.width_mm[i];
   }
   return out;
+}
+
+// What the steps are softer than blur makes them. The sharpest tenth of the boundary shows the
+// photo's blur where that is more than optics leave; a quarter more is the scatter of the widths.
+std::vector<double> shading(const Samples& samples, double blur_mm) {
+  constexpr int kAround = 10;
+  constexpr double kScatter = 1.25;
+  const int n = static_cast<int>(samples.width_mm.size());
+  std::vector<double> width(n), known;
+  for (int i = 0; i < n; ++i) {
+    std::vector<double> near;
+    for (int k = -kAround; k <= kAround; ++k) {
+      const int row = ((i + k) % n + n) % n;
+      if (samples.seen[row]) near.push_back(samples.width_mm[row]);
+    }
+    if (near.empty()) continue;
+    const auto middle = near.begin() + static_cast<std::ptrdiff_t>(near.size() / 2);
+    std::nth_element(near.begin(), middle, near.end());
+    width[i] = *middle;
+    known.push_back(*middle);
+  }
+  if (known.empty()) return width;
+  const auto tenth = known.begin() + static_cast<std::ptrdiff_t>(known.size() / 10);
+  std::nth_element(known.begin(), tenth, known.end());
+  const double sharp = kScatter * std::max(blur_mm, *tenth);
+  for (double& w : width) w = std::sqrt(std::max(0.0, w * w - sharp * sharp));
+  return width;
 }
 
 struct Smoothed {
@@ -356,8 +407,9 @@ Edge place_edge(const Pyramid& photo, const Sight& sight, const std::vector<Poly
   // first one's grid.
   for (int round = 0; round < 2; ++round) {
     const Strip strip = unwrap(photo, sight, cards, curve, kHalf_mm, kStep_mm);
-    const double px_mm = 1 / sight.px_per_mm(strip.curve.front());
-    const Samples samples = samples_of(strip, px_mm);
+    const Blur blur(1 / sight.px_per_mm(strip.curve.front()));
+    const Samples samples = samples_of(strip, blur);
+    edge.shading_mm = shading(samples, blur.all_mm);
     const std::vector<double> outer_mm = offsets_to(strip.curve, strip.normals, outer);
     const double scale = robust_scale(samples);
     const int n = static_cast<int>(strip.curve.size());

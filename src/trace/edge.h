@@ -13,6 +13,9 @@ struct Edge {
   PolygonMm points;  ///< counter-clockwise, about 1 mm apart
   PolygonMm normals;
   std::vector<double> sigma_mm;  ///< standard uncertainty along the normal: noise of the edge
+  /// How much softer than the photo's blur the change is: a seal's shading, not the step where it
+  /// meets the glass, which may then lie anywhere in it. Standard deviation.
+  std::vector<double> shading_mm;
   /// Where another edge may be the right one: half of how much further out that lies, else 0. Two
   /// sigma reach it.
   std::vector<double> choice_mm;

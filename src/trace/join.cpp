@@ -15,6 +15,7 @@ struct Crossing {
   double offset_mm = std::numeric_limits<double>::quiet_NaN();
   double edge_mm = 0;   ///< standard uncertainty of the edge alone
   double sigma_mm = 0;  ///< with the plane's
+  double definition_mm = 0;
   bool seen = false;
   PointMm per_mm_thickness;
   bool there() const { return std::isfinite(offset_mm); }
@@ -39,7 +40,8 @@ Crossing crossing(const Sketch& other, const std::vector<double>& plane_sigma, P
       best.offset_mm = offset;
       best.edge_mm = std::max(other.sigma_mm[i], other.sigma_mm[j]);
       // Where a rounded seal's edge is seen depends on where it is seen from.
-      best.sigma_mm = std::hypot(best.edge_mm, plane_sigma[i], other.definition_mm);
+      best.definition_mm = other.definition_mm[i];
+      best.sigma_mm = std::hypot(best.edge_mm, plane_sigma[i], best.definition_mm);
       best.seen = other.seen[i] && other.seen[j];
       if (!other.per_mm_thickness.empty()) best.per_mm_thickness = other.per_mm_thickness[i];
       near = i;
@@ -231,7 +233,7 @@ Joined join(const std::vector<Sketch>& photos,
     double total = 0;
     for (const std::vector<double>& w : out.weight) total += w[i];
     if (total == 0) out.weight[0][i] = total = 1;
-    double offset = 0, variance = 0, apart = 0;
+    double offset = 0, variance = 0, apart = 0, definition = 0;
     PointMm thickness{};
     bool seen = false;
     for (std::size_t v = 0; v < photos.size(); ++v) {
@@ -240,6 +242,7 @@ Joined join(const std::vector<Sketch>& photos,
       if (w == 0 || !all[v][i].there()) continue;
       offset += w * all[v][i].offset_mm;
       variance += w * w * all[v][i].edge_mm * all[v][i].edge_mm;
+      definition += w * all[v][i].definition_mm;
       thickness = thickness + w * all[v][i].per_mm_thickness;
       seen = seen || all[v][i].seen;
     }
@@ -249,6 +252,7 @@ Joined join(const std::vector<Sketch>& photos,
     out.sketch.points[i] = photos[0].points[i] + offset * normals[i];
     out.sketch.sigma_mm[i] = std::max(std::sqrt(variance), apart);
     out.sketch.seen[i] = seen;
+    out.sketch.definition_mm[i] = definition;
     if (!out.sketch.per_mm_thickness.empty()) out.sketch.per_mm_thickness[i] = thickness;
   }
   return out;

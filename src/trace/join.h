@@ -17,8 +17,8 @@ struct Sketch {
   std::vector<double> choice_mm;  ///< see Edge; empty: none
   std::vector<bool> seen;
   PolygonMm per_mm_thickness;  ///< d(point)/d(glass thickness); empty for what is not behind glass
-  double definition_mm =
-      0;  ///< how far the visible edge may lie from the meant one, alike per side
+  /// How far the visible edge may lie from the meant one, alike per side; per point.
+  std::vector<double> definition_mm;
   std::vector<Finding> findings;
 };
 

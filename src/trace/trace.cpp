@@ -231,7 +231,11 @@ Result<Sketch> sketch_of(const Shot& shot, const Options& options) {
     sketch.sigma_mm = std::move(edge.sigma_mm);
     sketch.choice_mm = std::move(edge.choice_mm);
     sketch.seen = std::move(edge.seen);
-    sketch.definition_mm = kDefinition_mm;
+    // Shading lies on the seal's side all round: opposite sides err the same way, by the root of
+    // two more together than independent ones.
+    for (const double shading : edge.shading_mm) {
+      sketch.definition_mm.push_back(std::hypot(kDefinition_mm, std::sqrt(2.0) * shading));
+    }
     return sketch;
   }
 
@@ -244,7 +248,7 @@ Result<Sketch> sketch_of(const Shot& shot, const Options& options) {
   sketch.sigma_mm = std::move(curve.sigma_mm);
   sketch.seen = std::move(curve.seen);
   sketch.per_mm_thickness = std::move(curve.per_mm_thickness);
-  sketch.definition_mm = curve.definition_sigma_mm;
+  sketch.definition_mm.assign(sketch.points.size(), curve.definition_sigma_mm);
   return sketch;
 }
 

@@ -100,21 +100,22 @@ void add_bumps(Contour& contour, const std::vector<double>& sigma_mm, double bum
 // The edge is where a rounded, shaded seal meets the glass: how far the visible edge may lie from
 // it follows the light. Half of its variance is alike wherever the seal faces alike, so each eighth
 // of the turn has its own; half drifts along a side, as light from near by does.
-void add_definition_modes(double sigma_mm, const PolygonMm& normals, Contour& contour) {
+void add_definition_modes(std::vector<double> sigma_mm, const PolygonMm& normals,
+                          Contour& contour) {
   constexpr int kSides = 8;
   constexpr double kDrift_mm = 150;
-  const double each_mm = sigma_mm / std::sqrt(2.0);
+  for (double& sigma : sigma_mm) sigma /= std::sqrt(2.0);
   const std::size_t n = contour.points.size();
   for (int side = 0; side < kSides; ++side) {
     PolygonMm mode(n);
     for (std::size_t i = 0; i < n; ++i) {
       const double facing = std::atan2(normals[i].y, normals[i].x) / (2 * M_PI) * kSides - side;
       const double away = std::abs(std::remainder(facing, kSides));
-      if (away < 1) mode[i] = each_mm * std::cos(away * M_PI / 2) * normals[i];
+      if (away < 1) mode[i] = sigma_mm[i] * std::cos(away * M_PI / 2) * normals[i];
     }
     add_mode(contour, std::move(mode), "definition of the edge");
   }
-  add_bumps(contour, std::vector<double>(n, each_mm), kDrift_mm, "definition of the edge");
+  add_bumps(contour, sigma_mm, kDrift_mm, "definition of the edge");
 }
 
 // A stretch lies on the wrong one of two edges or it does not: one mode each.

@@ -15,8 +15,9 @@ struct Rendered {
   PolygonMm truth_mm;
 };
 
-inline Rendered rendered(std::uint64_t seed) {
+inline Rendered rendered(std::uint64_t seed, int width_px = 2016) {
   support::Wish wish;
+  wish.width_px = width_px;
   wish.cards = support::CardKind::coded;
   const support::Scene scene = support::random_scene(seed, wish);
   Rendered seen;

@@ -44,6 +44,43 @@ TEST_CASE("trace: a crease below the pane and a pillar beside it are left for th
   CHECK(match.p95_mm <= 1);
 }
 
+TEST_CASE("trace: where the change is softer than the photo's blur the edge is as uncertain") {
+  // Half of the photo out of focus by a known Gaussian: the sharp half shows what the photo's is.
+  Rendered seen = rendered(1010);
+  const PointPx middle{seen.photo.bgr.cols / 2.0, seen.photo.bgr.rows / 2.0};
+  constexpr double kBlur_px = 1.5;
+  const auto from = static_cast<int>(middle.x);
+  cv::Mat right =
+      seen.photo.bgr(cv::Rect(from, 0, seen.photo.bgr.cols - from, seen.photo.bgr.rows));
+  cv::GaussianBlur(right.clone(), right, {}, kBlur_px);
+  const auto traced = trace(seen.photo, seen.plane, seen.cards, {});
+  REQUIRE(traced.ok());
+  const Contour& contour = traced->contour;
+  const PolygonMm normals = outward_normals(contour.points);
+  const double blur_mm =
+      kBlur_px * distance(card::mm_from_px(seen.plane, middle),
+                          card::mm_from_px(seen.plane, {middle.x + 1, middle.y}));
+  double sharp = 0, soft = 0;
+  int sharp_count = 0, soft_count = 0;
+  for (std::size_t i = 0; i < contour.points.size(); ++i) {
+    double variance = 0;
+    for (std::size_t m = 0; m < contour.modes.size(); ++m) {
+      if (contour.mode_names[m] != "definition of the edge") continue;
+      variance += std::pow(dot(contour.modes[m][i], normals[i]), 2);
+    }
+    const double x = contour.points_px[i].x - middle.x;
+    if (!contour.seen[i] || std::abs(x) < 60) continue;
+    (x > 0 ? soft : sharp) += std::sqrt(variance);
+    ++(x > 0 ? soft_count : sharp_count);
+  }
+  REQUIRE(sharp_count > 100);
+  REQUIRE(soft_count > 100);
+  CAPTURE(blur_mm);
+  CHECK(sharp / sharp_count < 0.25);
+  CHECK(soft / soft_count > 0.8 * blur_mm);
+  CHECK(soft / soft_count < 2 * blur_mm);
+}
+
 TEST_CASE("trace: modes hold no common shift and no turn, which are no error of shape") {
   const Rendered seen = rendered(1010);
   const auto traced = trace(seen.photo, seen.plane, seen.cards, {});
