@@ -35,6 +35,7 @@ constexpr std::array kRemedies = {
     Remedy{"definition of the edge", "clean the seal's edge and light it from the side"},
     Remedy{"edge noise", kLight},
     Remedy{"bridge", kLight},
+    Remedy{"pointing", kLight},
     Remedy{"choice of edge", "point at the right edge with --near"},
 };
 

@@ -36,15 +36,6 @@ double step_of(const PolygonMm& points) {
   return perimeter_mm(points) / static_cast<double>(points.size());
 }
 
-/// The points with the patch in place, from `last` round to `first` and through the patch.
-PolygonMm with(const PolygonMm& points, const Patch& patch) {
-  const auto n = static_cast<Index>(points.size());
-  PolygonMm out;
-  for (Index i = patch.last; i <= patch.first + n; ++i) out.push_back(at(points, i));
-  out.insert(out.end(), patch.points.begin(), patch.points.end());
-  return out;
-}
-
 /// The strongest change across the line near a point of the pane.
 struct Glimpse {
   double clear = 0;     ///< over the usual change there
@@ -130,6 +121,14 @@ double offset_at(const std::vector<double>& offsets, double first_mm, Index away
          (0.5 + 0.5 * std::cos(M_PI * std::min(1.0, t)));
 }
 
+/// Where between two lines the edge leaves one for the other nobody saw: halfway it may be anywhere
+/// from one to the other (JCGM 100:2008, 4.3.7), at both ends it is on them.
+double ramp_sigma_mm(double offset_mm, double whole_mm) {
+  if (whole_mm == 0) return 0;
+  const double share = offset_mm / whole_mm;
+  return std::abs(whole_mm) / std::sqrt(12.0) * std::max(0.0, 4 * share * (1 - share));
+}
+
 /// Through a point: the line moves over as far as the edge there runs along, and comes back
 /// smoothly.
 Patch bent_through(const MendView& view, const PolygonMm& points, PointMm through) {
@@ -154,55 +153,71 @@ Patch bent_through(const MendView& view, const PolygonMm& points, PointMm throug
               {},
               {},
               {}};
+  const Index from = patch.first + ramp_before, to = patch.last - ramp_after;
   for (Index i = patch.first + 1; i < patch.last; ++i) {
     const double off = i < foot ? offset_at(before, offset, foot - i, ramp_before)
                                 : offset_at(after, offset, i - foot, ramp_after);
     // Beside the edge that was followed all move the same way: normals cross at a tight corner.
-    const Index towards = std::clamp(i, foot - static_cast<Index>(before.size()) * kEvery,
-                                     foot + static_cast<Index>(after.size()) * kEvery);
-    patch.points.push_back(at(points, i) + off * at(normals, towards));
+    patch.points.push_back(at(points, i) + off * at(normals, std::clamp(i, from, to)));
+    const bool on_ramp = i < from || i > to;
+    patch.sigma_mm.push_back(on_ramp ? ramp_sigma_mm(off, end(i < from ? before : after)) : 0);
   }
   return patch;
 }
 
-/// The edge that is seen near the patch takes its place; where none is, the patch stays.
-void snap(const MendView& view, const PolygonMm& points, double pointing_mm, Patch& patch) {
-  const std::size_t count = patch.points.size();
-  patch.sigma_mm.assign(count, std::hypot(pointing_mm, 0.3));
-  // The person saw it: a fit that took it for a bridge would smooth it away.
-  patch.seen.assign(count, true);
-  if (!view.snaps || count == 0) return;
+/// The edge near the patch and a little beyond. The finder works round a closed line: it is given
+/// the stretch there and back, so that nothing else is looked at; the first half is the way there.
+Edge edge_along(const MendView& view, const PolygonMm& points, const Patch& patch) {
+  constexpr double kBeyond_mm = 30;  // its smoothing and its idea of the noise need some
+  const auto beyond = static_cast<Index>(kBeyond_mm / step_of(points));
+  PolygonMm line;
+  for (Index i = patch.first - beyond; i <= patch.first; ++i) line.push_back(at(points, i));
+  line.insert(line.end(), patch.points.begin(), patch.points.end());
+  for (Index i = patch.last; i <= patch.last + beyond; ++i) line.push_back(at(points, i));
+  for (std::size_t k = line.size() - 1; k-- > 1;) line.push_back(line[k]);
   Ribbon ribbon;
-  ribbon.curve = with(points, patch);
+  ribbon.curve = std::move(line);
   ribbon.normals = outward_normals(ribbon.curve);
   constexpr double kSeal_mm = 8;  // only bridges lean on it, and those are not taken
   ribbon.inner_mm.assign(ribbon.curve.size(), 0);
   ribbon.width_mm.assign(ribbon.curve.size(), kSeal_mm);
   ribbon.outer_seen.assign(ribbon.curve.size(), true);
-  const Edge edge = place_edge(view.photo, view.sight, view.cards, ribbon);
-  const auto n = static_cast<Index>(edge.points.size());
-  const Index from = nearest(edge.points, patch.points.front());
-  const Index way = ((nearest(edge.points, patch.points.back()) - from) % n + n) % n;
-  const PolygonMm normals = outward_normals(edge.points);
-  for (std::size_t k = 0; k < count; ++k) {
-    // Both run alongside each other: the partner is near the same share of the way.
-    const Index guess =
-        from + static_cast<Index>(static_cast<double>(way) * static_cast<double>(k) /
-                                  std::max(1.0, static_cast<double>(count - 1)));
-    Index best = guess;
-    for (Index i = guess - 6; i <= guess + 6; ++i) {
-      if (distance(at(edge.points, i), patch.points[k]) <
-          distance(at(edge.points, best), patch.points[k])) {
-        best = i;
-      }
-    }
-    const auto b = static_cast<std::size_t>(((best % n) + n) % n);
-    const double away = dot(edge.points[b] - patch.points[k], normals[b]);
-    // What lies further away than pointing misses is not the edge that was meant.
-    if (!edge.seen[b] || std::abs(away) > std::max(1.0, 3 * pointing_mm)) continue;
-    patch.points[k] = patch.points[k] + away * normals[b];
-    patch.sigma_mm[k] = edge.sigma_mm[b];
+  return place_edge(view.photo, view.sight, view.cards, ribbon);
+}
+
+/// The edge that is seen near the patch takes its place. Where none is, the person's line stays:
+/// nobody saw an edge there, and it is as good as the pointing.
+void snap(const MendView& view, const PolygonMm& points, double pointing_mm, Patch& patch) {
+  constexpr double kLeast_mm = 0.3;
+  for (double& sigma : patch.sigma_mm) sigma = std::hypot(sigma, pointing_mm, kLeast_mm);
+  patch.seen.assign(patch.points.size(), false);
+  if (!view.snaps || patch.points.empty()) return;
+  const Edge edge = edge_along(view, points, patch);
+  const std::size_t there = edge.points.size() / 2;
+  const auto away = [&](std::size_t i, PointMm p) { return distance(edge.points[i], p); };
+  std::size_t i = 0;
+  for (std::size_t j = 1; j < there; ++j) {
+    if (away(j, patch.points.front()) < away(i, patch.points.front())) i = j;
   }
+  Patch snapped{patch.first, patch.last, {}, {}, {}};
+  const auto put = [&snapped](PointMm p, double sigma_mm, bool seen) {
+    snapped.points.push_back(p);
+    snapped.sigma_mm.push_back(sigma_mm);
+    snapped.seen.push_back(seen);
+  };
+  // What lies further away than pointing misses is not the edge that was meant.
+  const double reach_mm = std::max(1.0, 3 * pointing_mm);
+  std::optional<std::size_t> last;
+  for (std::size_t k = 0; k < patch.points.size(); ++k) {
+    const PointMm p = patch.points[k];
+    while (i + 1 < there && away(i + 1, p) <= away(i, p)) ++i;
+    const bool taken =
+        edge.seen[i] && away(i, p) < std::hypot(reach_mm, 1);  // points lie 1 mm apart
+    if (!taken) put(p, patch.sigma_mm[k], false);
+    if (taken && last != i) put(edge.points[i], edge.sigma_mm[i], true);
+    if (taken) last = i;
+  }
+  patch = std::move(snapped);
 }
 
 /// The shortest stretch of the line that holds the feet of all points, one after the other.
@@ -263,8 +278,6 @@ struct Vertex {
   bool seen = true, patched = false;
 };
 
-constexpr double kMostEdgeNoise_mm = 0.1;  // what is more is alike all along a bridge
-
 std::vector<Vertex> line_with(const PolygonMm& points, const Contour& before, const Patch& patch) {
   const auto n = static_cast<Index>(points.size());
   std::vector<Vertex> out;
@@ -317,30 +330,39 @@ PointMm between(const PolygonMm& values, double index) {
   return (1 - t) * at(values, i) + t * at(values, i + 1);
 }
 
+constexpr const char *kBridge = "bridge", *kPointing = "pointing";
+
+/// @param through  a person's point, not a wiped stretch
 Contour rebuilt(const MendView& view, const Contour& before, const std::vector<Vertex>& line,
-                const PolygonMm& behind) {
+                const PolygonMm& behind, bool through) {
   Contour out;
   out.correlation_mm = before.correlation_mm;
-  std::vector<double> bridge_mm;
+  std::vector<double> bridge_mm, pointing_mm;
   for (const Vertex& v : line) {
     out.points.push_back(v.p + between(behind, v.old));
     out.points_px.push_back(view.sight.px(v.p));
     out.seen.push_back(v.seen);
     out.sigma_mm.push_back(v.sigma_mm);
-    bridge_mm.push_back(v.bridge_mm);
+    const bool drawn = through && !v.seen;
+    bridge_mm.push_back(drawn ? 0 : v.bridge_mm);
+    pointing_mm.push_back(drawn ? v.bridge_mm : 0);
   }
   for (std::size_t m = 0; m < before.modes.size(); ++m) {
     const std::string& name = before.mode_names[m];
     // What was doubtful there a person has decided.
-    const bool decided = name == "bridge" || name == "choice of edge";
+    const bool decided = name == kBridge || name == kPointing || name == "choice of edge";
     PolygonMm mode;
+    double most = 0;
     for (const Vertex& v : line) {
       mode.push_back(decided && v.patched ? PointMm{} : between(before.modes[m], v.old));
+      most = std::max(most, norm(mode.back()));
     }
+    if (most < kNegligible_mm) continue;
     out.modes.push_back(std::move(mode));
     out.mode_names.push_back(name);
   }
-  add_bridge_modes(bridge_mm, out);
+  add_bridge_modes(bridge_mm, kBridge, out);
+  add_bridge_modes(pointing_mm, kPointing, out);
   return out;
 }
 
@@ -369,14 +391,10 @@ Result<Contour> mended(const MendView& view, const Contour& before, const Mend& 
                  "a correction is nowhere near the outline; come closer to it, or take another "
                  "photo if the outline is wrong all over"};
   }
-  Patch patch;
-  if (mend.kind == Mend::Kind::bridge) {
-    patch = bridged(seen, path);
-  } else {
-    patch = bent_through(view, seen, path.front());
-    snap(view, seen, mend.sigma_px / view.sight.px_per_mm(path.front()), patch);
-  }
-  return rebuilt(view, before, even(line_with(seen, before, patch), step, n), behind);
+  const bool through = mend.kind == Mend::Kind::through;
+  Patch patch = through ? bent_through(view, seen, path.front()) : bridged(seen, path);
+  if (through) snap(view, seen, mend.sigma_px / view.sight.px_per_mm(path.front()), patch);
+  return rebuilt(view, before, even(line_with(seen, before, patch), step, n), behind, through);
 }
 
 }  // namespace panecard::trace

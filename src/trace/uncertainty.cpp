@@ -34,7 +34,6 @@ void add_mode(Contour& contour, PolygonMm mode, const std::string& name) {
   remove_motion(contour.points, mode);
   double most = 0;
   for (const PointMm& p : mode) most = std::max(most, norm(p));
-  constexpr double kNegligible_mm = 5e-4;
   if (most < kNegligible_mm) return;
   contour.modes.push_back(std::move(mode));
   contour.mode_names.push_back(name);
@@ -142,7 +141,7 @@ void add_choice_modes(const std::vector<double>& choice_mm, const PolygonMm& nor
 // may be off by is alike along the whole bridge: it becomes shared modes, and the fit is free to
 // trust the bridge's shape.
 Contour to_contour(PolygonMm points, const std::vector<double>& sigma_mm, std::vector<bool> seen) {
-  constexpr double kEdgeCorrelation_mm = 6, kMostEdgeNoise_mm = 0.1;
+  constexpr double kEdgeCorrelation_mm = 6;
   Contour contour;
   contour.points = std::move(points);
   contour.seen = std::move(seen);
@@ -152,7 +151,7 @@ Contour to_contour(PolygonMm points, const std::vector<double>& sigma_mm, std::v
     const double local = std::min(sigma_mm[i], kMostEdgeNoise_mm);
     bridge_mm[i] = std::sqrt(sigma_mm[i] * sigma_mm[i] - local * local);
   }
-  if (n > 0) add_bridge_modes(bridge_mm, contour);
+  if (n > 0) add_bridge_modes(bridge_mm, "bridge", contour);
   contour.sigma_mm.resize(n);
   for (std::size_t i = 0; i < n; ++i) {
     contour.sigma_mm[i] = std::min(sigma_mm[i], kMostEdgeNoise_mm);
@@ -203,9 +202,10 @@ Contour with_uncertainty(const Joined& joined, const std::vector<const card::Pla
   return contour;
 }
 
-void add_bridge_modes(const std::vector<double>& sigma_mm, Contour& contour) {
+void add_bridge_modes(const std::vector<double>& sigma_mm, const std::string& name,
+                      Contour& contour) {
   constexpr double kBridgeCorrelation_mm = 80;
-  add_bumps(contour, sigma_mm, kBridgeCorrelation_mm, "bridge");
+  add_bumps(contour, sigma_mm, kBridgeCorrelation_mm, name);
 }
 
 }  // namespace panecard::trace

@@ -1,6 +1,7 @@
 // From a boundary to a contour that carries every source of its uncertainty.
 #pragma once
 
+#include <string>
 #include <vector>
 
 #include "card/card.h"
@@ -20,7 +21,14 @@ Contour with_uncertainty(const Joined& joined, const std::vector<const card::Pla
                          const std::vector<std::vector<PointPx>>& px,
                          double sigma_glass_thickness_mm);
 
+/// A source of error that moves no point further changes no figure that is stated.
+inline constexpr double kNegligible_mm = 5e-4;
+/// Of a point by itself; what is more is alike all along a bridge.
+inline constexpr double kMostEdgeNoise_mm = 0.1;
+
 /// What a bridge may be off by, per point; alike along the whole bridge.
-void add_bridge_modes(const std::vector<double>& sigma_mm, Contour& contour);
+/// @param name  "bridge", or "pointing" where a person drew it: that one an outline has to follow
+void add_bridge_modes(const std::vector<double>& sigma_mm, const std::string& name,
+                      Contour& contour);
 
 }  // namespace panecard::trace

@@ -6,6 +6,7 @@
 
 #include "support/curve_match.h"
 #include "trace/rendered.h"
+#include "trace/strip.h"
 
 namespace panecard::trace {
 namespace {
@@ -30,6 +31,33 @@ double away_mm(const Contour& contour, PointMm p) {
   double best = 1e9;
   for (const PointMm& q : contour.points) best = std::min(best, distance(p, q));
   return best;
+}
+
+std::size_t nearest(const Contour& contour, PointMm p) {
+  const PolygonMm& all = contour.points;
+  const auto best = std::min_element(all.begin(), all.end(), [p](PointMm a, PointMm b) {
+    return distance(a, p) < distance(b, p);
+  });
+  return static_cast<std::size_t>(best - all.begin());
+}
+
+double seen_share(const Contour& contour) {
+  const auto count = std::count(contour.seen.begin(), contour.seen.end(), true);
+  return static_cast<double>(count) / static_cast<double>(contour.seen.size());
+}
+
+/// Of what two points are off by along their normals.
+double correlation(const Contour& contour, std::size_t i, std::size_t j) {
+  const PolygonMm normals = outward_normals(contour.points);
+  double both = 0, first = std::pow(contour.sigma_mm[i], 2),
+         second = std::pow(contour.sigma_mm[j], 2);
+  for (const PolygonMm& mode : contour.modes) {
+    const double a = dot(mode[i], normals[i]), b = dot(mode[j], normals[j]);
+    both += a * b;
+    first += a * a;
+    second += b * b;
+  }
+  return both / std::sqrt(first * second);
 }
 
 void check_whole(const Contour& contour) {
@@ -125,6 +153,7 @@ TEST_CASE("mend: a point that is dragged off every edge is believed, and the res
   const Contour& before = seen.traced.contour;
   const std::size_t n = before.points.size();
   const PolygonMm normals = outward_normals(before.points);
+  int unseen = 0;
   for (int place = 0; place < kPlaces; ++place) {
     CAPTURE(place);
     const std::size_t i = place * n / kPlaces;
@@ -137,10 +166,52 @@ TEST_CASE("mend: a point that is dragged off every edge is believed, and the res
     if (!mended.ok()) continue;
     check_whole(mended->contour);
     CHECK(away_mm(mended->contour, wanted) <= 2.7);  // it may snap within the finder's reach
+    // Round the corners of a pane the finder may see something there; elsewhere glass is bare.
+    const Contour& after = mended->contour;
+    const std::size_t at = nearest(after, wanted);
+    if (after.seen[at]) continue;
+    ++unseen;
+    CHECK(seen_share(after) < seen_share(before));
+    // JCGM 100:2008, 6.2.1: k = 2 of the pointing's standard uncertainty, at the least.
+    const double pointing_mm = mend.sigma_px / Sight(seen.plane).px_per_mm(wanted);
+    const std::vector<double> u95 = u95_normal_mm(after);
+    CHECK(u95[at] >= 0.9 * 2 * pointing_mm);  // less what shifts and turns the whole outline
+    // Halfway down the ramp it may lie anywhere within the 12 mm: a uniform distribution's sigma.
+    const double worst = *std::max_element(u95.begin(), u95.end());
+    CHECK(worst >= 0.8 * 2 * 12 / std::sqrt(12.0));
+    // One pointing: its neighbours are off by the same.
+    CHECK(correlation(after, at, (at + 5) % after.points.size()) > 0.8);
     const bool said = std::any_of(mended->findings.begin(), mended->findings.end(),
                                   [](const Finding& f) { return f.code == "put_right"; });
     CHECK(said);
   }
+  CHECK(unseen >= kPlaces / 2);
+}
+
+TEST_CASE("mend: a point on the edge that is seen is seen, and as certain as before") {
+  const Seen seen = look(1010);
+  const Mender mender = mender_of(seen);
+  const Contour& before = seen.traced.contour;
+  const std::size_t n = before.points.size();
+  const std::vector<double> u95_before = u95_normal_mm(before);
+  int rows = 0;
+  for (int place = 0; place < kPlaces; ++place) {
+    CAPTURE(place);
+    const std::size_t i = place * n / kPlaces;
+    if (!before.seen[i]) continue;
+    ++rows;
+    Mend tap;
+    tap.path = {before.points_px[i]};
+    tap.sigma_px = 3;
+    const auto mended = mender(seen.traced, tap);
+    REQUIRE(mended.ok());
+    const std::size_t at = nearest(mended->contour, before.points[i]);
+    CHECK(mended->contour.seen[at]);
+    const double u95 = u95_normal_mm(mended->contour)[at];
+    CHECK(u95 <= 1.5 * u95_before[i] + 0.05);  // the noise is estimated anew, from fewer points
+    CHECK(seen_share(mended->contour) >= seen_share(before) - 0.01);
+  }
+  CHECK(rows >= kPlaces / 2);
 }
 
 TEST_CASE("mend: what makes no sense changes nothing or is refused, and ends") {
