@@ -5,7 +5,9 @@
 
 #include <cstddef>
 #include <functional>
+#include <optional>
 #include <string>
+#include <vector>
 
 #include "base/base.h"
 
@@ -31,26 +33,41 @@ class Apart {
   /// child is a copy of it.
   /// @retval unwritable_file  the system can start no further process
   static Result<Apart> start(const std::function<std::string()>& work, const Bounds& bounds);
+
+  enum class Heard { output, errors };
+  /// Starts this program anew, from whatever thread, with no open file of this one handed on.
+  /// @param arguments  without the program's name
+  /// @param heard  which of its streams is the answer
+  /// @retval unwritable_file  the system can start no further process
+  static Result<Apart> start(std::vector<std::string> arguments, Heard heard, const Bounds& bounds);
   Apart(Apart&& other) noexcept;
   Apart& operator=(Apart&& other) noexcept;
   Apart(const Apart&) = delete;
   Apart& operator=(const Apart&) = delete;
   ~Apart();  ///< ends it
 
-  int descriptor() const { return pipe_; }  ///< for poll()
+  int descriptor() const { return line_; }  ///< for poll()
+  /// A line on its standard input. @retval false  it does not listen
+  bool say(const std::string& line) const;
+  /// Its next line; nothing when the time is over, or when it ended.
+  std::optional<std::string> hear(int most_ms);
+  bool closed() const { return closed_; }  ///< it says no more
+  /// Looks until it has ended, and ends it when the time is over.
+  End wait(int most_ms);
   /// Takes what it has said so far, and ends it when it is beyond its bounds.
   End look();
   const std::string& answer() const { return answer_; }
   int signal() const { return signal_; }  ///< that it died by; 0: of none
 
  private:
-  Apart(pid_t process, int pipe, const Bounds& bounds);
+  Apart(pid_t process, int line, const Bounds& bounds);
   void end();  ///< kills and reaps
   End reap();
-  bool read_all();  ///< true: it has closed its end
+  void read_all();
 
   pid_t process_ = -1;
-  int pipe_ = -1;
+  int line_ = -1;
+  bool closed_ = false;
   Bounds bounds_;
   std::string answer_;
   double last_look_s_ = 0, lived_s_ = 0;

@@ -365,16 +365,15 @@ Result<trace::Traced> trace_boundary(const std::vector<photo::Photo>& photos,
   return traced;
 }
 
-Result<formats::Measurement> measured(const std::vector<photo::Photo>& photos,
-                                      const PhotoOptions& options, const Prepared& prepared,
-                                      const trace::Traced& traced) {
+Result<formats::Measurement> sized(const std::vector<photo::Photo>& photos,
+                                   const PhotoOptions& options, const Prepared& prepared,
+                                   const trace::Traced& traced) {
   auto outline = outline::fit(traced.contour);
   if (!outline.ok()) return about(whole(options.paths), outline.error());
   const std::vector<card::View>& views = prepared.views;
   formats::Measurement m;
   m.boundary = options.boundary;
   m.verdict = verdict_on(outline.value(), formats::Units::mm);
-  m.covariance = outline::carried(traced.contour, outline.value());
   m.outline = std::move(outline.value());
   for (const card::Sighting& card : views.front().cards) {
     m.cards.push_back({name_of(card.kind), card.id, card.body_px});
@@ -385,11 +384,15 @@ Result<formats::Measurement> measured(const std::vector<photo::Photo>& photos,
   judge(photos.front(), prepared.planes.front(), views.front().cards, traced.contour, m);
   m.face = face_of(prepared.planes.front());
   m.photo_name = names_of(options.paths);
-  m.photo_sha256 = sha256_of(options.paths.front());
   m.photo_width_px = photos.front().bgr.cols;
   m.photo_height_px = photos.front().bgr.rows;
   m.lens_text = lens_text(views.front().lens, photos.front().facts);
   return m;
+}
+
+void complete(const PhotoOptions& options, const trace::Traced& traced, formats::Measurement& m) {
+  m.covariance = outline::carried(traced.contour, m.outline);
+  m.photo_sha256 = sha256_of(options.paths.front());
 }
 
 Result<formats::Measurement> measure(const std::vector<photo::Photo>& photos,
@@ -402,7 +405,9 @@ Result<formats::Measurement> measure(const std::vector<photo::Photo>& photos,
   if (!prepared.ok()) return prepared.error();
   const auto traced = trace_boundary(photos, options, prepared.value(), near);
   if (!traced.ok()) return traced.error();
-  return measured(photos, options, prepared.value(), traced.value());
+  auto m = sized(photos, options, prepared.value(), traced.value());
+  if (m.ok()) complete(options, traced.value(), m.value());
+  return m;
 }
 
 void add_photo_options(CLI::App& command, PhotoOptions& options) {

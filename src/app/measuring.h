@@ -48,9 +48,12 @@ Result<Prepared> prepare(const std::vector<photo::Photo>& photos, const PhotoOpt
 Result<trace::Traced> trace_boundary(const std::vector<photo::Photo>& photos,
                                      const PhotoOptions& options, const Prepared& prepared,
                                      const std::vector<PointPx>& near);
-Result<formats::Measurement> measured(const std::vector<photo::Photo>& photos,
-                                      const PhotoOptions& options, const Prepared& prepared,
-                                      const trace::Traced& traced);
+/// All that a person is shown.
+Result<formats::Measurement> sized(const std::vector<photo::Photo>& photos,
+                                   const PhotoOptions& options, const Prepared& prepared,
+                                   const trace::Traced& traced);
+/// What a result file holds besides.
+void complete(const PhotoOptions& options, const trace::Traced& traced, formats::Measurement& m);
 
 /// Cards, planes, contour, outline: all of it. An error about a photo names it.
 Result<formats::Measurement> measure(const std::vector<photo::Photo>& photos,

@@ -11,26 +11,18 @@
 #include <stdexcept>
 #include <string_view>
 #include <utility>
-#include <vector>
+
+#include "formats/formats.h"
 
 namespace panecard::app::page {
 namespace {
 
 constexpr std::size_t kLongestPath = 200;
 
-std::string hex_of(const unsigned char* bytes, std::size_t count) {
-  constexpr std::string_view kDigits = "0123456789abcdef";
-  std::string out;
-  for (std::size_t i = 0; i < count; ++i) {
-    out += kDigits[bytes[i] >> 4U];
-    out += kDigits[bytes[i] & 15U];
-  }
-  return out;
-}
-
-std::vector<unsigned char> random_bytes(std::size_t count) {
-  std::vector<unsigned char> bytes(count);
-  if (RAND_bytes(bytes.data(), static_cast<int>(count)) != 1) {
+/// As many as anything here takes.
+std::array<std::uint8_t, 32> random_bytes() {
+  std::array<std::uint8_t, 32> bytes{};
+  if (RAND_bytes(bytes.data(), static_cast<int>(bytes.size())) != 1) {
     throw std::runtime_error("no random numbers to be had from this system");
   }
   return bytes;
@@ -40,8 +32,9 @@ std::vector<unsigned char> random_bytes(std::size_t count) {
 std::string new_code() {
   constexpr std::string_view kLetters = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789";
   constexpr std::size_t kLength = 8;
+  const auto random = random_bytes();
   std::string out;
-  for (const unsigned char byte : random_bytes(kLength)) out += kLetters[byte % kLetters.size()];
+  for (std::size_t i = 0; i < kLength; ++i) out += kLetters[random[i] % kLetters.size()];
   return out;
 }
 
@@ -95,8 +88,7 @@ std::optional<Refusal> refused(const Asking& asking, const std::set<std::string>
 }
 
 std::string random_hex(std::size_t bytes) {
-  const std::vector<unsigned char> random = random_bytes(bytes);
-  return hex_of(random.data(), random.size());
+  return formats::hex(random_bytes()).substr(0, 2 * bytes);
 }
 
 bool same_secret(const std::string& a, const std::string& b) {
@@ -112,12 +104,11 @@ std::string Pairing::code() const {
 }
 
 std::string Pairing::signature(const std::string& text) const {
-  std::array<unsigned char, EVP_MAX_MD_SIZE> out{};
-  unsigned int size = 0;
+  formats::Sha256 out{};
   const auto* bytes = reinterpret_cast<const unsigned char*>(text.data());
   HMAC(EVP_sha256(), key_.data(), static_cast<int>(key_.size()), bytes, text.size(), out.data(),
-       &size);
-  return hex_of(out.data(), size);
+       nullptr);
+  return formats::hex(out);
 }
 
 std::optional<std::string> Pairing::pair(const std::string& code, std::int64_t now_s) {

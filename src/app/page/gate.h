@@ -33,7 +33,7 @@ inline constexpr const char* kPolicy =
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
     "form-action 'none'; base-uri 'none'; frame-ancestors 'none'";
 
-/// Random bytes as text that is a safe file name. @param bytes  of randomness
+/// Random bytes as text that is a safe file name. @param bytes  of randomness, 32 at most
 std::string random_hex(std::size_t bytes);
 
 /// Compares in a time that does not depend on where two texts differ.

@@ -8,9 +8,9 @@
 #include <filesystem>
 #include <nlohmann/json.hpp>
 
+#include "app/apart.h"
 #include "app/app.h"
 #include "app/library_text.h"
-#include "app/page/child.h"
 #include "app/page/gate.h"
 #include "app/piece_request.h"
 #include "library/library.h"
@@ -23,7 +23,6 @@ using library::Access;
 using library::Library;
 using nlohmann::json;
 
-constexpr int kMost_ms = 60'000;
 constexpr std::size_t kMostFile = std::size_t{64} << 20;
 
 /// RFC 3339, UTC.
@@ -98,10 +97,18 @@ std::string type_of(const std::string& kind) {
 }
 
 Outcome run(const std::vector<std::string>& command) {
-  const Ended ended = run_command(command, kMost_ms);
-  if (ended.ok) return std::nullopt;
-  return Error{Code::bad_usage,
-               ended.said.empty() ? "that could not be made" : one_line(ended.said)};
+  constexpr int kMost_ms = 60'000;
+  constexpr Bounds kBounds{60, 1024};
+  auto process = Apart::start(command, Apart::Heard::errors, kBounds);
+  if (!process.ok()) return process.error();
+  const Apart::End end = process.value().wait(kMost_ms);
+  if (end == Apart::End::answered) return std::nullopt;
+  constexpr std::size_t kMostSaid = 4000;
+  std::string said = one_line(process->answer().substr(0, kMostSaid));
+  const std::string mark = "panecard: ";
+  if (said.starts_with(mark)) said.erase(0, mark.size());
+  if (end == Apart::End::too_long) said = "it took too long and was stopped";
+  return Error{Code::bad_usage, said.empty() ? "that could not be made" : said};
 }
 
 Outcome known_set(const std::string& set) {
@@ -353,12 +360,21 @@ Result<Reply> Shelf::save(const json& words, const std::string& result_json,
   if (!library.ok()) return library.error();
   const auto added = library.value().add(vehicle, pane, result_json, kept,
                                          {now(), word(words, "who"), "measured on the page"},
-                                         words.value("in_force", json(false)) == true);
+                                         false);
   if (!added.ok()) return added.error();
   return said({{"pane", added->pane},
                {"measurement", added->measurement},
                {"already_there", added->already_there},
                {"in_force", added->in_force}});
+}
+
+Result<Reply> Shelf::put_in_force(std::int64_t pane, std::int64_t measurement) const {
+  auto library = opened(library_, Access::write);
+  if (!library.ok()) return library.error();
+  const auto done =
+      library.value().put_in_force(pane, measurement, {now(), "", "chosen on the page"});
+  if (!done.ok()) return done.error();
+  return said({{"revision", done.value()}});
 }
 
 Result<Reply> Shelf::restore(std::int64_t pane, std::int64_t revision) const {

@@ -15,7 +15,6 @@
 
 #include "app/app.h"
 #include "app/measuring.h"
-#include "app/page/child.h"
 #include "app/page/view_json.h"
 #include "app/picture_file.h"
 
@@ -102,7 +101,7 @@ class Desk {
     if (auto error = look(asked)) return *error;
     if (auto error = trace(asked)) return *error;
     if (auto error = put_right(asked)) return *error;
-    auto result = measured(photos_, asked.options, *prepared_, steps_.at(asked.edits.size()));
+    auto result = sized(photos_, asked.options, *prepared_, steps_.at(asked.edits.size()));
     if (!result.ok()) return result.error();
     measurement_ = std::move(result).value();
     measurement_->photo_name.clear();
@@ -116,7 +115,9 @@ class Desk {
   Result<json> keep(const json& request) {
     auto view = measure(request);
     if (!view.ok()) return view.error();
-    const fs::path folder = asked_in(request).folder;
+    const Asked asked = asked_in(request);
+    complete(asked.options, steps_.at(asked.edits.size()), *measurement_);
+    const fs::path& folder = asked.folder;
     constexpr int kSmall_px = 640, kQuality = 75;
     const auto wrote = write_file(folder / "result.json", formats::to_json(*measurement_));
     if (!wrote.ok()) return wrote.error();
@@ -135,6 +136,14 @@ class Desk {
         write_file(asked.folder / "full.jpg", to_jpeg(photos_.front().bgr, kQuality));
     if (!wrote.ok()) return wrote.error();
     return json::object();
+  }
+
+  /// For corrections: done while the person looks at the first outline.
+  void get_ready() {
+    if (mender_ || steps_.empty()) return;
+    mender_.emplace(
+        trace::Shot{photos_.data(), prepared_->planes.data(), &prepared_->views.front().cards},
+        boundary_);
   }
 
  private:
@@ -191,17 +200,14 @@ class Desk {
 
   /// One correction after the other, from the last step that both lists share.
   std::optional<Error> put_right(const Asked& asked) {
+    boundary_ = boundary_of(asked);
     const std::size_t shared = static_cast<std::size_t>(
         std::mismatch(asked.edits.begin(), asked.edits.end(), made_.begin(), made_.end()).first -
         asked.edits.begin());
     steps_.erase(steps_.upper_bound(shared), steps_.end());
     made_ = asked.edits;
     for (std::size_t k = steps_.rbegin()->first; k < made_.size(); ++k) {
-      if (!mender_) {
-        mender_.emplace(
-            trace::Shot{photos_.data(), prepared_->planes.data(), &prepared_->views.front().cards},
-            boundary_of(asked));
-      }
+      get_ready();
       auto mended = (*mender_)(steps_.at(k), mend_of(made_[k]));
       if (!mended.ok()) {
         made_.resize(k);
@@ -218,6 +224,7 @@ class Desk {
   std::vector<photo::Photo> photos_;
   std::optional<Prepared> prepared_;
   std::optional<trace::Mender> mender_;
+  trace::Boundary boundary_ = trace::Boundary::glass;
   std::map<std::size_t, trace::Traced> steps_;  ///< by the number of corrections made
   std::vector<json> made_;
   std::optional<formats::Measurement> measurement_;
@@ -235,14 +242,13 @@ json answer(Desk& desk, const json& request) {
 }  // namespace
 
 void run_worker() {
-  constexpr std::size_t kMemory = std::size_t{4} << 30;
-  constexpr unsigned kCpu_s = 1200, kSilent_s = 900;
-  bound_this_process({kMemory, kCpu_s});
+  constexpr unsigned kSilent_s = 900;
   Desk desk;
   ::alarm(kSilent_s);
   for (std::string line; std::getline(std::cin, line); ::alarm(kSilent_s)) {
     try {
       say(answer(desk, json::parse(line)));
+      desk.get_ready();
     } catch (const std::bad_alloc&) {
       desk = Desk();
       say({{"error", "this photo takes more memory than there is for it; give a smaller one"}});

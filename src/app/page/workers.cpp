@@ -14,7 +14,7 @@ using nlohmann::json;
 constexpr int kMost_ms = 60'000;  // a 200-megapixel photo takes a tenth of it on two slow cores
 
 /// Nothing: it did not answer in time, or died over it.
-std::optional<json> converse(Child& child, const json& request, const Workers::Progress& progress,
+std::optional<json> converse(Apart& child, const json& request, const Workers::Progress& progress,
                              const std::atomic<bool>& ending) {
   constexpr int kGlance_ms = 200;
   const auto until = std::chrono::steady_clock::now() + std::chrono::milliseconds(kMost_ms);
@@ -22,7 +22,7 @@ std::optional<json> converse(Child& child, const json& request, const Workers::P
   while (std::chrono::steady_clock::now() < until) {
     const auto line = child.hear(kGlance_ms);
     if (!line) {
-      if (child.ended() || ending) return {};
+      if (child.closed() || ending) return {};
       continue;
     }
     json heard = json::parse(*line, nullptr, false);
@@ -88,12 +88,15 @@ json Workers::ask(const std::string& draft, const json& request, const Progress&
   const std::shared_ptr<Seat> seat = seat_of(draft);
   const std::lock_guard ours(seat->busy);
   const Turn turn(*this, progress);
-  if (!seat->child || !seat->child->alive()) {
-    seat->child = std::make_unique<Child>(std::vector<std::string>{kWorkerCommand});
+  if (!seat->child || seat->child->closed()) {
+    constexpr Bounds kBounds{1200, 1792};
+    auto started = Apart::start({kWorkerCommand}, Apart::Heard::output, kBounds);
+    if (!started.ok()) return {{"error", started.error().detail}};
+    seat->child = std::move(started).value();
   }
   auto out = converse(*seat->child, request, progress, ending_);
   if (!out) {
-    seat->child->kill();
+    seat->child.reset();
     out = json{{"error",
                 "this photo could not be looked at within the time and memory there is for one; "
                 "take another, or a smaller one"}};

@@ -9,9 +9,10 @@
 #include <memory>
 #include <mutex>
 #include <nlohmann/json_fwd.hpp>
+#include <optional>
 #include <string>
 
-#include "app/page/child.h"
+#include "app/apart.h"
 
 namespace panecard::app::page {
 
@@ -36,7 +37,7 @@ class Workers {
   using Clock = std::chrono::steady_clock;
   struct Seat {
     std::mutex busy;
-    std::unique_ptr<Child> child;
+    std::optional<Apart> child;
     Clock::time_point used = Clock::now();
   };
   class Turn;
