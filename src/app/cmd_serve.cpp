@@ -1,5 +1,6 @@
 #include <arpa/inet.h>
 #include <ifaddrs.h>
+#include <malloc.h>
 #include <net/if.h>
 #include <netinet/in.h>
 #include <pthread.h>
@@ -98,7 +99,20 @@ void show_pairing(const std::string& code, const std::vector<std::string>& addre
   }
 }
 
+/// main() keeps all memory for the next photo. Here other processes look at photos, and this one
+/// runs for weeks: what a crowd needed goes back.
+void give_memory_back() {
+#ifdef __GLIBC__
+  constexpr int kLarge = 128 << 10, kMostMaps = 65536;
+  mallopt(M_MMAP_MAX, kMostMaps);
+  mallopt(M_MMAP_THRESHOLD, kLarge);
+  mallopt(M_TRIM_THRESHOLD, kLarge);
+  mallopt(M_TOP_PAD, kLarge);
+#endif
+}
+
 Outcome run(const Options& o) {
+  give_memory_back();
   page::SiteOptions site_options;
   site_options.port = o.port;
   site_options.data_folder = o.data.empty() ? data_places("page").front() : o.data;

@@ -53,6 +53,8 @@ class Shelf {
   Result<Reply> save(const nlohmann::json& words, const std::string& result_json,
                      const std::vector<std::pair<std::string, std::string>>& photos,
                      const std::string& small_jpeg) const;
+  /// Makes this measurement the pane's pattern.
+  Result<Reply> put_in_force(std::int64_t pane, std::int64_t measurement) const;
   /// Makes an earlier revision the pane's newest.
   Result<Reply> restore(std::int64_t pane, std::int64_t revision) const;
 

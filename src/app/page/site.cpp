@@ -8,6 +8,7 @@
 #include <charconv>
 #include <ctime>
 #include <filesystem>
+#include <fstream>
 #include <nlohmann/json.hpp>
 #include <thread>
 
@@ -371,11 +372,17 @@ void Site::Server::post(const Request& request, Response& response,
   if (parts.size() < 2 || parts[0] != "api") return refuse(response, kGone, "no such page");
   if (parts[1] == "pair") return pair(request, response, reader);
   if (parts[1] == "drafts") return post_draft(parts, request, response, reader);
-  if (parts.size() == 4 && parts[1] == "panes" && parts[3] == "restore") {
+  if (parts.size() == 4 && parts[1] == "panes") {
     const json said = json::parse(body_of(request, reader).value_or(""), nullptr, false);
-    const json revision = said.is_object() ? said.value("revision", json()) : json();
-    if (!revision.is_number_unsigned()) return refuse(response, kBad, "say which revision");
-    return give(response, shelf_.restore(number_in(parts[2]), revision));
+    const auto number = [&](const char* name) {
+      const json value = said.is_object() ? said.value(name, json()) : json();
+      return value.is_number_unsigned() ? value.get<std::int64_t>() : 0;
+    };
+    const std::int64_t pane = number_in(parts[2]);
+    if (parts[3] == "restore") return give(response, shelf_.restore(pane, number("revision")));
+    if (parts[3] == "pattern") {
+      return give(response, shelf_.put_in_force(pane, number("measurement")));
+    }
   }
   refuse(response, kGone, "there is no such page");
 }
@@ -435,17 +442,22 @@ void Site::Server::take_photo(const std::string& id, const Request& request, Res
   if (said_length(request) > Drafts::kMostPhotoBytes || request.is_multipart_form_data()) {
     return refuse(response, kTooLarge, too_large);
   }
-  std::string bytes;
-  const bool whole = reader([&](const char* from, std::size_t count) {
-    if (bytes.size() + count > Drafts::kMostPhotoBytes) return false;
-    bytes.append(from, count);
-    return true;
-  });
-  if (!whole || bytes.empty()) return refuse(response, kBad, "the photo did not arrive whole");
   const std::string file = "photo-" + std::to_string(photos.size() + 1);
-  if (!write_file(drafts_.file(id, file), bytes).ok()) {
-    return refuse(response, kFull, "no room left on the computer for this photo");
-  }
+  const std::string aside = drafts_.file(id, file + "." + random_hex(4));
+  std::ofstream out(aside, std::ios::binary);
+  std::size_t size = 0;
+  const bool whole = reader([&](const char* from, std::size_t count) {
+    size += count;
+    out.write(from, static_cast<std::streamsize>(count));
+    return size <= Drafts::kMostPhotoBytes;
+  });
+  out.close();
+  std::error_code moved;
+  if (whole && size > 0 && out) fs::rename(aside, drafts_.file(id, file), moved);
+  std::error_code ignored;
+  fs::remove(aside, ignored);
+  if (!whole || size == 0) return refuse(response, kBad, "the photo did not arrive whole");
+  if (!out || moved) return refuse(response, kFull, "no room left on the computer for this photo");
   photos.push_back({{"file", file}, {"name", display_name(request.get_param_value("name"))}});
   if (auto error = drafts_.set_state(id, state.value())) {
     return refuse(response, kFull, error->detail);

@@ -22,6 +22,7 @@ class DraftScreen {
   private left = false;
   private readonly stage: Stage;
   private readonly panel = h("div", {class: "panel"});
+  private readonly sizes = h("div", {});
   private readonly tools = h("div", {class: "tools", role: "toolbar", "aria-label": "Outline"});
   private readonly zooms = h("div", {class: "zooms", role: "group", "aria-label": "Zoom"});
   private readonly progress = h("p", {class: "progress", hidden: true});
@@ -180,11 +181,10 @@ class DraftScreen {
     const open = this.panel.querySelector("details")?.open ?? false;
     const options = optionsForm(this.kept.options, (o) => this.setOptions(o));
     if (options instanceof HTMLDetailsElement) options.open = open;
-    const focused = document.activeElement;
-    if (this.panel.contains(focused) && focused !== document.body && this.trial) return;
+    this.sizes.replaceChildren(sizesTable(view, () => this.drawPanel()));
+    if (this.trial) return;  // while the line is dragged only the sizes follow
     const content = [
-        h("h2", {class: "hidden"}, "Sizes"),
-        sizesTable(view, () => this.drawPanel()),
+        h("h2", {class: "hidden"}, "Sizes"), this.sizes,
         this.tool !== "look" &&
             h("p", {class: "hint"}, kTools.find(([name]) => name === this.tool)?.[2] ?? ""),
         h("div", {class: "stack"},

@@ -48,7 +48,7 @@ export function verdictText(view: View): HTMLElement {
            h("p", {}, inPageWords(told)),
            seen < 100 &&
                h("p", {class: "quiet"},
-                 `${seen} % of the edge was seen; the dashed rest is bridged.`),
+                 `${seen} % of the edge was seen; the dashed rest is bridged or drawn by hand.`),
            view.warnings.length > 0 &&
                h("ul", {class: "warnings"}, ...view.warnings.map((w) => h("li", {}, inPageWords(w.text)))));
 }
