@@ -198,7 +198,8 @@ TEST_CASE("page: it measures what the command measures") {
   const std::string draft = new_draft(server);
   REQUIRE(status_of(upload(server, draft, bytes_of(kSample))) == 200);
   const std::string events = measured(server, draft);
-  CHECK(has(events, "event: progress\ndata: {\"text\":\"looking for the cards\"}"));
+  CHECK(event_in(events, "progress")["text"] == "reading the photo");
+  CHECK(has(events, "\"picture\":true,\"text\":\"following the edge of the pane\""));
   const json view = event_in(events, "done");
   REQUIRE(view.is_object());
   const panecard::support::Folder folder;
@@ -210,6 +211,17 @@ TEST_CASE("page: it measures what the command measures") {
   CHECK(std::abs(view["sizes"]["long_mm"]["u95"].get<double>() -
                  result["box"]["long_u95_mm"].get<double>()) <= step_mm);
   CHECK(view["verdict"] == result["verdict"]);
+  // A correction that is still being made is shown and not kept.
+  const std::string edit = "{\"edits\":[{\"kind\":\"through\",\"points\":[[" +
+                           view["outline"]["px"][0].dump() + "," + view["outline"]["px"][1].dump() +
+                           "]],\"reach_px\":3}],\"trial\":";
+  for (const bool trial : {true, false}) {
+    CAPTURE(trial);
+    const json put = event_in(measured(server, draft, edit + (trial ? "true}" : "false}")), "done");
+    CHECK(has(put.dump(), "put_right"));
+    const json kept = json::parse(body_of(server.get("/api/drafts/" + draft)));
+    CHECK(kept["edits"].size() == (trial ? 0 : 1));
+  }
   const std::string picture = server.get("/api/drafts/" + draft + "/preview.jpg");
   CHECK(status_of(picture) == 200);
   CHECK(body_of(picture).starts_with("\xff\xd8"));

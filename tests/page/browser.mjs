@@ -73,7 +73,7 @@ async function correct(page, first, name) {
 }
 
 async function typeKnown(page, words) {
-  for (const [label, text] of Object.entries(words)) await page.getByLabel(label).fill(text);
+  for (const [label, text] of Object.entries(words)) await page.getByLabel(label, {exact: true}).fill(text);
 }
 
 async function saveIt(page, name, words) {
@@ -97,10 +97,11 @@ async function wholeWay(name, options, photo, words) {
   await page.goto(server.url + "/");
   const paint = await page.evaluate(() => performance.getEntriesByType("paint").map((p) => p.startTime)[0] ?? 0);
   await look(page, name + "-start");
-  const began = Date.now();
   const first = await send(page, photo);
   await page.getByRole("link", {name: "Looks right, keep it"}).waitFor();
-  note(`${name}: first paint ${paint.toFixed(0)} ms; photo to outline on screen ${Date.now() - began} ms`);
+  await until(page, () => window.outlined > 0);
+  const outlined = await page.evaluate(() => window.outlined);
+  note(`${name}: first paint ${paint.toFixed(0)} ms; photo of 12 megapixels to outline on screen ${outlined.toFixed(0)} ms`);
   await page.waitForTimeout(300);
   await look(page, name + "-outline");
   await correct(page, first, name);
@@ -148,7 +149,8 @@ async function newcomer() {
 async function howFast(photo, name, most_ms) {
   const {context, page} = await device(kDesk);
   const first = await send(page, photo);
-  await page.getByRole("link", {name: "Looks right, keep it"}).waitFor();
+  await until(page, () => window.outlined > 0);
+  note(`${name}: to outline on screen ${(await page.evaluate(() => window.outlined)).toFixed(0)} ms`);
   await page.getByRole("button", {name: "Put right"}).click();
   const from = along(first.outline.px, 0.3);
   await comeCloseTo(page, from);

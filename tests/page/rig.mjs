@@ -108,6 +108,17 @@ function listenIn() {
   window.asking = 0;
   window.taps = 0;
   window.waits = [];
+  // From a photo that was chosen to the frame that shows it with its outline.
+  addEventListener("change", (e) => {
+    if (!e.target.matches("input[type=file]")) return;
+    const from = performance.now();
+    const seen = () => {
+      const photo = document.querySelector(".stage img"), line = document.querySelector(".stage .line");
+      if (!photo?.naturalWidth || !line.getAttribute("d")) return requestAnimationFrame(seen);
+      setTimeout(() => { window.outlined = performance.now() - from; });
+    };
+    seen();
+  }, true);
   addEventListener("pointerdown", (e) => { if (e.isTrusted) ++window.taps; }, true);
   // From a move of the pointer to the frame with the sizes that it leads to.
   let moved = null;

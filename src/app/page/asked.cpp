@@ -80,7 +80,9 @@ Result<json> checked_draft(const std::string& body) {
   if (!options.ok()) return options.error();
   const json edits = said.value("edits", json::array());
   if (!edits.is_array() || edits.size() > kMostEdits) return wrong("too many corrections");
-  json out = {{"options", std::move(options).value()}, {"edits", json::array()}};
+  json out = {{"options", std::move(options).value()},
+              {"edits", json::array()},
+              {"trial", said.value("trial", json(false)) == true}};
   for (const json& edit : edits) {
     auto one = edit_in(edit);
     if (!one.ok()) return one.error();

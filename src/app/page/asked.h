@@ -7,7 +7,8 @@
 
 namespace panecard::app::page {
 
-/// "options" and "edits" of a body, each field of its kind and within bounds. @retval bad_usage
+/// "options", "edits" and "trial" (the last correction is still being made) of a body, each field
+/// of its kind and within bounds. @retval bad_usage
 Result<nlohmann::json> checked_draft(const std::string& body);
 
 }  // namespace panecard::app::page

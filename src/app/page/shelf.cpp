@@ -358,9 +358,8 @@ Result<Reply> Shelf::save(const json& words, const std::string& result_json,
   fs::create_directories(fs::path(library_).parent_path(), trouble);
   auto library = opened(library_, Access::create);
   if (!library.ok()) return library.error();
-  const auto added = library.value().add(vehicle, pane, result_json, kept,
-                                         {now(), word(words, "who"), "measured on the page"},
-                                         false);
+  const auto added = library.value().add(
+      vehicle, pane, result_json, kept, {now(), word(words, "who"), "measured on the page"}, false);
   if (!added.ok()) return added.error();
   return said({{"pane", added->pane},
                {"measurement", added->measurement},

@@ -248,6 +248,7 @@ void Site::Server::run() {
     while (!stopping_) {
       std::this_thread::sleep_for(std::chrono::milliseconds(200));
       workers_.end_idle(kIdle);
+      workers_.keep_ready();
     }
     workers_.end_all();
     while (listening_) {  // told before it listens, the library does not hear it
@@ -358,7 +359,7 @@ void Site::Server::get_picture(const std::string& id, const std::string& name, R
   if (full && !fs::exists(drafts_.file(id, name))) {
     const auto state = drafts_.state(id);
     if (!state.ok()) return refuse(response, state.error());
-    workers_.ask(id, for_worker(id, state.value(), "full"), [](const std::string&) {});
+    workers_.ask(id, for_worker(id, state.value(), "full"), [](const json&) {});
   }
   auto bytes = read_file(drafts_.file(id, name), kMost);
   if (!bytes.ok()) return refuse(response, kGone, "there is no picture yet");
@@ -471,10 +472,10 @@ void Site::Server::measure(const std::string& id, const std::string& body, Respo
   auto state = drafts_.state(id);
   if (!state.ok()) return refuse(response, state.error());
   if (state.value()["photos"].empty()) return refuse(response, kBad, "there is no photo yet");
-  state.value().update(asked.value());
-  if (auto error = drafts_.set_state(id, state.value())) {
-    return refuse(response, kFull, error->detail);
-  }
+  const bool trial = asked.value()["trial"];
+  for (const char* part : {"options", "edits"}) state.value()[part] = asked.value()[part];
+  auto failed = trial ? std::nullopt : drafts_.set_state(id, state.value());
+  if (failed) return refuse(response, kFull, failed->detail);
   response.set_chunked_content_provider(
       "text/event-stream", [this, id, request = for_worker(id, state.value(), "measure")](
                                std::size_t, httplib::DataSink& sink) {
@@ -482,9 +483,8 @@ void Site::Server::measure(const std::string& id, const std::string& body, Respo
           const std::string text = event(name, data);
           sink.write(text.data(), text.size());
         };
-        const json out = workers_.ask(id, request, [&](const std::string& text) {
-          tell("progress", {{"text", text}});
-        });
+        const json out =
+            workers_.ask(id, request, [&](const json& said) { tell("progress", said); });
         if (out.contains("view")) {
           tell("done", out["view"]);
         } else {
@@ -507,8 +507,7 @@ void Site::Server::save(const std::string& id, const std::string& body, Response
   if (!words.is_object()) return refuse(response, kBad, "say what pane this is");
   const auto state = drafts_.state(id);
   if (!state.ok()) return refuse(response, state.error());
-  const json kept =
-      workers_.ask(id, for_worker(id, state.value(), "keep"), [](const std::string&) {});
+  const json kept = workers_.ask(id, for_worker(id, state.value(), "keep"), [](const json&) {});
   if (!kept.contains("view")) return refuse(response, kCannot, kept.value("error", ""));
   const auto result = read_file(drafts_.file(id, "result.json"), kMostResult);
   const auto small = read_file(drafts_.file(id, "small.jpg"), kMostResult);

@@ -28,7 +28,10 @@ void say(const json& what) {
   std::cout << what.dump(-1, ' ', false, json::error_handler_t::replace) << std::endl;
 }
 
-void say_progress(const char* what) { say({{"progress", what}}); }
+/// @param picture  the small copy of the photo is there to be shown
+void say_progress(const char* what, bool picture = false) {
+  say({{"progress", {{"text", what}, {"picture", picture}}}});
+}
 
 std::string jpeg_of(const cv::Mat& bgr, int longest_px, int quality) {
   const int longest = std::max(bgr.cols, bgr.rows);
@@ -108,7 +111,9 @@ class Desk {
     for (const std::string& name : asked.names) {
       measurement_->photo_name += (measurement_->photo_name.empty() ? "" : ", ") + name;
     }
-    return view_json(*measurement_);
+    json view = view_json(*measurement_);
+    view["photos"] = photos_.size();
+    return view;
   }
 
   /// The result file and a small copy of the photo, for the library.
@@ -190,7 +195,7 @@ class Desk {
     mender_.reset();
     steps_.clear();
     made_.clear();
-    say_progress("following the edge of the pane");
+    say_progress("following the edge of the pane", true);
     auto traced = trace_boundary(photos_, asked.options, *prepared_, {});
     if (!traced.ok()) return traced.error();
     steps_.emplace(0, std::move(traced).value());

@@ -28,9 +28,14 @@ std::optional<json> converse(Apart& child, const json& request, const Workers::P
     json heard = json::parse(*line, nullptr, false);
     if (!heard.is_object()) return {};
     if (!heard.contains("progress")) return heard;
-    progress(heard.value("progress", ""));
+    progress(heard["progress"]);
   }
   return {};
+}
+
+Result<Apart> new_worker() {
+  constexpr Bounds kBounds{1200, 1792};
+  return Apart::start({kWorkerCommand}, Apart::Heard::output, kBounds);
 }
 
 }  // namespace
@@ -64,7 +69,7 @@ class Workers::Turn {
     const bool waits = all_.free_ == 0;
     if (waits) {
       lock.unlock();
-      progress("waiting for others to finish");
+      progress({{"text", "waiting for others to finish"}});
       lock.lock();
     }
     all_.freed_.wait(lock, [this] { return all_.free_ > 0; });
@@ -89,10 +94,9 @@ json Workers::ask(const std::string& draft, const json& request, const Progress&
   const std::lock_guard ours(seat->busy);
   const Turn turn(*this, progress);
   if (!seat->child || seat->child->closed()) {
-    constexpr Bounds kBounds{1200, 1792};
-    auto started = Apart::start({kWorkerCommand}, Apart::Heard::output, kBounds);
-    if (!started.ok()) return {{"error", started.error().detail}};
-    seat->child = std::move(started).value();
+    auto one = ready_one();
+    if (!one.ok()) return {{"error", one.error().detail}};
+    seat->child = std::move(one).value();
   }
   auto out = converse(*seat->child, request, progress, ending_);
   if (!out) {
@@ -104,6 +108,24 @@ json Workers::ask(const std::string& draft, const json& request, const Progress&
   const std::lock_guard lock(mutex_);
   seat->used = Clock::now();
   return *out;
+}
+
+Result<Apart> Workers::ready_one() {
+  std::optional<Apart> taken;
+  {
+    const std::lock_guard lock(mutex_);
+    taken.swap(spare_);
+  }
+  if (taken && taken->look() == Apart::End::running) return std::move(*taken);
+  return new_worker();
+}
+
+void Workers::keep_ready() {
+  const std::lock_guard lock(mutex_);
+  if (spare_ && spare_->look() == Apart::End::running) return;
+  spare_.reset();
+  auto one = new_worker();
+  if (one.ok()) spare_ = std::move(one).value();
 }
 
 void Workers::forget(const std::string& draft) {
@@ -130,6 +152,7 @@ void Workers::end_all() {
   ending_ = true;
   const std::lock_guard lock(mutex_);
   leaving.swap(seats_);
+  spare_.reset();
 }
 
 }  // namespace panecard::app::page

@@ -7,7 +7,7 @@ export interface Piece {
   radius?: Size;
 }
 export interface View {
-  boundary: string; width: number; height: number;
+  photos: number; boundary: string; width: number; height: number;
   outline: {px: number[]; seen: number[]; u95_mm: number[]};
   pieces: Piece[];
   cards: {kind: string; id: number; px: number[]}[];
@@ -17,6 +17,8 @@ export interface View {
 }
 export type Point = [number, number];
 export interface Edit { kind: "through" | "bridge"; points: Point[]; reach_px: number }
+/// picture: the small copy of the photo is there to be shown.
+export interface Progress { text: string; picture?: boolean }
 export type Options = Record<string, string>;
 export interface DraftState {
   photos: {file: string; name: string}[]; options: Options; edits: Edit[];
@@ -98,10 +100,11 @@ function eventIn(block: string): ServerEvent {
 }
 
 /// Server-sent events as the answer to a POST: progress until the view is there.
-export async function measure(id: string, options: Options, edits: Edit[],
-                              progress: (text: string) => void): Promise<View> {
+/// @param trial  the last correction is still being made: nothing to be kept
+export async function measure(id: string, options: Options, edits: Edit[], trial: boolean,
+                              progress: (now: Progress) => void): Promise<View> {
   const response = await ask("/api/drafts/" + id + "/measure", {
-    method: "POST", headers: kOurs, body: JSON.stringify({options, edits}),
+    method: "POST", headers: kOurs, body: JSON.stringify({options, edits, trial}),
   });
   const reader = response.body!.getReader();
   const decoder = new TextDecoder();
@@ -119,7 +122,7 @@ export async function measure(id: string, options: Options, edits: Edit[],
       const event = eventIn(text.slice(0, end));
       text = text.slice(end + 2);
       const data = JSON.parse(event.data) as unknown;
-      if (event.name === "progress") progress((data as {text: string}).text);
+      if (event.name === "progress") progress(data as Progress);
       if (event.name === "failed") throw new Trouble(422, (data as {error: string}).error);
       if (event.name === "done") return data as View;
     }

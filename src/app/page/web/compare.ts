@@ -15,6 +15,7 @@ export async function compare(first: string, second: string, mirrored = false): 
       (mirrored ? "&mirrored=1" : "");
   try {
     const c = await get<Comparison>("/api/compare?" + query);
+    const said = inInches() ? c.said_inch : c.said;
     const turn = h("input", {type: "checkbox", checked: mirrored});
     turn.addEventListener("change", () => void compare(first, second, turn.checked));
     show("Compare", frame(h("main", {class: "column wider"},
@@ -22,9 +23,9 @@ export async function compare(first: string, second: string, mirrored = false): 
         h("h1", {}, "Laid on each other"),
         h("ul", {class: "key"}, h("li", {class: "key-first"}, c.first),
           h("li", {class: "key-second"}, c.second)),
-        outlines([{points: c.on, kind: "other"}, {points: c.laid, kind: "main"}],
+        outlines([{points: c.laid, kind: "main"}, {points: c.on, kind: "other"}],
                  c.first + " laid on " + c.second),
-        h("p", {}, inInches() ? c.said_inch : c.said),
+        h("p", {}, said.charAt(0).toUpperCase() + said.slice(1) + "."),
         h("label", {class: "choice"}, turn, "First one mirrored: left with right"))));
   } catch (e) {
     show("Compare", frame(h("main", {class: "column"},

@@ -109,8 +109,9 @@ class DraftScreen {
     const edits = this.trial ? [...this.kept.edits, this.trial] : [...this.kept.edits];
     const first = this.view === null;
     try {
-      const view = await measure(this.kept.id, this.kept.options, edits, (text) => {
-        if (first) this.say(text);
+      const view = await measure(this.kept.id, this.kept.options, edits, this.trial !== null, (now) => {
+        if (first) this.say(now.text);
+        if (now.picture) this.stage.showPicture();
       });
       if (this.left) return;
       this.view = view;
@@ -175,6 +176,12 @@ class DraftScreen {
     [...this.tools.querySelectorAll("button")].find((b) => b.textContent === hint?.[1])?.focus();
   }
 
+  private hint(view: View): string {
+    return (kTools.find(([name]) => name === this.tool)?.[2] ?? "") +
+        (view.photos > 1 ? " It is put right in the first photo alone." : "") +
+        (view.boundary === "dots" ? " Between dots nothing snaps: the line stays as you draw it." : "");
+  }
+
   private drawPanel(): void {
     const view = this.view;
     if (!view) return;
@@ -185,8 +192,7 @@ class DraftScreen {
     if (this.trial) return;  // while the line is dragged only the sizes follow
     const content = [
         h("h2", {class: "hidden"}, "Sizes"), this.sizes,
-        this.tool !== "look" &&
-            h("p", {class: "hint"}, kTools.find(([name]) => name === this.tool)?.[2] ?? ""),
+        this.tool !== "look" && h("p", {class: "hint"}, this.hint(view)),
         h("div", {class: "stack"},
           h("a", {class: "button main wide", href: "#/keep/" + this.kept.id}, "Looks right, keep it")),
         verdictText(view), options];

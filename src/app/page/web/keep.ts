@@ -28,7 +28,7 @@ function form(kept: store.Kept, panes: PaneLine[]): HTMLElement {
   const last = store.lastVehicle();
   const status = h("div", {class: "status"});
   const side = (value: string, text: string): HTMLButtonElement =>
-      h("button", {class: "button main", type: "submit", name: "side", value}, text);
+      h("button", {class: value ? "button main" : "button", type: "submit", name: "side", value}, text);
   // Saving says the side: a side that is set beforehand is soon the wrong one.
   const buttons = [side("left", "Save as left"), side("right", "Save as right"),
                    side("", "Save, no side")];
@@ -38,8 +38,13 @@ function form(kept: store.Kept, panes: PaneLine[]): HTMLElement {
         field("Model", "model", last.model, values(panes, (p) => p.model)),
         field("Years", "years", last.years, values(panes, (p) => p.years)),
         field("Body", "body", last.body, values(panes, (p) => p.body))),
-      field("Window", "window", "", [...new Set([...kWindows, ...values(panes, (p) => p.window)])],
-            true),
+      field("Window", "window", "", values(panes, (p) => p.window), true),
+      h("div", {class: "line", role: "group", "aria-label": "Usual windows"}, ...kWindows.map((name) =>
+          h("button", {class: "button small", type: "button", onclick: () => {
+            const input = out.querySelector<HTMLInputElement>("[name=window]");
+            if (input) input.value = name;
+            tell("Window: " + name);
+          }}, name))),
       field("Notes", "notes", "", []),
       h("p", {class: "hint", id: "side"}, "The side is left or right as the driver sees it."),
       h("div", {class: "sides", role: "group", "aria-labelledby": "side"}, ...buttons), status);
@@ -68,7 +73,7 @@ function form(kept: store.Kept, panes: PaneLine[]): HTMLElement {
 function onFrom(form: HTMLElement, here: HTMLInputElement): HTMLElement | null {
   const all = [...form.querySelectorAll("input")];
   const open = all.slice(all.indexOf(here) + 1).find((f) => f.required && f.value.trim() === "");
-  return open ?? form.querySelector("button");
+  return open ?? form.querySelector("[type=submit]");
 }
 
 /// A pane that has a pattern keeps it until somebody says that this one is better.

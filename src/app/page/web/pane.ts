@@ -5,6 +5,7 @@ import {fileButtons} from "./files";
 import {frame} from "./frame";
 import type {PaneLine} from "./library";
 import {outlines} from "./picture";
+import {inPageWords} from "./sizes";
 import {sizeText} from "./units";
 
 interface Revision { of: string; revision: number; at: string; who: string; reason: string; what: string }
@@ -84,7 +85,7 @@ export async function pane(number: string): Promise<void> {
         h("div", {class: "both"},
           h("img", {src: `/api/panes/${p.pane}/photo.jpg`, alt: "Photo of the pane"}),
           p.outline ? outlines([{points: p.outline, kind: "main"}], "Outline of the pane") : null),
-        boxTable(p), p.verdict ? h("p", {class: "quiet"}, p.verdict) : null,
+        boxTable(p), p.verdict ? h("p", {class: "quiet"}, inPageWords(p.verdict)) : null,
         p.notes ? h("p", {}, p.notes) : null,
         h("div", {class: "line"}, h("a", {class: "button main", href: "#/"}, "Measure the next pane"),
           h("a", {class: "button", href: "#/film/" + p.pane}, "Put it on film"), others),
