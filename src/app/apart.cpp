@@ -56,11 +56,14 @@ void bind_to(const Bounds& bounds, pid_t process) {
 #endif
 }
 
+constexpr int kDeaf_ms = 10'000;  ///< who reads nothing for so long will not
+
 bool write_all(int line, const std::string& bytes) {
   for (std::size_t done = 0; done < bytes.size();) {
     const ssize_t n = ::send(line, bytes.data() + done, bytes.size() - done, MSG_NOSIGNAL);
     pollfd full{line, POLLOUT, 0};
-    if (n < 0 && (errno == EINTR || (errno == EAGAIN && ::poll(&full, 1, -1) >= 0))) continue;
+    if (n < 0 && errno == EINTR) continue;
+    if (n < 0 && errno == EAGAIN && ::poll(&full, 1, kDeaf_ms) > 0) continue;
     if (n <= 0) return false;
     done += static_cast<std::size_t>(n);
   }
@@ -231,8 +234,9 @@ void Apart::read_all() {
   while (!closed_) {
     const ssize_t n = ::read(line_, part.data(), part.size());
     if (n < 0 && (errno == EAGAIN || errno == EINTR)) return;
-    closed_ = n <= 0 || answer_.size() + static_cast<std::size_t>(n) > kMostAnswer;
-    if (!closed_) answer_.append(part.data(), static_cast<std::size_t>(n));
+    closed_ = n <= 0;
+    if (n > 0) answer_.append(part.data(), static_cast<std::size_t>(n));
+    if (answer_.size() > kMostAnswer) end(), closed_ = true;
   }
 }
 
@@ -271,7 +275,7 @@ Apart::End Apart::wait(int most_ms) {
 
 Apart::End Apart::look() {
   read_all();
-  if (closed_) return reap();
+  if (closed_) return process_ < 0 ? End::too_large : reap();
   // Not more than a second a look: a program that was stopped itself has no right to be angry.
   const double now = clock_s();
   lived_s_ += std::min(1.0, now - last_look_s_);

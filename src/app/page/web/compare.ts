@@ -4,7 +4,7 @@ import {h, show, trouble} from "./dom";
 import {frame} from "./frame";
 import {paneName, type PaneLine} from "./library";
 import {outlines} from "./picture";
-import {inInches} from "./units";
+import {inInches, sentence} from "./units";
 
 interface Comparison {
   first: string; second: string; said: string; said_inch: string; laid: number[]; on: number[];
@@ -15,7 +15,6 @@ export async function compare(first: string, second: string, mirrored = false): 
       (mirrored ? "&mirrored=1" : "");
   try {
     const c = await get<Comparison>("/api/compare?" + query);
-    const said = inInches() ? c.said_inch : c.said;
     const turn = h("input", {type: "checkbox", checked: mirrored});
     turn.addEventListener("change", () => void compare(first, second, turn.checked));
     show("Compare", frame(h("main", {class: "column wider"},
@@ -25,7 +24,7 @@ export async function compare(first: string, second: string, mirrored = false): 
           h("li", {class: "key-second"}, c.second)),
         outlines([{points: c.laid, kind: "main"}, {points: c.on, kind: "other"}],
                  c.first + " laid on " + c.second),
-        h("p", {}, said.charAt(0).toUpperCase() + said.slice(1) + "."),
+        h("p", {}, sentence(inInches() ? c.said_inch : c.said)),
         h("label", {class: "choice"}, turn, "First one mirrored: left with right"))));
   } catch (e) {
     show("Compare", frame(h("main", {class: "column"},

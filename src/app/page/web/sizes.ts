@@ -1,7 +1,7 @@
 // The sizes with their plus-minus, the verdict, and what to do better.
 import type {Size, View} from "./api";
 import {h} from "./dom";
-import {areaText, inInches, setInches, sizeText} from "./units";
+import {areaText, inInches, sentence, setInches, sizeText} from "./units";
 
 /// The program speaks of its options; here they are fields and buttons.
 const kHere: [RegExp, string][] = [
@@ -50,5 +50,5 @@ export function verdictText(view: View): HTMLElement {
                h("p", {class: "quiet"},
                  `${seen} % of the edge was seen; the dashed rest is bridged or drawn by hand.`),
            view.warnings.length > 0 &&
-               h("ul", {class: "warnings"}, ...view.warnings.map((w) => h("li", {}, inPageWords(w.text)))));
+               h("ul", {class: "warnings"}, ...view.warnings.map((w) => h("li", {}, sentence(inPageWords(w.text))))));
 }

@@ -19,8 +19,9 @@ export function sizeText(mm: Size): {value: string; u95: string; unit: string} {
           unit: inInches() ? "in" : "mm"};
 }
 
-export function lengthText(mm: number): string {
-  return inInches() ? (mm / kPerInch).toFixed(2) + " in" : mm.toFixed(1) + " mm";
+/// What the program says in half a line, as a sentence of its own.
+export function sentence(text: string): string {
+  return text.charAt(0).toUpperCase() + text.slice(1) + (/[.!?]$/.test(text) ? "" : ".");
 }
 
 export function areaText(mm2: Size): {value: string; u95: string; unit: string} {
