@@ -177,6 +177,23 @@ TEST_CASE("page: a draft's options and corrections are taken as they are meant o
   }
 }
 
+TEST_CASE("page: what is asked of a pane that is not there gets a sentence") {
+  const PageServer server;
+  for (const char* path : {"/api/panes/1/pattern", "/api/panes/1/restore", "/api/panes/x/pattern",
+                           "/api/panes/-1/restore", "/api/panes/1/forget"}) {
+    for (const char* body :
+         {"", "[]", "{}", "{\"measurement\":-1,\"revision\":-1}",
+          "{\"measurement\":\"1\",\"revision\":1e99}", "{\"measurement\":1,\"revision\":1}"}) {
+      CAPTURE(path);
+      CAPTURE(body);
+      const std::string answer = server.post(path, body);
+      CHECK(status_of(answer) >= 400);
+      CHECK(status_of(answer) < 500);
+      CHECK(has(body_of(answer), "\"error\":"));
+    }
+  }
+}
+
 TEST_CASE("page: a file that is no photo gets a sentence, and the server goes on") {
   const PageServer server;
   const std::string photo = bytes_of(kSample);

@@ -189,6 +189,7 @@ class DraftScreen {
     const options = optionsForm(this.kept.options, (o) => this.setOptions(o));
     if (options instanceof HTMLDetailsElement) options.open = open;
     this.sizes.replaceChildren(sizesTable(view, () => this.drawPanel()));
+    this.panel.classList.toggle("trial", this.trial !== null);
     if (this.trial) return;  // while the line is dragged only the sizes follow
     const content = [
         h("h2", {class: "hidden"}, "Sizes"), this.sizes,
