@@ -351,16 +351,21 @@ Result<Prepared> prepare(const std::vector<photo::Photo>& photos, const PhotoOpt
                   std::move(looked.value().findings)};
 }
 
+std::vector<trace::Shot> shots_of(const std::vector<photo::Photo>& photos,
+                                  const Prepared& prepared) {
+  std::vector<trace::Shot> shots;
+  for (std::size_t i = 0; i < photos.size(); ++i) {
+    shots.push_back({&photos[i], &prepared.planes[i], &prepared.views[i].cards});
+  }
+  return shots;
+}
+
 Result<trace::Traced> trace_boundary(const std::vector<photo::Photo>& photos,
                                      const PhotoOptions& options, const Prepared& prepared,
                                      const std::vector<PointPx>& near) {
   const auto tracing = tracing_options(options, near);
   if (!tracing.ok()) return tracing.error();
-  std::vector<trace::Shot> shots;
-  for (std::size_t i = 0; i < photos.size(); ++i) {
-    shots.push_back({&photos[i], &prepared.planes[i], &prepared.views[i].cards});
-  }
-  auto traced = trace::trace(shots, tracing.value());
+  auto traced = trace::trace(shots_of(photos, prepared), tracing.value());
   if (!traced.ok()) return about(whole(options.paths), traced.error());
   return traced;
 }

@@ -45,6 +45,8 @@ struct Prepared {
   std::vector<Finding> findings;
 };
 Result<Prepared> prepare(const std::vector<photo::Photo>& photos, const PhotoOptions& options);
+std::vector<trace::Shot> shots_of(const std::vector<photo::Photo>& photos,
+                                  const Prepared& prepared);
 Result<trace::Traced> trace_boundary(const std::vector<photo::Photo>& photos,
                                      const PhotoOptions& options, const Prepared& prepared,
                                      const std::vector<PointPx>& near);

@@ -49,13 +49,14 @@ Glimpse glimpse(const MendView& view, PointMm p, PointMm normal) {
   cv::Mat x(kRows, 2 * kHalf + 1, CV_32F), y(kRows, 2 * kHalf + 1, CV_32F);
   for (int i = 0; i < kRows; ++i) {
     for (int j = -kHalf; j <= kHalf; ++j) {
-      const PointPx px =
-          view.sight.px(p + static_cast<double>(i - 1) * along + j * kStep_mm * normal);
+      const PointPx px = view.eyes.front().sight.px(p + static_cast<double>(i - 1) * along +
+                                                    j * kStep_mm * normal);
       x.at<float>(i, j + kHalf) = static_cast<float>(px.x);
       y.at<float>(i, j + kHalf) = static_cast<float>(px.y);
     }
   }
-  const cv::Mat root = root_intensity(view.photo.sample(x, y, view.sight.px_per_mm(p) * kStep_mm));
+  const cv::Mat root = root_intensity(
+      view.eyes.front().photo.sample(x, y, view.eyes.front().sight.px_per_mm(p) * kStep_mm));
   std::vector<double> change;
   double most = 0;
   Glimpse out;
@@ -165,10 +166,10 @@ Patch bent_through(const MendView& view, const PolygonMm& points, PointMm throug
   return patch;
 }
 
-/// The edge near the patch and a little beyond. The finder works round a closed line: it is given
-/// the stretch there and back, so that nothing else is looked at; the first half is the way there.
-Edge edge_along(const MendView& view, const PolygonMm& points, const Patch& patch) {
-  constexpr double kBeyond_mm = 30;  // its smoothing and its idea of the noise need some
+/// The patch and a little of the line to both sides, there and back: the finder works round a
+/// closed line, and nothing else is to be looked at.
+Ribbon there_and_back(const PolygonMm& points, const Patch& patch) {
+  constexpr double kBeyond_mm = 30;  // the finder's smoothing and its idea of the noise need some
   const auto beyond = static_cast<Index>(kBeyond_mm / step_of(points));
   PolygonMm line;
   for (Index i = patch.first - beyond; i <= patch.first; ++i) line.push_back(at(points, i));
@@ -182,7 +183,60 @@ Edge edge_along(const MendView& view, const PolygonMm& points, const Patch& patc
   ribbon.inner_mm.assign(ribbon.curve.size(), 0);
   ribbon.width_mm.assign(ribbon.curve.size(), kSeal_mm);
   ribbon.outer_seen.assign(ribbon.curve.size(), true);
-  return place_edge(view.photo, view.sight, view.cards, ribbon);
+  return ribbon;
+}
+
+/// Walks along the first half of a closed line, to the point nearest to each of a line beside it.
+class Beside {
+ public:
+  explicit Beside(const PolygonMm& line) : line_(line) {}
+  std::size_t nearest(PointMm p) {
+    const std::size_t there = line_.size() / 2;
+    if (!at_) {
+      const auto closest =
+          std::min_element(line_.begin(), line_.begin() + static_cast<Index>(there),
+                           [p](PointMm a, PointMm b) { return distance(a, p) < distance(b, p); });
+      at_ = static_cast<std::size_t>(closest - line_.begin());
+    }
+    while (*at_ + 1 < there && distance(line_[*at_ + 1], p) <= distance(line_[*at_], p)) ++*at_;
+    return *at_;
+  }
+
+ private:
+  const PolygonMm& line_;
+  std::optional<std::size_t> at_;
+};
+
+/// What all photos show there, at the points of the first one's edge: the mean of those that see
+/// it, which is off by what they differ by at the least.
+Edge edge_along(const MendView& view, const PolygonMm& points, const Patch& patch) {
+  const Ribbon ribbon = there_and_back(points, patch);
+  std::vector<Edge> all;
+  for (const MendEye& eye : view.eyes) {
+    all.push_back(place_edge(eye.photo, eye.sight, eye.cards, ribbon));
+  }
+  Edge out = all.front();
+  if (all.size() == 1) return out;
+  std::vector<Beside> beside;
+  for (const Edge& edge : all) beside.emplace_back(edge.points);
+  const PolygonMm normals = outward_normals(out.points);
+  for (std::size_t i = 0; i < out.points.size() / 2; ++i) {
+    double weight = 0, off_mm = 0, square = 0;
+    for (std::size_t v = 0; v < all.size(); ++v) {
+      const std::size_t j = beside[v].nearest(all.front().points[i]);
+      if (!all[v].seen[j]) continue;
+      const double w = 1 / (all[v].sigma_mm[j] * all[v].sigma_mm[j]);
+      const double off = dot(all[v].points[j] - all.front().points[i], normals[i]);
+      weight += w, off_mm += w * off, square += w * off * off;
+    }
+    out.seen[i] = weight > 0;
+    if (!out.seen[i]) continue;
+    off_mm /= weight;
+    const double apart_mm = std::sqrt(std::max(0.0, square / weight - off_mm * off_mm));
+    out.points[i] = out.points[i] + off_mm * normals[i];
+    out.sigma_mm[i] = std::max(1 / std::sqrt(weight), apart_mm);
+  }
+  return out;
 }
 
 /// The edge that is seen near the patch takes its place. Where none is, the person's line stays:
@@ -193,12 +247,7 @@ void snap(const MendView& view, const PolygonMm& points, double pointing_mm, Pat
   patch.seen.assign(patch.points.size(), false);
   if (!view.snaps || patch.points.empty()) return;
   const Edge edge = edge_along(view, points, patch);
-  const std::size_t there = edge.points.size() / 2;
-  const auto away = [&](std::size_t i, PointMm p) { return distance(edge.points[i], p); };
-  std::size_t i = 0;
-  for (std::size_t j = 1; j < there; ++j) {
-    if (away(j, patch.points.front()) < away(i, patch.points.front())) i = j;
-  }
+  Beside beside(edge.points);
   Patch snapped{patch.first, patch.last, {}, {}, {}};
   const auto put = [&snapped](PointMm p, double sigma_mm, bool seen) {
     snapped.points.push_back(p);
@@ -210,9 +259,9 @@ void snap(const MendView& view, const PolygonMm& points, double pointing_mm, Pat
   std::optional<std::size_t> last;
   for (std::size_t k = 0; k < patch.points.size(); ++k) {
     const PointMm p = patch.points[k];
-    while (i + 1 < there && away(i + 1, p) <= away(i, p)) ++i;
-    const bool taken =
-        edge.seen[i] && away(i, p) < std::hypot(reach_mm, 1);  // points lie 1 mm apart
+    const std::size_t i = beside.nearest(p);
+    const bool taken = edge.seen[i] && distance(edge.points[i], p) <
+                                           std::hypot(reach_mm, 1);  // points lie 1 mm apart
     if (!taken) put(p, patch.sigma_mm[k], false);
     if (taken && last != i) put(edge.points[i], edge.sigma_mm[i], true);
     if (taken) last = i;
@@ -340,7 +389,7 @@ Contour rebuilt(const MendView& view, const Contour& before, const std::vector<V
   std::vector<double> bridge_mm, pointing_mm;
   for (const Vertex& v : line) {
     out.points.push_back(v.p + between(behind, v.old));
-    out.points_px.push_back(view.sight.px(v.p));
+    out.points_px.push_back(view.eyes.front().sight.px(v.p));
     out.seen.push_back(v.seen);
     out.sigma_mm.push_back(v.sigma_mm);
     const bool drawn = through && !v.seen;
@@ -372,14 +421,14 @@ Result<Contour> mended(const MendView& view, const Contour& before, const Mend& 
   // Where the line is seen on the outer face; what is printed behind the glass lies beside it.
   PolygonMm seen, behind;
   for (std::size_t i = 0; i < before.points.size(); ++i) {
-    seen.push_back(card::mm_from_px(view.plane, before.points_px[i]));
+    seen.push_back(card::mm_from_px(*view.plane, before.points_px[i]));
     behind.push_back(before.points[i] - seen.back());
   }
   const auto n = static_cast<double>(seen.size());
   const double step = step_of(seen);
   PolygonMm path;
   for (const PointPx& px : mend.path) {
-    const PointMm p = card::mm_from_px(view.plane, px);
+    const PointMm p = card::mm_from_px(*view.plane, px);
     // Further away than a tenth of the way round it is not the boundary that is meant.
     if (std::isfinite(p.x) && std::isfinite(p.y) &&
         distance(p, at(seen, nearest(seen, p))) < 0.1 * step * n) {
@@ -393,7 +442,8 @@ Result<Contour> mended(const MendView& view, const Contour& before, const Mend& 
   }
   const bool through = mend.kind == Mend::Kind::through;
   Patch patch = through ? bent_through(view, seen, path.front()) : bridged(seen, path);
-  if (through) snap(view, seen, mend.sigma_px / view.sight.px_per_mm(path.front()), patch);
+  if (through)
+    snap(view, seen, mend.sigma_px / view.eyes.front().sight.px_per_mm(path.front()), patch);
   return rebuilt(view, before, even(line_with(seen, before, patch), step, n), behind, through);
 }
 

@@ -11,13 +11,17 @@
 
 namespace panecard::trace {
 
-/// The photo as a mend looks at it.
+/// A photo as a mend looks at it.
+struct MendEye {
+  Pyramid photo;
+  Sight sight;
+  std::vector<PolygonMm> cards;
+};
+
 struct MendView {
-  const Pyramid& photo;
-  const Sight& sight;
-  const std::vector<PolygonMm>& cards;
-  const card::Plane& plane;
-  bool snaps = true;  ///< to the edge that is seen near by; dots have none
+  std::vector<MendEye> eyes;           ///< the first is the photo that a person points in
+  const card::Plane* plane = nullptr;  ///< of the first
+  bool snaps = true;                   ///< to the edge that is seen near by; dots have none
 };
 
 /// @retval bad_usage  the path is nowhere near the boundary

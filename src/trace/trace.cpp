@@ -301,24 +301,22 @@ Result<Traced> trace(const std::vector<Shot>& shots, const Options& options) {
 }
 
 struct Mender::Ready {
-  const card::Plane* plane = nullptr;
-  Sight sight;
-  std::vector<PolygonMm> shapes;
-  Pyramid pyramid;
-  bool snaps = true;
+  MendView view;
 };
 
-Mender::Mender(const Shot& shot, Boundary boundary)
-    : ready_(new Ready{shot.plane, Sight(*shot.plane), card_shapes(*shot.plane, *shot.cards),
-                       Pyramid(shot.photo->bgr, 4), boundary != Boundary::dots}) {}
+Mender::Mender(const std::vector<Shot>& shots, Boundary boundary)
+    : ready_(new Ready{{{}, shots.front().plane, boundary != Boundary::dots}}) {
+  for (const Shot& shot : shots) {
+    ready_->view.eyes.push_back(
+        {Pyramid(shot.photo->bgr, 4), Sight(*shot.plane), card_shapes(*shot.plane, *shot.cards)});
+  }
+}
 Mender::Mender(Mender&&) noexcept = default;
 Mender& Mender::operator=(Mender&&) noexcept = default;
 Mender::~Mender() = default;
 
 Result<Traced> Mender::operator()(const Traced& before, const Mend& mend) const {
-  auto contour =
-      mended({ready_->pyramid, ready_->sight, ready_->shapes, *ready_->plane, ready_->snaps},
-             before.contour, mend);
+  auto contour = mended(ready_->view, before.contour, mend);
   if (!contour.ok()) return contour.error();
   Traced traced;
   traced.contour = std::move(contour).value();

@@ -53,10 +53,11 @@ struct Mend {
   double sigma_px = 0;  ///< standard uncertainty of the pointing
 };
 
-/// Keeps a photo ready, so that its boundary is put right in a moment. The shot must outlive it.
+/// Keeps photos of one pane ready, whose planes were fitted together, so that its boundary is put
+/// right in a moment. A person points in the first; what the shots speak of must outlive this.
 class Mender {
  public:
-  Mender(const Shot& shot, Boundary boundary);
+  Mender(const std::vector<Shot>& shots, Boundary boundary);
   Mender(Mender&&) noexcept;
   Mender& operator=(Mender&&) noexcept;
   ~Mender();

@@ -24,7 +24,7 @@ Seen look(std::uint64_t seed) {
 }
 
 Mender mender_of(const Seen& seen) {
-  return {{&seen.photo, &seen.plane, &seen.cards}, Boundary::glass};
+  return {std::vector<Shot>{{&seen.photo, &seen.plane, &seen.cards}}, Boundary::glass};
 }
 
 double away_mm(const Contour& contour, PointMm p) {
@@ -210,6 +210,40 @@ TEST_CASE("mend: a point on the edge that is seen is seen, and as certain as bef
     const double u95 = u95_normal_mm(mended->contour)[at];
     CHECK(u95 <= 1.5 * u95_before[i] + 0.05);  // the noise is estimated anew, from fewer points
     CHECK(seen_share(mended->contour) >= seen_share(before) - 0.01);
+  }
+  CHECK(rows >= kPlaces / 2);
+}
+
+TEST_CASE("mend: what the first photo hides is put where the second shows it") {
+  const Seen seen = look(1013);
+  const Contour& before = seen.traced.contour;
+  const std::size_t n = before.points.size();
+  int rows = 0;
+  for (int place = 0; place < kPlaces; ++place) {
+    CAPTURE(place);
+    const std::size_t i = place * n / kPlaces;
+    if (!before.seen[i]) continue;
+    ++rows;
+    photo::Photo hidden = seen.photo;
+    hidden.bgr = seen.photo.bgr.clone();
+    const PointPx at = before.points_px[i];
+    const double side = 60 * Sight(seen.plane).px_per_mm(before.points[i]);
+    const cv::Rect hand(static_cast<int>(at.x - side / 2), static_cast<int>(at.y - side / 2),
+                        static_cast<int>(side), static_cast<int>(side));
+    hidden.bgr(hand & cv::Rect(0, 0, hidden.bgr.cols, hidden.bgr.rows)) = cv::Scalar::all(120);
+    Mend tap;
+    tap.path = {at};
+    tap.sigma_px = 3;
+    const Shot first{&hidden, &seen.plane, &seen.cards},
+        second{&seen.photo, &seen.plane, &seen.cards};
+    const auto alone = Mender({first}, Boundary::glass)(seen.traced, tap);
+    const auto both = Mender({first, second}, Boundary::glass)(seen.traced, tap);
+    REQUIRE(alone.ok());
+    REQUIRE(both.ok());
+    check_whole(both->contour);
+    CHECK_FALSE(alone->contour.seen[nearest(alone->contour, before.points[i])]);
+    CHECK(both->contour.seen[nearest(both->contour, before.points[i])]);
+    CHECK(away_mm(both->contour, before.points[i]) <= 0.6);  // half a step: points are set anew
   }
   CHECK(rows >= kPlaces / 2);
 }

@@ -111,9 +111,7 @@ class Desk {
     for (const std::string& name : asked.names) {
       measurement_->photo_name += (measurement_->photo_name.empty() ? "" : ", ") + name;
     }
-    json view = view_json(*measurement_);
-    view["photos"] = photos_.size();
-    return view;
+    return view_json(*measurement_);
   }
 
   /// The result file and a small copy of the photo, for the library.
@@ -146,9 +144,7 @@ class Desk {
   /// For corrections: done while the person looks at the first outline.
   void get_ready() {
     if (mender_ || steps_.empty()) return;
-    mender_.emplace(
-        trace::Shot{photos_.data(), prepared_->planes.data(), &prepared_->views.front().cards},
-        boundary_);
+    mender_.emplace(shots_of(photos_, *prepared_), boundary_);
   }
 
  private:

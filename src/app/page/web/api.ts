@@ -7,7 +7,7 @@ export interface Piece {
   radius?: Size;
 }
 export interface View {
-  photos: number; boundary: string; width: number; height: number;
+  boundary: string; width: number; height: number;
   outline: {px: number[]; seen: number[]; u95_mm: number[]};
   pieces: Piece[];
   cards: {kind: string; id: number; px: number[]}[];

@@ -178,7 +178,6 @@ class DraftScreen {
 
   private hint(view: View): string {
     return (kTools.find(([name]) => name === this.tool)?.[2] ?? "") +
-        (view.photos > 1 ? " It is put right in the first photo alone." : "") +
         (view.boundary === "dots" ? " Between dots nothing snaps: the line stays as you draw it." : "");
   }
 
