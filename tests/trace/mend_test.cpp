@@ -81,6 +81,20 @@ void check_whole(const Contour& contour) {
 /// Every eighth of the way round.
 constexpr int kPlaces = 8;
 
+/// Calls `check` with the index of each of those places where the edge was seen.
+template <typename Check>
+void where_seen(const Contour& contour, const Check& check) {
+  int rows = 0;
+  for (int place = 0; place < kPlaces; ++place) {
+    CAPTURE(place);
+    const std::size_t i = place * contour.points.size() / kPlaces;
+    if (!contour.seen[i]) continue;
+    ++rows;
+    check(i);
+  }
+  CHECK(rows >= kPlaces / 2);
+}
+
 TEST_CASE("mend: a wiped stretch is bridged, not seen, and less certain; the rest stays") {
   const Seen seen = look(1010);
   const Mender mender = mender_of(seen);
@@ -121,12 +135,7 @@ TEST_CASE("mend: a tap near the true edge brings a wiped stretch back onto it") 
   const Mender mender = mender_of(seen);
   const Contour& before = seen.traced.contour;
   const std::size_t n = before.points.size();
-  int rows = 0;
-  for (int place = 0; place < kPlaces; ++place) {
-    CAPTURE(place);
-    const std::size_t middle = place * n / kPlaces;
-    if (!before.seen[middle]) continue;
-    ++rows;
+  where_seen(before, [&](std::size_t middle) {
     Mend wipe;
     wipe.kind = Mend::Kind::bridge;
     wipe.path = {before.points_px[(middle + n - n / 80) % n], before.points_px[middle],
@@ -143,8 +152,7 @@ TEST_CASE("mend: a tap near the true edge brings a wiped stretch back onto it") 
     CHECK(away_mm(back->contour, before.points[middle]) <= 0.6);
     const support::CurveMatch match = support::match_curves(back->contour.points, seen.truth_mm);
     CHECK(match.p95_mm <= 0.6);
-  }
-  CHECK(rows >= kPlaces / 2);
+  });
 }
 
 TEST_CASE("mend: a point that is dragged off every edge is believed, and the result says so") {
@@ -192,14 +200,8 @@ TEST_CASE("mend: a point on the edge that is seen is seen, and as certain as bef
   const Seen seen = look(1010);
   const Mender mender = mender_of(seen);
   const Contour& before = seen.traced.contour;
-  const std::size_t n = before.points.size();
   const std::vector<double> u95_before = u95_normal_mm(before);
-  int rows = 0;
-  for (int place = 0; place < kPlaces; ++place) {
-    CAPTURE(place);
-    const std::size_t i = place * n / kPlaces;
-    if (!before.seen[i]) continue;
-    ++rows;
+  where_seen(before, [&](std::size_t i) {
     Mend tap;
     tap.path = {before.points_px[i]};
     tap.sigma_px = 3;
@@ -210,20 +212,13 @@ TEST_CASE("mend: a point on the edge that is seen is seen, and as certain as bef
     const double u95 = u95_normal_mm(mended->contour)[at];
     CHECK(u95 <= 1.5 * u95_before[i] + 0.05);  // the noise is estimated anew, from fewer points
     CHECK(seen_share(mended->contour) >= seen_share(before) - 0.01);
-  }
-  CHECK(rows >= kPlaces / 2);
+  });
 }
 
 TEST_CASE("mend: what the first photo hides is put where the second shows it") {
   const Seen seen = look(1013);
   const Contour& before = seen.traced.contour;
-  const std::size_t n = before.points.size();
-  int rows = 0;
-  for (int place = 0; place < kPlaces; ++place) {
-    CAPTURE(place);
-    const std::size_t i = place * n / kPlaces;
-    if (!before.seen[i]) continue;
-    ++rows;
+  where_seen(before, [&](std::size_t i) {
     photo::Photo hidden = seen.photo;
     hidden.bgr = seen.photo.bgr.clone();
     const PointPx at = before.points_px[i];
@@ -244,8 +239,7 @@ TEST_CASE("mend: what the first photo hides is put where the second shows it") {
     CHECK_FALSE(alone->contour.seen[nearest(alone->contour, before.points[i])]);
     CHECK(both->contour.seen[nearest(both->contour, before.points[i])]);
     CHECK(away_mm(both->contour, before.points[i]) <= 0.6);  // half a step: points are set anew
-  }
-  CHECK(rows >= kPlaces / 2);
+  });
 }
 
 TEST_CASE("mend: what makes no sense changes nothing or is refused, and ends") {
