@@ -218,6 +218,7 @@ Edge edge_along(const MendView& view, const PolygonMm& points, const Patch& patc
   Edge out = all.front();
   if (all.size() == 1) return out;
   std::vector<Beside> beside;
+  beside.reserve(all.size());
   for (const Edge& edge : all) beside.emplace_back(edge.points);
   const PolygonMm normals = outward_normals(out.points);
   for (std::size_t i = 0; i < out.points.size() / 2; ++i) {
