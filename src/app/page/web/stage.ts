@@ -34,6 +34,7 @@ export class Stage {
   private readonly unseen = s("path", {class: "unseen"});
   private readonly cards = s("path", {class: "cards"});
   private readonly marks = s("g", {class: "marks"});
+  private readonly spotHalo = s("path", {class: "halo"});
   private readonly spot = s("path", {class: "spot"});
   private readonly loupe = new Loupe();
   private view: View | null = null;
@@ -51,7 +52,8 @@ export class Stage {
 
   constructor(private readonly picture: string, private readonly sharpPicture: string,
               private readonly hooks: StageHooks) {
-    this.group.append(this.cards, this.halo, this.line, this.unseen, this.marks, this.spot);
+    this.group.append(this.cards, this.halo, this.line, this.unseen, this.marks,
+                      this.spotHalo, this.spot);
     this.drawing.append(this.group);
     this.element = h("div", {class: "stage", tabindex: "0", role: "application",
                              "aria-label": "Photo with the outline. Plus and minus zoom, arrows " +
@@ -177,9 +179,12 @@ export class Stage {
         edit.points.map(([x, y]) => s("circle", {cx: x, cy: y, r})) : []));
     const at = this.spotAt();
     const arm = 14 / this.scale, gap = 4 / this.scale;
-    this.spot.setAttribute("d", at ?
-        `M${at[0] - arm} ${at[1]}h${arm - gap}m${2 * gap} 0h${arm - gap}` +
+    this.setSpot(at ? `M${at[0] - arm} ${at[1]}h${arm - gap}m${2 * gap} 0h${arm - gap}` +
         `M${at[0]} ${at[1] - arm}v${arm - gap}m0 ${2 * gap}v${arm - gap}` : "");
+  }
+
+  private setSpot(path: string): void {
+    for (const drawn of [this.spotHalo, this.spot]) drawn.setAttribute("d", path);
   }
 
   private spotAt(): Point | null {
@@ -276,7 +281,7 @@ export class Stage {
       this.hooks.corrected(this.through(deed.target, held.touch), false);
     } else {
       deed.points.push(this.inPhoto(held.at));
-      this.spot.setAttribute("d", pathOf(deed.points.flat(), false));
+      this.setSpot(pathOf(deed.points.flat(), false));
       this.showLoupe(this.inPhoto(held.at), held.at);
     }
   }
