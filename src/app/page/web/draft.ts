@@ -13,6 +13,8 @@ const kTools: [Tool, string, string][] = [
   ["wipe", "Wipe", "Stroke along a stretch that is wrong: it is bridged."],
 ];
 
+const kAskAgain_ms = 3000;
+
 class DraftScreen {
   private view: View | null = null;
   private trial: Edit | null = null;
@@ -20,6 +22,7 @@ class DraftScreen {
   private busy = false;
   private again = false;
   private left = false;
+  private lost: ReturnType<typeof setTimeout> | null = null;  ///< asks again once the time is over
   private readonly stage: Stage;
   private readonly panel = h("div", {class: "panel"});
   private readonly sizes = h("div", {});
@@ -42,7 +45,10 @@ class DraftScreen {
     void this.refresh();
   }
 
-  leave(): void { this.left = true; }
+  leave(): void {
+    this.left = true;
+    if (this.lost !== null) clearTimeout(this.lost);
+  }
 
   private corrected(edit: Edit, final: boolean): void {
     this.trial = final ? null : edit;
@@ -108,6 +114,7 @@ class DraftScreen {
   private async ask(): Promise<void> {
     const edits = this.trial ? [...this.kept.edits, this.trial] : [...this.kept.edits];
     const first = this.view === null;
+    if (this.lost !== null) clearTimeout(this.lost);
     try {
       const view = await measure(this.kept.id, this.kept.options, edits, this.trial !== null, (now) => {
         if (first) this.say(now.text);
@@ -115,6 +122,7 @@ class DraftScreen {
       });
       if (this.left) return;
       this.view = view;
+      this.lost = null;
       this.say("");
       this.stage.setView(view, this.kept.edits);
       this.drawPanel();
@@ -123,7 +131,10 @@ class DraftScreen {
       if (this.left) return;
       this.say("");
       this.stage.showPicture();
-      this.failed(e instanceof Trouble ? e : new Trouble(0, "Something went wrong in this page."));
+      // On its way a line may make no sense; what it ends at is what counts.
+      if (this.trial && e instanceof Trouble && e.status === 422) return;
+      if (e instanceof Trouble) this.failed(e, e.status === 0);
+      else this.failed(new Trouble(0, "Something went wrong in this page."), false);
     }
   }
 
@@ -138,14 +149,18 @@ class DraftScreen {
     if (text) tell(text);
   }
 
-  private failed(e: Trouble): void {
+  private failed(e: Trouble, lost: boolean): void {
+    const told = this.lost !== null;
+    this.lost = lost ? setTimeout(() => void this.refresh(), kAskAgain_ms) : null;
+    if (told && lost) return;
     const undo = this.kept.edits.length > 0 && e.status === 422 &&
         h("button", {class: "button", type: "button", onclick: () => this.undo()}, "Undo");
     const again = h("button", {class: "button", type: "button",
                                onclick: () => void this.refresh()}, "Try again");
     const anew = e.status !== 0 && h("a", {class: "button main", href: "#/"}, "Take another photo");
     this.panel.replaceChildren(
-        trouble(inPageWords(e.message), h("div", {class: "stack"}, anew, undo, e.status === 0 && again)),
+        trouble(inPageWords(e.message) + (lost ? " It is asked again every few seconds." : ""),
+                h("div", {class: "stack"}, anew, undo, e.status === 0 && again)),
         optionsForm(this.kept.options, (o) => this.setOptions(o)));
   }
 
