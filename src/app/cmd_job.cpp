@@ -151,8 +151,11 @@ Outcome plan(const Options& o, Outputs& outputs) {
 }
 
 std::string told(const Options& o, const formats::Job& job) {
-  std::string out = "Job sheet with " + std::to_string(job.panes.size()) + " outlines and " +
-                    std::to_string(job.pieces.size()) + " film pieces:";
+  const auto counted = [](std::size_t n, const std::string& what) {
+    return std::to_string(n) + " " + what + (n == 1 ? "" : "s");
+  };
+  std::string out = "Job sheet with " + counted(job.panes.size(), "outline") + " and " +
+                    counted(job.pieces.size(), "film piece") + ":";
   for (const std::string* path : {&o.pdf, &o.html}) {
     if (!path->empty()) out += " " + one_line(*path);
   }

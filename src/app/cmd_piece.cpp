@@ -19,9 +19,9 @@ namespace fs = std::filesystem;
 
 struct Options {
   PieceWords words;
-  std::string path, name, along, json, drawing;
+  std::string path, name, along, film, json, drawing;
   CutFiles cuts;
-  bool list_sets = false, mirror = false, both = false, inches = false;
+  bool list_sets = false, mirror = false, both = false, may_mirror = false, inches = false;
   int copies = 1;
 
   formats::Units units() const { return inches ? formats::Units::inch : formats::Units::mm; }
@@ -66,8 +66,8 @@ std::optional<double> largest_u95(const pattern::Pane& pane, const std::string& 
 std::string default_along(const formats::StoredOutline& outline, std::vector<Finding>& findings) {
   if (!outline.bent_probability) {
     findings.push_back({"face_not_known",
-                        "the result file does not say whether the pane is bent; if it is, say "
-                        "--along upright"});
+                        "the result file does not say whether the pane is bent; if it is, its "
+                        "upright goes along the roll (--along upright)"});
     return "any";
   }
   const bool bent = *outline.bent_probability > 0.5;
@@ -88,6 +88,8 @@ formats::PieceReport report_of(const Options& o, const formats::StoredOutline& o
   stored.cut = piece.cut;
   for (const pattern::Vertex& v : piece.arcs) stored.arcs.push_back({v.at, v.bulge});
   stored.copies = o.copies;
+  stored.film = o.film;
+  stored.may_mirror = o.may_mirror;
   stored.area_mm2 = piece.area_mm2;
   for (const pattern::CutSide& s : piece.sides) {
     stored.sides.push_back({s.side.name, s.side.where, s.side.first, s.side.last, s.allowance_mm,
@@ -244,6 +246,9 @@ void add_piece(CLI::App& root, Outcome& outcome) {
   command->add_option("--along", o->along, "what lies along the roll")
       ->check(CLI::IsMember({"any", "upright", "level"}));
   command->add_option("--copies", o->copies, "how many the film layout shall hold");
+  command->add_option("--film", o->film, "what film it is cut from: \"carbon 35\"");
+  command->add_flag("--may-mirror", o->may_mirror,
+                    "the layout may turn it over: only for film that sticks on either face");
   command->add_option("--name", o->name, "what the piece is called");
   command->add_option("--json", o->json, "write the piece for the layout; - for standard output");
   add_cut_options(*command, o->cuts);

@@ -5,10 +5,8 @@
 #include <CLI/CLI.hpp>
 #include <algorithm>
 #include <chrono>
-#include <cmath>
 #include <filesystem>
 #include <memory>
-#include <set>
 
 #include "app/app.h"
 #include "app/cut_files.h"
@@ -35,131 +33,114 @@ struct Options {
   formats::Units units() const { return inches ? formats::Units::inch : formats::Units::mm; }
 };
 
-struct Lengths {
-  double gap_mm = 0, edge_mm = 0, keep_mm = 0;
-};
-
 double seconds_since(Clock::time_point start) {
   return std::chrono::duration<double>(Clock::now() - start).count();
 }
 
-/// The time is shared by the widths; what one leaves over goes to the next.
-class Efforts {
- public:
-  Efforts(const Options& o, std::size_t widths)
-      : o_(o), widths_(std::max<std::size_t>(widths, 1)) {}
-
-  layout::Effort operator()(std::size_t width) const {
+/// The films of a job share the time; what one leaves over goes to the next.
+layout::Efforts efforts_for(const Options& o, double seconds) {
+  return [&o, begin = Clock::now(), seconds](double share) {
     layout::Effort out;
-    out.seed = o_.seed;
-    if (o_.moves > 0) {
-      out.moves = o_.moves;
+    out.seed = o.seed;
+    if (o.moves > 0) {
+      out.moves = o.moves;
       return out;
     }
+    constexpr double kLeast_s = 0.05;
     out.moves = std::numeric_limits<std::int64_t>::max();
-    const std::size_t to_come = widths_ - std::min(width, widths_ - 1);
-    const double share_s =
-        std::max(0.05, (o_.effort_s - seconds_since(start_)) / static_cast<double>(to_come));
-    out.spent = [begin = Clock::now(), share_s] { return seconds_since(begin) / share_s; };
-    out.shorter = [this](const layout::Layout& l) {
+    const double share_s = std::max(kLeast_s, (seconds - seconds_since(begin)) * share);
+    out.spent = [start = Clock::now(), share_s] { return seconds_since(start) / share_s; };
+    out.shorter = [begin](const layout::Layout& l) {
       show_progress("laying out: " + to_text(l.length_mm, 0) + " mm of film after " +
-                    to_text(seconds_since(start_), 1) + " s");
+                    to_text(seconds_since(begin), 1) + " s");
     };
     return out;
-  }
-
- private:
-  const Options& o_;
-  std::size_t widths_;
-  Clock::time_point start_ = Clock::now();
-};
-
-Result<layout::Choice> choose(const Options& o, const Lengths& lengths, const RollJob& job) {
-  std::vector<layout::Film> films;
-  std::set<double> widths;
-  for (const std::size_t k : job.films) {
-    films.push_back(job.stock.films[k]);
-    widths.insert(films.back().width_mm);
-  }
-  const Efforts efforts(o, widths.size());
-  auto choice = layout::choose(job.items, films, lengths.gap_mm, lengths.edge_mm, lengths.keep_mm,
-                               [&](std::size_t width) { return efforts(width); });
-  show_progress("");
-  if (!choice.ok()) return choice;
-  if (choice->offers.empty()) return no_film_will_do(job, lengths.edge_mm, choice->refused);
-  return choice;
+  };
 }
 
-void add_findings(const RollJob& job, formats::StoredLayout& out) {
-  const double usable = out.film.width_mm - 2 * out.edge_mm;
-  for (const formats::LaidPiece& p : out.pieces) {
+/// One for each part of the job.
+Result<std::vector<layout::Choice>> choose(const Options& o, const layout::Margins& margins,
+                                           const RollJob& job) {
+  std::vector<layout::Choice> out;
+  const auto start = Clock::now();
+  for (const FilmJob& part : job.parts) {
+    std::vector<layout::Film> films;
+    for (const std::size_t k : part.films) films.push_back(job.stock.films[k]);
+    const double left = o.effort_s - seconds_since(start);
+    auto choice =
+        layout::choose(part.items, films, margins,
+                       efforts_for(o, left / static_cast<double>(job.parts.size() - out.size())));
+    show_progress("");
+    if (!choice.ok()) return choice.error();
+    if (choice->strips.empty()) {
+      return no_film_will_do(job, part, margins.edge_mm, choice->refused);
+    }
+    out.push_back(std::move(choice).value());
+  }
+  return out;
+}
+
+void add_findings(const formats::StoredLayout& layout, formats::StoredStrip& strip) {
+  const double usable = strip.film.width_mm - 2 * layout.edge_mm;
+  for (std::size_t k = 0; k < layout.pieces.size(); ++k) {
+    const formats::LaidPiece& p = layout.pieces[k];
+    const auto is_it = [k](const formats::LaidCopy& c) { return c.piece == k; };
+    if (std::none_of(strip.copies.begin(), strip.copies.end(), is_it)) continue;
     const bool level = p.along != "upright" && p.upright_mm <= usable;
     const bool upright = p.along != "level" && p.level_mm <= usable;
     const auto surely = [&](double across) { return across + p.u95_mm.value_or(0) <= usable; };
     if (!p.u95_mm) {
-      out.findings.push_back({"size_not_known_well",
-                              "'" + p.name + "' states no uncertainty; measure its pane again"});
+      strip.findings.push_back({"size_not_known_well",
+                                "'" + p.name + "' states no uncertainty; measure its pane again"});
     } else if (!(level && surely(p.upright_mm)) && !(upright && surely(p.level_mm))) {
-      out.findings.push_back(
+      strip.findings.push_back(
           {"fits_barely", "'" + p.name + "' fits as drawn, but its pane is known to within " +
                               to_text(*p.u95_mm, 1) +
                               " mm only and may need wider film; measure it better or take wider "
                               "film"});
     }
   }
-  if (out.film.leftover || job.endless) return;
-  for (const std::size_t k : job.films) {
-    const layout::Film& film = job.stock.films[k];
-    if (!film.leftover) continue;
-    for (const formats::StoredPiece& p : job.pieces) {
-      const formats::LaidPiece size = formats::laid(p);
-      const double width = film.width_mm - 2 * out.edge_mm,
-                   length = film.length_mm - 2 * out.edge_mm;
-      const bool level =
-          p.along != "upright" && size.upright_mm <= width && size.level_mm <= length;
-      const bool upright =
-          p.along != "level" && size.level_mm <= width && size.upright_mm <= length;
-      if (!level && !upright) continue;
-      out.findings.push_back(
-          {"leftover_would_do", "'" + film.name + "', a leftover, would take '" + p.name +
-                                    "' by itself: lay it with --from \"" + film.name + "\""});
-      break;
-    }
-  }
 }
 
-formats::StoredLayout stored(const Lengths& lengths, const RollJob& job,
-                             const layout::Offer& offer) {
-  formats::StoredLayout out;
-  out.film = job.stock.films[job.films[offer.film]];
-  out.currency = job.stock.currency;
-  out.gap_mm = lengths.gap_mm, out.edge_mm = lengths.edge_mm;
+formats::StoredStrip stored(const RollJob& job, const FilmJob& part, const layout::Offer& offer,
+                            std::vector<int>& copies) {
+  formats::StoredStrip out;
+  out.film = job.stock.films[part.films[offer.film]];
   out.length_mm = offer.layout.length_mm, out.bound_mm = offer.layout.bound_mm;
   out.shortest = offer.layout.shortest;
   out.cost = offer.cost, out.waste_mm2 = std::max(0.0, offer.waste_mm2);
   out.rest = offer.rest, out.largest_within = offer.largest_within;
   if (job.endless) out.film.length_mm = 0, out.rest = {};
-  for (const formats::StoredPiece& p : job.pieces) out.pieces.push_back(formats::laid(p));
-  std::vector<int> copies(job.pieces.size(), 0);
   for (const layout::Placed& placed : offer.layout.placed) {
-    const std::size_t k = placed.item;
+    const std::size_t k = part.pieces[placed.item];
     out.copies.push_back(formats::laid(job.pieces[k], placed, k, ++copies[k]));
   }
-  add_findings(job, out);
   return out;
 }
 
-formats::LayoutReport report_of(const Lengths& lengths, const RollJob& job,
-                                const layout::Choice& choice) {
+formats::LayoutReport report_of(const layout::Margins& margins, const RollJob& job,
+                                const std::vector<layout::Choice>& choices) {
   formats::LayoutReport out;
-  out.layout = stored(lengths, job, choice.offers.front());
-  for (std::size_t k = 1; k < choice.offers.size(); ++k) {
-    const layout::Offer& offer = choice.offers[k];
-    out.others.push_back({job.stock.films[job.films[offer.film]], offer.layout.length_mm,
-                          offer.cost, offer.waste_mm2});
-  }
-  for (const layout::Refused& r : choice.refused) {
-    out.refused.push_back(job.stock.films[job.films[r.film]].name + ": " + r.why);
+  formats::StoredLayout& layout = out.layout;
+  layout.currency = job.stock.currency;
+  layout.gap_mm = margins.gap_mm, layout.edge_mm = margins.edge_mm;
+  for (const formats::StoredPiece& p : job.pieces) layout.pieces.push_back(formats::laid(p));
+  std::vector<int> copies(job.pieces.size(), 0);
+  for (std::size_t c = 0; c < choices.size(); ++c) {
+    const FilmJob& part = job.parts[c];
+    const layout::Choice& choice = choices[c];
+    for (const layout::Offer& offer : choice.strips) {
+      layout.strips.push_back(stored(job, part, offer, copies));
+      add_findings(layout, layout.strips.back());
+    }
+    for (const layout::Offer& offer : choice.offers) {
+      if (choice.strips.size() == 1 && offer.film == choice.strips.front().film) continue;
+      out.others.push_back({job.stock.films[part.films[offer.film]], offer.layout.length_mm,
+                            offer.cost, offer.waste_mm2});
+    }
+    for (const layout::Refused& r : choice.refused) {
+      out.refused.push_back(job.stock.films[part.films[r.film]].name + ": " + r.why);
+    }
   }
   return out;
 }
@@ -182,8 +163,8 @@ class Hold {
   int folder_;
 };
 
-Outcome take_from_stock(const Options& o, const Lengths& lengths, const RollJob& job,
-                        const layout::Offer& offer, Outputs& outputs) {
+Outcome take_from_stock(const Options& o, const layout::Margins& margins, const RollJob& job,
+                        const std::vector<layout::Choice>& choices, Outputs& outputs) {
   const auto now = formats::read_stock(o.words.stock);
   if (!now.ok()) return now.error();
   if (now->bytes != job.stock.bytes) {
@@ -191,17 +172,21 @@ Outcome take_from_stock(const Options& o, const Lengths& lengths, const RollJob&
                                             "' was changed while the pieces were laid; run roll "
                                             "again"};
   }
-  std::vector<layout::Rectangle> rests;
-  if (offer.largest_within.length_mm > 0) rests.push_back(offer.largest_within);
-  auto bytes = formats::stock_after(job.stock, job.films[offer.film], offer.layout.length_mm, rests,
-                                    lengths.keep_mm);
+  std::vector<formats::Taken> taken;
+  for (std::size_t c = 0; c < choices.size(); ++c) {
+    for (const layout::Offer& offer : choices[c].strips) {
+      taken.push_back({job.parts[c].films[offer.film], offer.layout.length_mm, {}});
+      if (offer.largest_within.length_mm > 0) taken.back().rests.push_back(offer.largest_within);
+    }
+  }
+  auto bytes = formats::stock_after(job.stock, taken, margins.keep_mm);
   if (!bytes.ok()) return bytes.error();
   outputs.set(o.words.stock, std::move(bytes).value());
   return std::nullopt;
 }
 
-Result<Lengths> lengths_in(const Options& o) {
-  Lengths out;
+Result<layout::Margins> margins_in(const Options& o) {
+  layout::Margins out;
   struct Row {
     const char* option;
     const std::string& text;
@@ -234,46 +219,95 @@ Outcome wrong_options(const Options& o) {
   return wrong_options(o.cuts);
 }
 
+std::vector<std::string> inputs_of(const Options& o) {
+  std::vector<std::string> out = o.words.pieces;
+  if (!o.words.stock.empty()) out.push_back(o.words.stock);
+  return out;
+}
+
 Outcome plan(const Options& o, Outputs& outputs) {
-  std::vector<std::string> inputs = o.words.pieces;
-  if (!o.words.stock.empty()) inputs.push_back(o.words.stock);
   for (const std::string& path :
        {o.json, o.drawing, o.cuts.svg, o.cuts.dxf, o.cuts.hpgl, o.cuts.pdf}) {
     if (path.empty() || path == "-") continue;
-    if (auto failed = outputs.plan(path, inputs)) return failed;
+    if (auto failed = outputs.plan(path, inputs_of(o))) return failed;
   }
   return o.commit ? outputs.plan(o.words.stock, {}) : std::nullopt;
 }
 
+/// The first strip's file has the name that was given, the others cut-2.svg, cut-3.svg.
+std::string of_strip(const std::string& path, std::size_t strip) {
+  if (path.empty() || strip == 0) return path;
+  const fs::path p(path);
+  const std::string name = p.stem().string() + "-" + std::to_string(strip + 1);
+  return (p.parent_path() / (name + p.extension().string())).string();
+}
+
+/// A strip's own files; those of the first are planned already.
+Outcome set_strip(const Options& o, const formats::StoredLayout& layout, std::size_t strip,
+                  Outputs& outputs) {
+  CutFiles cuts = o.cuts;
+  std::vector<std::string> more;
+  for (std::string* path : cuts.paths()) {
+    *path = of_strip(*path, strip);
+    if (!path->empty()) more.push_back(*path);
+  }
+  const bool own_drawing = ending(o.drawing) == ".svg";
+  if (own_drawing) more.push_back(of_strip(o.drawing, strip));
+  for (const std::string& path : more) {
+    if (strip == 0) break;
+    if (auto failed = outputs.plan(path, inputs_of(o))) return failed;
+  }
+  if (own_drawing) {
+    outputs.set(of_strip(o.drawing, strip),
+                formats::to_layout_drawing_svg(layout, strip, o.units()));
+  }
+  return set_cut_files(cuts, formats::sheet_of(layout, layout.strips[strip]), outputs);
+}
+
 Outcome set_files(const Options& o, const formats::StoredLayout& layout, Outputs& outputs) {
   if (!o.json.empty()) outputs.set(o.json, formats::to_layout_json(layout));
-  if (!o.drawing.empty()) {
-    outputs.set(o.drawing, ending(o.drawing) == ".pdf"
-                               ? formats::to_layout_drawing_pdf(layout, o.units())
-                               : formats::to_layout_drawing_svg(layout, o.units()));
+  if (ending(o.drawing) == ".pdf") {
+    outputs.set(o.drawing, formats::to_layout_drawing_pdf(layout, o.units()));
   }
-  return set_cut_files(o.cuts, formats::sheet_of(layout), outputs);
+  for (std::size_t k = 0; k < layout.strips.size(); ++k) {
+    if (auto failed = set_strip(o, layout, k, outputs)) return failed;
+  }
+  return std::nullopt;
+}
+
+/// Nobody cuts a strip whose file he does not know of.
+std::string files_told(const Options& o, std::size_t strips) {
+  std::string out;
+  for (const std::string& path : {o.drawing, o.cuts.svg, o.cuts.dxf, o.cuts.hpgl, o.cuts.pdf}) {
+    if (path.empty() || (path == o.drawing && ending(path) == ".pdf")) continue;
+    out += out.empty() ? "\n  a file for each strip\n" : "";
+    for (std::size_t k = 0; k < strips; ++k) {
+      out += (k == 0 ? "  " : ", ") + one_line(of_strip(path, k));
+    }
+    out += "\n";
+  }
+  return strips > 1 ? out : std::string();
 }
 
 Outcome run(const Options& o) {
   if (auto failed = wrong_options(o)) return failed;
-  const auto lengths = lengths_in(o);
-  if (!lengths.ok()) return lengths.error();
+  const auto margins = margins_in(o);
+  if (!margins.ok()) return margins.error();
   const auto job = roll_job(o.words);
   if (!job.ok()) return job.error();
   Outputs outputs;
   if (auto failed = plan(o, outputs)) return failed;
-  const auto choice = choose(o, lengths.value(), job.value());
-  if (!choice.ok()) return choice.error();
-  formats::LayoutReport report = report_of(lengths.value(), job.value(), choice.value());
+  const auto choices = choose(o, margins.value(), job.value());
+  if (!choices.ok()) return choices.error();
+  formats::LayoutReport report = report_of(margins.value(), job.value(), choices.value());
   if (auto failed = set_files(o, report.layout, outputs)) return failed;
   report.committed = o.commit;
   const std::string text = o.json == "-" ? formats::to_layout_json(report.layout)
-                                         : formats::to_layout_table(report, o.units());
+                                         : formats::to_layout_table(report, o.units()) +
+                                               files_told(o, report.layout.strips.size());
   if (!o.commit) return outputs.write(text);
   const Hold hold(o.words.stock);
-  if (auto failed =
-          take_from_stock(o, lengths.value(), job.value(), choice->offers.front(), outputs)) {
+  if (auto failed = take_from_stock(o, margins.value(), job.value(), choices.value(), outputs)) {
     return failed;
   }
   return outputs.write(text);
@@ -288,12 +322,13 @@ void add_roll(CLI::App& root, Outcome& outcome) {
   command->add_option("pieces", o->words.pieces, "files of piece --json");
   command->add_option("--width", o->words.width, "of the roll, when no stock file is kept: 40in");
   command->add_option("--stock", o->words.stock, "a stock file with rolls and leftovers");
-  command->add_option("--film", o->words.film, "which film of the stock: \"carbon 35\"");
   command->add_option("--from", o->words.from, "the roll or leftover of this name, no other");
   const auto several = [&](const char* name, std::vector<std::string>& into, const char* help) {
     command->add_option(name, into, help)->allow_extra_args(false);
   };
   several("--copies", o->words.copies, "how many: 2 of each piece, or \"front left=2\"");
+  several("--film", o->words.films,
+          "what film: \"carbon 35\" for each piece, or \"front left=carbon 35\"");
   several("--twin", o->words.twins, "the mirrored piece besides: a piece's name, or all");
   command->add_option("--gap", o->gap, "least distance between two pieces, 3mm if not said");
   command->add_option("--edge", o->edge, "kept free along the film's edges and ends, 5mm");

@@ -105,43 +105,59 @@ Outcome add_twins(const std::vector<std::string>& words, std::vector<StoredPiece
   return std::nullopt;
 }
 
-std::vector<layout::Item> items_of(const std::vector<StoredPiece>& pieces) {
-  std::vector<layout::Item> out;
-  out.reserve(pieces.size());
-  for (const StoredPiece& p : pieces) {
-    out.push_back({p.name, formats::shape_of(p), turns_of(p.along), p.may_mirror, p.copies});
-  }
-  return out;
-}
-
-Outcome choose_films(const RollWords& words, RollJob& job) {
-  std::string kinds, names;
-  const std::vector<layout::Film>& films = job.stock.films;
-  for (std::size_t k = 0; k < films.size(); ++k) {
-    const bool film_ok = words.film.empty() || films[k].kind == words.film;
-    const bool from_ok = words.from.empty() || films[k].name == words.from;
-    if (film_ok && from_ok) job.films.push_back(k);
-    names += (names.empty() ? "" : ", ") + films[k].name;
-    if (kinds.find("'" + films[k].kind + "'") == std::string::npos) {
-      kinds += (kinds.empty() ? "'" : ", '") + films[k].kind + "'";
+Outcome set_films(const std::vector<std::string>& words, std::vector<StoredPiece>& pieces) {
+  for (const bool for_all : {true, false}) {
+    for (const std::string& text : words) {
+      const std::size_t equals = text.rfind('=');
+      if ((equals == std::string::npos) != for_all) continue;
+      if (for_all) {
+        for (StoredPiece& p : pieces) p.film = text;
+        continue;
+      }
+      const auto which = piece_called("--film", text.substr(0, equals), pieces);
+      if (!which.ok()) return which.error();
+      pieces[which.value()].film = text.substr(equals + 1);
     }
-  }
-  if (job.films.empty()) {
-    const bool by_film = !words.film.empty();
-    return Error{Code::bad_usage,
-                 "the stock has no " + (by_film ? "film '" + words.film + "'" : "") +
-                     (words.from.empty() ? "" : " under the name '" + words.from + "'") +
-                     "; it has " + (words.from.empty() ? kinds : names)};
-  }
-  for (const std::size_t k : job.films) {
-    if (films[k].kind == films[job.films.front()].kind) continue;
-    return Error{Code::bad_usage,
-                 "the stock holds more than one film; say which with --film: " + kinds};
   }
   return std::nullopt;
 }
 
-Outcome add_films(const RollWords& words, RollJob& job) {
+/// "'carbon 35', 'clear 70'"
+std::string kinds_in(const std::vector<layout::Film>& films) {
+  std::string out;
+  for (const layout::Film& f : films) {
+    const std::string kind = "'" + f.kind + "'";
+    if (out.find(kind) == std::string::npos) out += (out.empty() ? "" : ", ") + kind;
+  }
+  return out;
+}
+
+/// What the stock has of a film; of any where none is said.
+Result<std::vector<std::size_t>> films_of(const std::string& kind, const std::string& from,
+                                          const std::vector<layout::Film>& films) {
+  std::vector<std::size_t> out;
+  std::string names;
+  for (std::size_t k = 0; k < films.size(); ++k) {
+    const bool film_ok = kind.empty() || films[k].kind == kind;
+    const bool from_ok = from.empty() || films[k].name == from;
+    if (film_ok && from_ok) out.push_back(k);
+    names += (names.empty() ? "" : ", ") + films[k].name;
+  }
+  if (out.empty()) {
+    return Error{Code::bad_usage, "the stock has no " +
+                                      (kind.empty() ? "" : "film '" + kind + "'") +
+                                      (from.empty() ? "" : " under the name '" + from + "'") +
+                                      "; it has " + (from.empty() ? kinds_in(films) : names)};
+  }
+  for (const std::size_t k : out) {
+    if (films[k].kind == films[out.front()].kind) continue;
+    return Error{Code::bad_usage,
+                 "the stock holds more than one film; say which with --film: " + kinds_in(films)};
+  }
+  return out;
+}
+
+Outcome add_stock(const RollWords& words, RollJob& job) {
   if (words.width.empty() == words.stock.empty()) {
     return Error{Code::bad_usage, "give the film: either --width 40in or --stock stock.json"};
   }
@@ -149,18 +165,44 @@ Outcome add_films(const RollWords& words, RollJob& job) {
     auto stock = formats::read_stock(words.stock);
     if (!stock.ok()) return stock.error();
     job.stock = std::move(stock).value();
-    return choose_films(words, job);
+    return std::nullopt;
   }
   const auto width = length_within("--width", words.width, kLeastWidth_mm, kMostWidth_mm);
   if (!width.ok()) return width.error();
-  layout::Film film;
-  film.name = "roll";
-  film.kind = words.film;
-  film.width_mm = width.value();
-  film.length_mm = kEndless_mm;
-  job.stock.films = {film};
-  job.films = {0};
+  for (const StoredPiece& p : job.pieces) {
+    const auto same = [&](const layout::Film& f) { return f.kind == p.film; };
+    if (std::any_of(job.stock.films.begin(), job.stock.films.end(), same)) continue;
+    job.stock.films.push_back({"roll", p.film, width.value(), kEndless_mm, 0, false});
+  }
   job.endless = true;
+  return std::nullopt;
+}
+
+/// A film that is not named is one as well.
+Result<std::vector<std::size_t>> endless_of(const std::string& kind,
+                                            const std::vector<layout::Film>& films) {
+  const auto found = std::find_if(films.begin(), films.end(),
+                                  [&](const layout::Film& f) { return f.kind == kind; });
+  return std::vector<std::size_t>{static_cast<std::size_t>(found - films.begin())};
+}
+
+/// Each film's pieces together; what is not said is settled by a stock of one film.
+Outcome divide(const RollWords& words, RollJob& job) {
+  for (std::size_t k = 0; k < job.pieces.size(); ++k) {
+    const StoredPiece& p = job.pieces[k];
+    const auto films = job.endless ? endless_of(p.film, job.stock.films)
+                                   : films_of(p.film, words.from, job.stock.films);
+    if (!films.ok()) return films.error();
+    auto part = std::find_if(job.parts.begin(), job.parts.end(),
+                             [&](const FilmJob& f) { return f.films == films.value(); });
+    if (part == job.parts.end()) {
+      job.parts.push_back({{}, {}, films.value()});
+      part = job.parts.end() - 1;
+    }
+    part->pieces.push_back(k);
+    part->items.push_back(
+        {p.name, formats::shape_of(p), turns_of(p.along), p.may_mirror, p.copies});
+  }
   return std::nullopt;
 }
 
@@ -196,6 +238,7 @@ Result<RollJob> roll_job(const RollWords& words) {
   if (!pieces.ok()) return pieces.error();
   job.pieces = std::move(pieces).value();
   if (auto failed = set_copies(words.copies, job.pieces)) return *failed;
+  if (auto failed = set_films(words.films, job.pieces)) return *failed;
   if (auto failed = add_twins(words.twins, job.pieces)) return *failed;
   int copies = 0;
   for (const StoredPiece& p : job.pieces) copies += p.copies;
@@ -203,21 +246,21 @@ Result<RollJob> roll_job(const RollWords& words) {
     return Error{Code::too_large, std::to_string(copies) + " pieces in all; lay at most " +
                                       std::to_string(kMostCopiesInAll) + " at a time"};
   }
-  if (auto failed = add_films(words, job)) return *failed;
-  job.items = items_of(job.pieces);
+  if (auto failed = add_stock(words, job)) return *failed;
+  if (auto failed = divide(words, job)) return *failed;
   return job;
 }
 
-Error no_film_will_do(const RollJob& job, double edge_mm,
+Error no_film_will_do(const RollJob& job, const FilmJob& part, double edge_mm,
                       const std::vector<layout::Refused>& refused) {
   const std::vector<layout::Film>& films = job.stock.films;
-  const StoredPiece* widest = &job.pieces.front();
-  for (const StoredPiece& p : job.pieces) {
-    if (narrowest(p) > narrowest(*widest)) widest = &p;
+  const StoredPiece* widest = &job.pieces[part.pieces.front()];
+  for (const std::size_t k : part.pieces) {
+    if (narrowest(job.pieces[k]) > narrowest(*widest)) widest = &job.pieces[k];
   }
   const double needed = narrowest(*widest) + 2 * edge_mm;
-  std::size_t best = job.films.front();
-  for (const std::size_t k : job.films) {
+  std::size_t best = part.films.front();
+  for (const std::size_t k : part.films) {
     if (films[k].width_mm > films[best].width_mm) best = k;
   }
   if (needed > films[best].width_mm) {
@@ -226,10 +269,12 @@ Error no_film_will_do(const RollJob& job, double edge_mm,
                                     " mm more than " + films[best].name + " has; " +
                                     width_that_would_do(needed)};
   }
+  const char* const together =
+      part.films.size() > 1 ? "; all rolls and leftovers of this film together do not either" : "";
   for (const layout::Refused& r : refused) {
-    if (job.films[r.film] == best) {
-      return {Code::does_not_fit,
-              films[best].name + ": " + r.why + "; choose another film or lay fewer pieces"};
+    if (part.films[r.film] == best) {
+      return {Code::does_not_fit, films[best].name + ": " + r.why + together +
+                                      "; choose another film or lay fewer pieces"};
     }
   }
   return {Code::does_not_fit, "no film will do; lay fewer pieces"};

@@ -1,5 +1,6 @@
 // The summary of a batch for a browser.
 #include "formats/html.h"
+#include "formats/paper_words.h"
 #include "formats/text.h"
 
 namespace panecard::formats {
@@ -11,7 +12,7 @@ std::string lines(const std::vector<BatchLine>& all) {
   std::string out = "<ul class=\"doubts\">\n";
   for (const BatchLine& line : all) {
     out += "<li><a href=\"#pane-" + std::to_string(line.pane) + "\">" +
-           xml(clean(line.name, kLongestName)) + "</a>: " + xml(clean(line.why, kLongestSentence)) +
+           xml(clean(line.name, kLongestName)) + "</a>: " + xml(on_paper(line.why, kLongestSentence)) +
            "</li>\n";
   }
   return out + "</ul>\n";
@@ -61,9 +62,9 @@ std::string to_batch_html_pane(const BatchPane& pane, std::size_t number) {
     out += html_paragraph(sides(pane, Units::inch), "quiet");
   }
   std::vector<std::string> doubts;
-  for (const std::string& doubt : pane.doubts) doubts.push_back(clean(doubt, kLongestSentence));
+  for (const std::string& doubt : pane.doubts) doubts.push_back(on_paper(doubt, kLongestSentence));
   out += html_list(doubts, "doubts");
-  if (!pane.verdict.empty()) out += html_paragraph(clean(pane.verdict, kLongestSentence), "quiet");
+  if (!pane.verdict.empty()) out += html_paragraph(on_paper(pane.verdict, kLongestSentence), "quiet");
   return out + "</section>\n";
 }
 

@@ -2,6 +2,7 @@
 #include <cmath>
 
 #include "formats/drawing.h"
+#include "formats/paper_words.h"
 #include "formats/style.h"
 #include "formats/text.h"
 
@@ -145,7 +146,7 @@ std::vector<Note> notes(const Ruler& ruler, const Measurement& m) {
     const auto fits = [&](const std::string& line) {
       return ruler.width_mm(line, kSmallSize, bold) <= kColumnRight - kColumnLeft;
     };
-    for (const std::string& line : wrap(clean(text, kMostCharacters), most_lines, fits)) {
+    for (const std::string& line : wrap(on_paper(text, kMostCharacters), most_lines, fits)) {
       if (out.size() < kMostLines) out.push_back({line, bold});
     }
   };

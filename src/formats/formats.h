@@ -175,6 +175,7 @@ struct StoredPiece {
   /// "level": its level does. By half a turn it may always be turned.
   std::string along = "any";
   bool may_mirror = false;  ///< the film may be cut from either face
+  std::string film;         ///< which it is cut from: "carbon 35"; empty: not said
   int copies = 1;
   double area_mm2 = 0;
   std::vector<StoredSide> sides;
@@ -266,11 +267,17 @@ struct Stock {
 };
 /// @retval unreadable_file, too_large  with line and column, or the entry and its field
 Result<Stock> read_stock(const std::string& path);
-/// The stock file once `used_mm` of a film are gone; everything else in it stays as it was. What is
-/// left of a leftover goes if it is not worth keeping; `rests` come in as new leftovers.
+/// What a job takes from a film of the stock.
+struct Taken {
+  std::size_t film = 0;  ///< of Stock::films, each at most once
+  double used_mm = 0;
+  std::vector<layout::Rectangle> rests;  ///< they come in as new leftovers
+};
+/// The stock file once all of that is gone; everything else in it stays as it was. What is left of
+/// a leftover goes if its shorter side is less than `keep_mm`.
 /// @retval does_not_fit  more is taken than is there
-Result<std::string> stock_after(const Stock& stock, std::size_t film, double used_mm,
-                                const std::vector<layout::Rectangle>& rests, double keep_mm);
+Result<std::string> stock_after(const Stock& stock, const std::vector<Taken>& taken,
+                                double keep_mm);
 
 /// A piece of a layout.
 struct LaidPiece {
@@ -289,33 +296,38 @@ struct LaidCopy {
   bool mirrored = false;
   std::vector<CutVertex> arcs;
 };
-/// A film layout as `roll` writes it and `job` reads it.
-struct StoredLayout {
+/// What is cut from one roll or leftover.
+struct StoredStrip {
   layout::Film film;
-  std::string currency;
-  double gap_mm = 0, edge_mm = 0;
   double length_mm = 0;   ///< of film used
-  double bound_mm = 0;    ///< no layout of these pieces can be shorter
+  double bound_mm = 0;    ///< no layout of these copies can be shorter
   bool shortest = false;  ///< proven
   double cost = 0;        ///< 0: no price stated
   double waste_mm2 = 0;
   layout::Rectangle rest;            ///< stays on the roll or leftover
   layout::Rectangle largest_within;  ///< worth keeping; 0: nothing is
-  std::vector<LaidPiece> pieces;
   std::vector<LaidCopy> copies;
   std::vector<Finding> findings;
+};
+/// A film layout as `roll` writes it and `job` reads it.
+struct StoredLayout {
+  std::string currency;
+  double gap_mm = 0, edge_mm = 0;
+  std::vector<LaidPiece> pieces;
+  std::vector<StoredStrip> strips;  ///< one at least
 };
 std::string to_layout_json(const StoredLayout& layout);
 /// @retval unreadable_file, too_large  with line and column, or the field
 Result<StoredLayout> read_layout(const std::string& path);
 
-CutSheet sheet_of(const StoredLayout& layout);  ///< the film's edge, labels and cuts
+/// The film's edge, labels and cuts of one strip.
+CutSheet sheet_of(const StoredLayout& layout, const StoredStrip& strip);
 PolygonMm shape_of(const StoredPiece& piece);   ///< its arcs as chords within 5 um
 StoredPiece twin_of(const StoredPiece& piece);  ///< x to -x; the sides' places are left out
 LaidPiece laid(const StoredPiece& piece);
 LaidCopy laid(const StoredPiece& piece, const layout::Placed& placed, std::size_t index, int copy);
 
-/// Another film that would do.
+/// Another film that would take the same pieces by itself.
 struct OtherFilm {
   layout::Film film;
   double length_mm = 0, cost = 0, waste_mm2 = 0;
@@ -323,12 +335,13 @@ struct OtherFilm {
 struct LayoutReport {
   StoredLayout layout;
   std::vector<OtherFilm> others;     ///< next best first
-  std::vector<std::string> refused;  ///< a sentence for each film that will not do
+  std::vector<std::string> refused;  ///< a sentence for each film that does not take all by itself
   bool committed = false;            ///< the stock file was changed
 };
 std::string to_layout_table(const LayoutReport& report, Units u);
-std::string to_layout_drawing_svg(const StoredLayout& layout, Units u);
-std::string to_layout_drawing_pdf(const StoredLayout& layout, Units u);
+std::string to_layout_drawing_svg(const StoredLayout& layout, std::size_t strip, Units u);
+std::string to_layout_drawing_pdf(const StoredLayout& layout, Units u);  ///< a page for each strip
+
 /// A photo as the bytes of a JPEG file.
 struct JobPhoto {
   std::string jpeg;

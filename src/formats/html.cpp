@@ -42,6 +42,8 @@ svg [fill='#c4cbd1']{fill:var(--rule)}svg [stroke='#c4cbd1']{stroke:var(--rule)}
 svg [fill='#ffffff']{fill:var(--paper)}svg [stroke='#ffffff']{stroke:var(--paper)}
 svg [fill='#eef0f2']{fill:var(--pale)}svg [fill='#fbe2d2']{fill:var(--tint)}
 svg [stroke='#e0540b']{stroke:var(--accent)}
+@media screen and (max-width:34rem){body{padding:1rem}table{font-size:.8rem}th{white-space:normal}
+td,th{padding-left:.55rem;padding-right:0}.j{padding-left:.2rem}}
 @media print{body{padding:0;max-width:none;font-size:10pt}section,figure,tr,li{break-inside:avoid}
 h2,h3{break-after:avoid;break-inside:avoid}.long{break-inside:auto}.scroll{overflow:visible}
 .two{grid-template-columns:1fr 1fr}}

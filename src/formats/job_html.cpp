@@ -3,6 +3,7 @@
 #include "formats/job_pictures.h"
 #include "formats/job_words.h"
 #include "formats/layout_picture.h"
+#include "formats/paper_words.h"
 #include "formats/text.h"
 
 namespace panecard::formats {
@@ -45,8 +46,14 @@ std::string summary(const Job& job, Units u) {
     out += "</section>\n";
   }
   if (job.layout) {
-    out += "<section><h2>Film needed</h2>\n" + table_of(film_table(*job.layout, u)) +
-           html_list(film_doubts(*job.layout), "doubts") + "</section>\n";
+    out += "<section><h2>Film needed</h2>\n";
+    for (std::size_t k = 0; k < job.layout->strips.size(); ++k) {
+      out += table_of(film_table(*job.layout, k, u)) +
+             html_list(film_doubts(job.layout->strips[k]), "doubts");
+    }
+    const std::string cost = say_cost_in_all(*job.layout);
+    if (!cost.empty()) out += html_paragraph("All strips together: " + cost);
+    out += "</section>\n";
   }
   if (!job.notes.empty()) {
     std::vector<std::string> notes;
@@ -77,7 +84,7 @@ std::string panes(const Job& job, Units u, const Ruler& ruler) {
     out += html_figure(sheet.inline_svg("pane-" + std::to_string(k) + "-"));
     out += "</div>\n" + table_of(size_table(pane.measured, u));
     if (!pane.measured.verdict.empty())
-      out += html_paragraph(clean(pane.measured.verdict, 600), "quiet");
+      out += html_paragraph(on_paper(pane.measured.verdict, 600), "quiet");
     out += "</section>\n";
   }
   return out + "</section>\n";
@@ -95,7 +102,8 @@ std::string pieces(const Job& job, Units u, const Ruler& ruler) {
     draw_piece(sheet, ruler, {{0, 0}, kDrawingWidth, kDrawingHeight}, piece, one_to, u);
     out += "<section>" + html_figure(sheet.inline_svg("piece-" + std::to_string(k) + "-"));
     out += "<h3>" + xml(name) + "</h3>\n" + html_paragraph(piece_sizes(piece, u));
-    for (const std::string& words : piece_words(piece, u)) out += html_paragraph(words, "quiet");
+    for (const std::string& words : piece_words(job, piece, u))
+      out += html_paragraph(words, "quiet");
     out += "</section>\n";
   }
   return out + "</div></section>\n";
@@ -104,12 +112,18 @@ std::string pieces(const Job& job, Units u, const Ruler& ruler) {
 std::string roll(const Job& job, Units u, const Ruler& ruler) {
   if (!job.layout) return {};
   constexpr double kWidth = 200;
-  const double height = height_of_layout(*job.layout, kWidth);
-  Sheet sheet(kWidth, height, "The pieces on the film");
-  draw_layout_picture(sheet, ruler, *job.layout, u, {0, 1}, {kWidth, height});
-  return "<section class=\"long\"><h2>On the film, in the order of cutting</h2>\n" +
-         html_figure(sheet.inline_svg("film-")) + table_of(cut_table(*job.layout, u)) +
-         "</section>\n";
+  std::string out = "<section class=\"long\"><h2>On the film, in the order of cutting</h2>\n";
+  for (std::size_t k = 0; k < job.layout->strips.size(); ++k) {
+    const StoredStrip& strip = job.layout->strips[k];
+    const double height = height_of_strip(strip, kWidth) + 1;
+    Sheet sheet(kWidth, height, "The pieces on the film");
+    draw_layout_picture(sheet, ruler, {*job.layout, strip}, u, {0, 1}, {kWidth, height});
+    const std::string which = say_which(*job.layout, k);
+    if (!which.empty()) out += "<h3>" + xml(which + say_film(strip.film, u)) + "</h3>\n";
+    out += html_figure(sheet.inline_svg("film-" + std::to_string(k) + "-")) +
+           table_of(cut_table(*job.layout, strip, u));
+  }
+  return out + "</section>\n";
 }
 
 }  // namespace

@@ -5,6 +5,7 @@
 #include "formats/job_pictures.h"
 #include "formats/job_words.h"
 #include "formats/layout_picture.h"
+#include "formats/paper_words.h"
 #include "formats/style.h"
 #include "formats/text.h"
 
@@ -128,7 +129,8 @@ class Grid {
     for (std::size_t r = first; r < last; ++r) {
       const std::vector<std::string>& row = table_.rows[r];
       const double before = pages.y;
-      pages.need(row_height());
+      // No row stands alone on the next page.
+      pages.need((last - r == 2 ? 2 : 1) * row_height());
       if (pages.y < before) head(pages, left);
       pages.y += row_height();
       double x = left;
@@ -233,9 +235,15 @@ void draw_summary(Pages& pages, const Job& job, Units u) {
   }
   if (job.layout) {
     pages.heading("Film needed", 30);
-    const WordTable table = film_table(*job.layout, u);
-    Grid(pages, table, pages.width()).draw(pages, pages.left());
-    for (const std::string& words : film_doubts(*job.layout)) pages.paragraph(words, "!");
+    for (std::size_t k = 0; k < job.layout->strips.size(); ++k) {
+      const WordTable table = film_table(*job.layout, k, u);
+      Grid(pages, table, pages.width()).draw(pages, pages.left());
+      for (const std::string& words : film_doubts(job.layout->strips[k])) {
+        pages.paragraph(words, "!");
+      }
+    }
+    const std::string cost = say_cost_in_all(*job.layout);
+    if (!cost.empty()) pages.paragraph("All strips together: " + cost);
   }
   if (!job.notes.empty()) {
     pages.heading("Notes", 8);
@@ -260,10 +268,10 @@ void draw_pane_block(Pages& pages, const JobPane& pane, Units u) {
   const Grid grid(pages, sizes, half);
   const std::size_t upper = (sizes.rows.size() + 1) / 2;
   const std::vector<std::string> doubts = pane_doubts(pane);
+  const std::string verdict = on_paper(pane.measured.verdict, 600);
+  // Doubts may go over to the next page, so that a long list of them leaves no page half empty.
   double height = kPaneHead + pages.pictures() + grid.height_of(upper);
-  for (const std::string& words : doubts) height += pages.height_of(words, pages.width() - 5);
-  const std::string verdict = clean(pane.measured.verdict, 600);
-  height += pages.height_of(verdict, pages.width());
+  height += pages.height_of(doubts.empty() ? verdict : doubts.front(), pages.width() - 5);
   pages.need(std::min(height, pages.bottom() - kMargin));
   pages.sheet().text({pages.left(), pages.y + 4}, pages.to_width(clean(pane.name, 80), 90, 3.4),
                      {3.4, style::kInk, Anchor::start, true});
@@ -299,9 +307,10 @@ struct PieceCell {
   double height = 0;
 };
 
-PieceCell cell_of(const Pages& pages, const StoredPiece& piece, double width, Units u) {
+PieceCell cell_of(const Pages& pages, const Job& job, const StoredPiece& piece, double width,
+                  Units u) {
   PieceCell out;
-  for (const std::string& words : piece_words(piece, u)) {
+  for (const std::string& words : piece_words(job, piece, u)) {
     const std::vector<std::string> lines = pages.wrapped(words, kSmall, width);
     out.lines.insert(out.lines.end(), lines.begin(), lines.end());
   }
@@ -311,11 +320,12 @@ PieceCell cell_of(const Pages& pages, const StoredPiece& piece, double width, Un
 
 constexpr double kPieceGap = 6, kPiecePicture = 58, kPieceNames = 12;
 
-void draw_cell(Pages& pages, const StoredPiece& piece, const PieceCell& cell, double left,
-               double width, double one_to, Units u) {
+void draw_cell(Pages& pages, const StoredPiece& piece, const PieceCell& cell, const PageBox& box,
+               double one_to, Units u) {
   Sheet& sheet = pages.sheet();
-  draw_piece(sheet, pages.ruler(), {{left, pages.y}, width, kPiecePicture}, piece, one_to, u);
-  double y = pages.y + kPiecePicture + 5;
+  const double left = box.top_left.x, width = box.width;
+  draw_piece(sheet, pages.ruler(), box, piece, one_to, u);
+  double y = box.top_left.y + box.height + 5;
   sheet.text({left, y}, pages.to_width(clean(piece.name, 60), width, 3),
              {3, style::kInk, Anchor::start, true});
   y += 4;
@@ -333,15 +343,17 @@ void draw_pieces(Pages& pages, const Job& job, Units u) {
   for (std::size_t k = 0; k < job.pieces.size(); k += 2) {
     const std::size_t count = std::min<std::size_t>(2, job.pieces.size() - k);
     std::array<PieceCell, 2> cells;
+    double picture = 0;
     for (std::size_t i = 0; i < count; ++i) {
-      cells[i] = cell_of(pages, job.pieces[k + i], width, u);
+      picture = std::max(picture, height_of_piece(job.pieces[k + i], one_to));
+      cells[i] = cell_of(pages, job, job.pieces[k + i], width, u);
     }
-    const double height = kPiecePicture + kPieceNames + std::max(cells[0].height, cells[1].height);
+    const double height = picture + kPieceNames + std::max(cells[0].height, cells[1].height);
     if (k == 0) pages.heading("Film pieces, all drawn 1 : " + to_text(one_to, 1), height);
     pages.need(height);
     for (std::size_t i = 0; i < count; ++i) {
       const double left = pages.left() + static_cast<double>(i) * (width + kPieceGap);
-      draw_cell(pages, job.pieces[k + i], cells[i], left, width, one_to, u);
+      draw_cell(pages, job.pieces[k + i], cells[i], {{left, pages.y}, width, picture}, one_to, u);
     }
     pages.y += height;
   }
@@ -349,16 +361,29 @@ void draw_pieces(Pages& pages, const Job& job, Units u) {
 
 void draw_roll(Pages& pages, const Job& job, Units u) {
   if (!job.layout) return;
-  const double height = height_of_layout(*job.layout, pages.width());
-  pages.heading("On the film, in the order of cutting", height + 25);
-  const PagePoint top_left{pages.left(), pages.y + 2};
-  const double one_to = draw_layout_picture(pages.sheet(), pages.ruler(), *job.layout, u, top_left,
-                                            top_left + PagePoint{pages.width(), height});
-  pages.y += height + 4;
-  pages.sheet().text({pages.right(), pages.y}, "1 : " + to_text(one_to, 1),
-                     {2.4, style::kQuiet, Anchor::end});
-  const WordTable table = cut_table(*job.layout, u);
-  Grid(pages, table, pages.width()).draw(pages, pages.left());
+  for (std::size_t k = 0; k < job.layout->strips.size(); ++k) {
+    const StripOf of{*job.layout, job.layout->strips[k]};
+    const double height = height_of_strip(of.strip, pages.width());
+    const std::string which = say_which(of.layout, k);
+    const double with_name = height + (which.empty() ? 25 : 33);
+    if (k == 0) pages.heading("On the film, in the order of cutting", with_name);
+    pages.need(with_name);
+    if (!which.empty()) {
+      pages.sheet().text({pages.left(), pages.y + 4},
+                         pages.to_width(which + say_film(of.strip.film, u), pages.width(), 3.4),
+                         {3.4, style::kInk, Anchor::start, true});
+      pages.y += 6;
+    }
+    const PagePoint top_left{pages.left(), pages.y + 2};
+    const double one_to = draw_layout_picture(pages.sheet(), pages.ruler(), of, u, top_left,
+                                              top_left + PagePoint{pages.width(), height});
+    pages.y += height + 4;
+    pages.sheet().text({pages.right(), pages.y}, "1 : " + to_text(one_to, 1),
+                       {2.4, style::kQuiet, Anchor::end});
+    const WordTable table = cut_table(of.layout, of.strip, u);
+    Grid(pages, table, pages.width()).draw(pages, pages.left());
+    pages.y += 4;
+  }
 }
 
 void draw_work(Pages& pages) {

@@ -244,10 +244,8 @@ void draw_piece(Sheet& sheet, const Ruler& ruler, const PageBox& box, const Stor
   sheet.end_group();
 }
 
-double height_of_layout(const StoredLayout& layout, double width) {
-  constexpr double kAround = 12, kSides = 24, kLowest = 26, kHighest = 100;
-  const double ratio = layout.film.width_mm / std::max(layout.length_mm, 1.0);
-  return kAround + std::clamp((width - kSides) * ratio, kLowest, kHighest);
+double height_of_piece(const StoredPiece& piece, double one_to) {
+  return size_of_piece(piece).y / one_to + kDimensionRoom + kEdge;
 }
 
 void place_photo(Sheet& sheet, const PageBox& box, const JobPhoto& photo) {

@@ -24,8 +24,8 @@ double scale_of_pieces(const std::vector<StoredPiece>& pieces, double width, dou
 void draw_piece(Sheet& sheet, const Ruler& ruler, const PageBox& box, const StoredPiece& piece,
                 double one_to, Units u);
 
-/// What draw_layout_picture() needs for a strip that fills the width; long strips are low ones.
-double height_of_layout(const StoredLayout& layout, double width);
+/// What draw_piece() needs for it.
+double height_of_piece(const StoredPiece& piece, double one_to);
 
 /// Fitted into the box, in its middle.
 void place_photo(Sheet& sheet, const PageBox& box, const JobPhoto& photo);

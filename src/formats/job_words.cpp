@@ -5,6 +5,7 @@
 
 #include "formats/cut_path.h"
 #include "formats/layout_picture.h"
+#include "formats/paper_words.h"
 #include "formats/piece_words.h"
 #include "formats/text.h"
 
@@ -117,9 +118,9 @@ std::string pane_caption(const JobPane& pane) {
 
 std::vector<std::string> pane_doubts(const JobPane& pane) {
   std::vector<std::string> out;
-  if (!pane.photo) out.push_back(clean(pane.no_photo, kLongestSentence));
+  if (!pane.photo) out.push_back(on_paper(pane.no_photo, kLongestSentence));
   for (const Finding& f : pane.measured.warnings) {
-    out.push_back(clean(f.text, kLongestSentence) + " [" + clean(f.code, 40) + "]");
+    out.push_back(on_paper(f.text, kLongestSentence) + " [" + clean(f.code, 40) + "]");
   }
   return out;
 }
@@ -129,10 +130,15 @@ std::string piece_sizes(const StoredPiece& piece, Units u) {
   return say_piece_size(piece, u) + " (" + say_piece_size(piece, other) + ")";
 }
 
-std::vector<std::string> piece_words(const StoredPiece& piece, Units u) {
+std::vector<std::string> piece_words(const Job& job, const StoredPiece& piece, Units u) {
   std::vector<std::string> out;
   out.push_back(say_piece_area(piece, u) + ", " + say_along(piece) +
                 (piece.copies > 1 ? ", " + std::to_string(piece.copies) + " copies" : ""));
+  if (!piece.film.empty()) out.push_back("Film: " + clean(piece.film, kLongestName) + ".");
+  const auto is_twin = [&](const LaidPiece& p) { return p.name == piece.name + ", twin"; };
+  if (job.layout && std::any_of(job.layout->pieces.begin(), job.layout->pieces.end(), is_twin)) {
+    out.emplace_back("Its mirrored twin, for the vehicle's other side, is cut as well.");
+  }
   constexpr std::size_t kMostSides = 16;
   std::string sides;
   const std::vector<PieceSideWords> words = side_words(piece, u);
@@ -147,36 +153,38 @@ std::vector<std::string> piece_words(const StoredPiece& piece, Units u) {
   if (!sides.empty()) {
     out.push_back("Allowances in " + length_unit(u) + ", + outwards: " + sides + ".");
   }
-  for (const Finding& f : piece.findings) out.push_back("! " + clean(f.text, kLongestSentence));
+  for (const Finding& f : piece.findings) out.push_back("! " + on_paper(f.text, kLongestSentence));
   return out;
 }
 
-WordTable film_table(const StoredLayout& layout, Units u) {
+WordTable film_table(const StoredLayout& layout, std::size_t index, Units u) {
+  const StoredStrip& strip = layout.strips[index];
   WordTable out;
-  out.columns = {{"film", false}, {say_film(layout, u), false}};
-  out.rows.push_back({"used", say_film_length(layout.length_mm, u)});
-  if (layout.cost > 0) out.rows.push_back({"costs", say_cost(layout.cost, layout.currency)});
-  out.rows.push_back({"waste", say_waste(layout, u)});
-  const std::string rest = say_rest(layout, u);
+  out.columns = {{layout.strips.size() > 1 ? "strip " + std::to_string(index + 1) : "film", false},
+                 {say_film(strip.film, u) + (strip.film.leftover ? ", a leftover" : ""), false}};
+  out.rows.push_back({"used", say_film_length(strip.length_mm, u)});
+  if (strip.cost > 0) out.rows.push_back({"costs", say_cost(strip.cost, layout.currency)});
+  out.rows.push_back({"waste", say_waste(strip, u)});
+  const std::string rest = say_rest(strip, u);
   if (!rest.empty()) out.rows.push_back({"back to stock", rest});
-  out.rows.push_back({"least possible", say_bound(layout, u)});
+  out.rows.push_back({"least possible", say_bound(strip, u)});
   return out;
 }
 
-std::vector<std::string> film_doubts(const StoredLayout& layout) {
+std::vector<std::string> film_doubts(const StoredStrip& strip) {
   std::vector<std::string> out;
-  for (const Finding& f : layout.findings) out.push_back(clean(f.text, kLongestSentence));
+  for (const Finding& f : strip.findings) out.push_back(on_paper(f.text, kLongestSentence));
   return out;
 }
 
-WordTable cut_table(const StoredLayout& layout, Units u) {
+WordTable cut_table(const StoredLayout& layout, const StoredStrip& strip, Units u) {
   struct Cut {
     std::size_t copy = 0;
     Extent at;
   };
   std::vector<Cut> cuts;
-  for (std::size_t k = 0; k < layout.copies.size(); ++k) {
-    cuts.push_back({k, extent_of(CutPath{CutKind::cut, layout.copies[k].arcs, true, "", -1})});
+  for (std::size_t k = 0; k < strip.copies.size(); ++k) {
+    cuts.push_back({k, extent_of(CutPath{CutKind::cut, strip.copies[k].arcs, true, "", -1})});
   }
   std::stable_sort(cuts.begin(), cuts.end(),
                    [](const Cut& a, const Cut& b) { return a.at.high.x < b.at.high.x; });
@@ -191,7 +199,7 @@ WordTable cut_table(const StoredLayout& layout, Units u) {
                  {"turned"},
                  {"", false}};
   for (std::size_t k = 0; k < cuts.size(); ++k) {
-    const LaidCopy& copy = layout.copies[cuts[k].copy];
+    const LaidCopy& copy = strip.copies[cuts[k].copy];
     const LaidPiece& piece = layout.pieces[copy.piece];
     out.rows.push_back({std::to_string(k + 1), std::to_string(copy.piece + 1),
                         clean(piece.name, kLongestName),

@@ -24,12 +24,14 @@ std::string pane_caption(const JobPane& pane);         ///< which edge, which ph
 std::vector<std::string> pane_doubts(const JobPane&);  ///< warnings, each a sentence or two
 
 std::string piece_sizes(const StoredPiece& piece, Units u);
-std::vector<std::string> piece_words(const StoredPiece& piece, Units u);
+/// Its allowances and doubts, and what of it the layout holds besides.
+std::vector<std::string> piece_words(const Job& job, const StoredPiece& piece, Units u);
 
-WordTable film_table(const StoredLayout& layout, Units u);  ///< what is used, what is left
-std::vector<std::string> film_doubts(const StoredLayout& layout);
+/// What is used of a strip's film, what is left.
+WordTable film_table(const StoredLayout& layout, std::size_t strip, Units u);
+std::vector<std::string> film_doubts(const StoredStrip& strip);
 /// A row for each copy, in the order in which the knife comes to them along the roll.
-WordTable cut_table(const StoredLayout& layout, Units u);
+WordTable cut_table(const StoredLayout& layout, const StoredStrip& strip, Units u);
 
 WordTable light_table(const JobLight& light);
 std::vector<std::string> light_words(const JobLight& light);

@@ -33,14 +33,15 @@ std::string format_of(const std::string& bytes) {
   return format;
 }
 
-Json parsed(const std::string& bytes, const char* format) {
+Json parsed(const std::string& bytes, const char* format, int version) {
   Json root = bounded(bytes);
   if (!root.is_object() || text(root, "format", 40) != format) {
     throw Refusal{"its \"format\" is not " + quoted(format)};
   }
-  const Json& version = member(root, "version");
-  if (!version.is_number_integer() || version != 1) {
-    throw Refusal{"its \"version\" is not 1, the only one this program reads"};
+  const Json& stated = member(root, "version");
+  if (!stated.is_number_integer() || stated != version) {
+    throw Refusal{"its \"version\" is not " + std::to_string(version) +
+                  ", the only one this program reads"};
   }
   return root;
 }

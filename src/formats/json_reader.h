@@ -21,7 +21,7 @@ struct Refusal {
 
 /// The document of the one format and version that is asked for. Deep or crowded files are refused
 /// while they are read, before they cost memory.
-Json parsed(const std::string& bytes, const char* format);
+Json parsed(const std::string& bytes, const char* format, int version = 1);
 
 std::string format_of(const std::string& bytes);  ///< by its own word; never empty
 

@@ -14,7 +14,8 @@ using reader::Json;
 using reader::Refusal;
 
 constexpr std::size_t kMostBytes = 64'000'000, kMostPieces = 1000, kMostPlaced = 2000;
-constexpr std::size_t kMostVertices = 200'000, kLongestName = 120;
+constexpr std::size_t kMostVertices = 200'000, kLongestName = 120, kMostStrips = 2000;
+constexpr int kVersion = 2;
 constexpr double kFurthest_mm = 5e4, kMostLeft_mm = 1e6, kMostArea_mm2 = 1e9, kMostPrice = 1e6;
 
 Written written(const layout::Rectangle& r) {
@@ -64,8 +65,8 @@ layout::Rectangle rectangle_in(const Json& root, const char* key) {
           amount(value, "width_mm", kFurthest_mm)};
 }
 
-layout::Film film_in(const Json& root) {
-  const Json& value = object_in(root, "film");
+layout::Film film_in(const Json& strip) {
+  const Json& value = object_in(strip, "film");
   layout::Film out;
   out.name = reader::text(value, "name", kLongestName);
   out.kind = reader::text(value, "film", kLongestName);
@@ -93,13 +94,12 @@ std::vector<LaidPiece> pieces_in(const Json& root) {
   return out;
 }
 
-std::vector<LaidCopy> copies_in(const Json& root, std::size_t pieces) {
-  std::vector<LaidCopy> out;
+void add_copies(const Json& root, StoredLayout& layout) {
   std::size_t vertices = 0;
   for (const Json& value : reader::list(root, "placed", 1, kMostPlaced)) {
     if (!value.is_object()) throw Refusal{"\"placed\" holds something other than objects"};
     LaidCopy copy;
-    copy.piece = reader::index(reader::member(value, "piece"), "piece", pieces);
+    copy.piece = reader::index(reader::member(value, "piece"), "piece", layout.pieces.size());
     copy.copy = reader::whole(reader::member(value, "copy"), "copy", 1, kMostCopies);
     copy.turn_deg = reader::number(reader::member(value, "turn_deg"), "turn_deg", -360, 360);
     copy.mirrored = reader::yes_or_no(value, "mirrored");
@@ -107,59 +107,80 @@ std::vector<LaidCopy> copies_in(const Json& root, std::size_t pieces) {
     vertices += arcs.size();
     if (vertices > kMostVertices) throw Refusal{"its pieces have too many corners"};
     copy.arcs = reader::arcs(arcs, "arcs", kFurthest_mm);
-    out.push_back(std::move(copy));
+    const auto strip = reader::index(reader::member(value, "strip"), "strip", layout.strips.size());
+    layout.strips[strip].copies.push_back(std::move(copy));
+  }
+}
+
+std::vector<StoredStrip> strips_in(const Json& root) {
+  std::vector<StoredStrip> out;
+  for (const Json& value : reader::list(root, "strips", 1, kMostStrips)) {
+    if (!value.is_object()) throw Refusal{"\"strips\" holds something other than objects"};
+    StoredStrip s;
+    s.film = film_in(value);
+    s.length_mm = amount(value, "length_mm", kFurthest_mm);
+    s.bound_mm = amount(value, "bound_mm", kFurthest_mm);
+    s.shortest = reader::yes_or_no(value, "shortest");
+    s.cost = amount(value, "cost", 1e9);
+    s.waste_mm2 = amount(value, "waste_mm2", kMostArea_mm2);
+    s.rest = rectangle_in(value, "rest");
+    s.largest_within = rectangle_in(value, "largest_within");
+    s.findings = reader::findings_in(value, "findings");
+    out.push_back(std::move(s));
   }
   return out;
 }
 
 StoredLayout stored(const std::string& bytes) {
-  const Json root = reader::parsed(bytes, "panecard-layout");
+  const Json root = reader::parsed(bytes, "panecard-layout", kVersion);
   StoredLayout out;
-  out.film = film_in(root);
   out.currency = reader::text(root, "currency", 12);
   out.gap_mm = amount(root, "gap_mm", 1000);
   out.edge_mm = amount(root, "edge_mm", 1000);
-  out.length_mm = amount(root, "length_mm", kFurthest_mm);
-  out.bound_mm = amount(root, "bound_mm", kFurthest_mm);
-  out.shortest = reader::yes_or_no(root, "shortest");
-  out.cost = amount(root, "cost", 1e9);
-  out.waste_mm2 = amount(root, "waste_mm2", kMostArea_mm2);
-  out.rest = rectangle_in(root, "rest");
-  out.largest_within = rectangle_in(root, "largest_within");
   out.pieces = pieces_in(root);
-  out.copies = copies_in(root, out.pieces.size());
-  out.findings = reader::findings_in(root, "findings");
-  if (const auto wrong = wrong_with(sheet_of(out))) throw Refusal{wrong->detail};
+  out.strips = strips_in(root);
+  add_copies(root, out);
+  for (const StoredStrip& strip : out.strips) {
+    if (const auto wrong = wrong_with(sheet_of(out, strip))) throw Refusal{wrong->detail};
+  }
   return out;
+}
+
+Written written(const StoredStrip& strip) {
+  return {{"film", written(strip.film)},
+          {"length_mm", mm(strip.length_mm)},
+          {"bound_mm", mm(strip.bound_mm)},
+          {"shortest", strip.shortest},
+          {"cost", strip.cost},
+          {"waste_mm2", mm(strip.waste_mm2)},
+          {"rest", written(strip.rest)},
+          {"largest_within", written(strip.largest_within)},
+          {"findings", formats::written(strip.findings)}};
 }
 
 }  // namespace
 
 std::string to_layout_json(const StoredLayout& layout) {
-  Written placed = Written::array();
-  for (const LaidCopy& c : layout.copies) {
-    placed.push_back({{"piece", c.piece},
-                      {"copy", c.copy},
-                      {"turn_deg", mm(c.turn_deg)},
-                      {"mirrored", c.mirrored},
-                      {"arcs", written(c.arcs)}});
+  Written strips = Written::array(), placed = Written::array();
+  for (std::size_t k = 0; k < layout.strips.size(); ++k) {
+    strips.push_back(written(layout.strips[k]));
+    for (const LaidCopy& c : layout.strips[k].copies) {
+      placed.push_back({{"strip", k},
+                        {"piece", c.piece},
+                        {"copy", c.copy},
+                        {"turn_deg", mm(c.turn_deg)},
+                        {"mirrored", c.mirrored},
+                        {"arcs", written(c.arcs)}});
+    }
   }
   Written j;
   j["format"] = "panecard-layout";
-  j["version"] = 1;
-  j["film"] = written(layout.film);
+  j["version"] = kVersion;
   j["currency"] = layout.currency;
   j["gap_mm"] = mm(layout.gap_mm);
   j["edge_mm"] = mm(layout.edge_mm);
-  j["length_mm"] = mm(layout.length_mm);
-  j["bound_mm"] = mm(layout.bound_mm);
-  j["shortest"] = layout.shortest;
-  j["cost"] = layout.cost;
-  j["waste_mm2"] = mm(layout.waste_mm2);
-  j["rest"] = written(layout.rest);
-  j["largest_within"] = written(layout.largest_within);
   j["pieces"] = written(layout.pieces);
-  j["findings"] = written(layout.findings);
+  j["strips"] = strips;
   j["placed"] = placed;
   return written_lines(j);
 }
@@ -223,15 +244,15 @@ StoredPiece twin_of(const StoredPiece& piece) {
   return out;
 }
 
-CutSheet sheet_of(const StoredLayout& layout) {
+CutSheet sheet_of(const StoredLayout& layout, const StoredStrip& strip) {
   CutSheet sheet;
-  sheet.title = layout.film.name;
-  sheet.length_mm = layout.length_mm;
-  sheet.width_mm = layout.film.width_mm;
-  const double l = layout.length_mm, w = layout.film.width_mm;
+  sheet.title = strip.film.name;
+  sheet.length_mm = strip.length_mm;
+  sheet.width_mm = strip.film.width_mm;
+  const double l = strip.length_mm, w = strip.film.width_mm;
   sheet.paths.push_back(
       {CutKind::film_edge, {{{0, 0}}, {{l, 0}}, {{l, w}}, {{0, w}}}, true, "", -1});
-  for (const LaidCopy& c : layout.copies) {
+  for (const LaidCopy& c : strip.copies) {
     sheet.paths.push_back({CutKind::cut, c.arcs, true, layout.pieces[c.piece].name, -1});
   }
   return sheet;

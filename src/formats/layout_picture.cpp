@@ -20,7 +20,7 @@ constexpr double kDimensionSize = 3.2, kNameSize = 2.3, kLeastNumber = 1.9, kMos
 struct Picture {
   Sheet& sheet;
   const Ruler& ruler;
-  const StoredLayout& layout;
+  const StoredStrip& strip;
   Units units;
   CutSheet cuts;  ///< drawn to scale already, so that labels are sized for the page
   SheetPlace on_sheet;
@@ -45,7 +45,7 @@ void draw_film(const Picture& p) {
   film.rectangle(p.low, p.high.x - p.low.x, p.high.y - p.low.y);
   p.sheet.begin_group("film");
   p.sheet.fill(film, style::kRulePale);
-  if (p.layout.rest.length_mm > 0 || p.layout.film.length_mm == 0) {
+  if (p.strip.rest.length_mm > 0 || p.strip.film.length_mm == 0) {
     for (const double y : {p.low.y, p.high.y}) on.move({p.high.x, y}).line({p.high.x + kGoesOn, y});
     p.sheet.stroke(on, {style::kQuiet, 0.2, {1.6, 1.0}});
   }
@@ -54,7 +54,7 @@ void draw_film(const Picture& p) {
 }
 
 void draw_largest_within(const Picture& p) {
-  const layout::Rectangle& r = p.layout.largest_within;
+  const layout::Rectangle& r = p.strip.largest_within;
   if (r.length_mm <= 0) return;
   const PagePoint corner = p.on_sheet(p.scale * PointMm{r.low.x, r.low.y + r.width_mm});
   const double length = p.scale * r.length_mm, width = p.scale * r.width_mm;
@@ -88,7 +88,7 @@ void draw_pieces(const Picture& p) {
 void draw_labels(const Picture& p) {
   CutSheet named = p.cuts, numbered = p.cuts;
   for (std::size_t i = 1; i < p.cuts.paths.size(); ++i) {
-    const std::string number = number_of(p.layout.copies[i - 1]);
+    const std::string number = number_of(p.strip.copies[i - 1]);
     named.paths[i].label = number + "  " + p.cuts.paths[i].label;
     numbered.paths[i].label = number;
   }
@@ -112,12 +112,12 @@ void draw_sizes(const Picture& p) {
   draw_dimension_line(p.sheet, {low.x, y}, {high.x, y}, {low.x, high.y}, high);
   draw_dimension_line(p.sheet, {x, high.y}, {x, low.y}, {low.x, high.y}, low);
   const TextStyle style{kDimensionSize, style::kInk, Anchor::middle};
-  const std::string length = say_film_length(p.layout.length_mm, p.units);
+  const std::string length = say_film_length(p.strip.length_mm, p.units);
   const double middle = std::max((low.x + high.x) / 2, low.x + p.ruler.width_mm(length, 3.2) / 2);
   p.sheet.text({middle, y + 4.4}, length, style);
   TextStyle turned = style;
   turned.turn_deg = -90;
-  p.sheet.text({x - 1.6, (low.y + high.y) / 2}, say_film_length(p.layout.film.width_mm, p.units),
+  p.sheet.text({x - 1.6, (low.y + high.y) / 2}, say_film_length(p.strip.film.width_mm, p.units),
                turned);
   p.sheet.end_group();
 }
@@ -134,37 +134,64 @@ std::string say_film_rectangle(const layout::Rectangle& r, Units u) {
   return fixed(r.length_mm / kMmPerInch, 1) + " x " + fixed(r.width_mm / kMmPerInch, 1) + " in";
 }
 
-std::string say_film(const StoredLayout& layout, Units u) {
-  std::string out = clean(layout.film.name, 60);
-  if (!layout.film.kind.empty()) out += ", " + clean(layout.film.kind, 60);
-  return out + ", " + say_film_length(layout.film.width_mm, u) + " wide";
+std::string say_film(const layout::Film& film, Units u) {
+  std::string out = clean(film.name, 60);
+  if (!film.kind.empty()) out += ", " + clean(film.kind, 60);
+  return out + ", " + say_film_length(film.width_mm, u) + " wide";
 }
 
-std::string say_waste(const StoredLayout& layout, Units u) {
-  const double film = std::max(layout.film.width_mm * layout.length_mm, 1.0);
-  return say_area({layout.waste_mm2, 1e-2 * film}, u).value + " " + area_unit(u) + ", " +
-         fixed(100 * layout.waste_mm2 / film, 0) + " % of the film used";
+std::string say_which(const StoredLayout& layout, std::size_t strip) {
+  if (layout.strips.size() == 1) return {};
+  return "strip " + std::to_string(strip + 1) + " of " + std::to_string(layout.strips.size()) +
+         ": ";
+}
+
+std::string say_waste(const StoredStrip& strip, Units u) {
+  const double film = std::max(strip.film.width_mm * strip.length_mm, 1.0);
+  return say_area({strip.waste_mm2, 1e-2 * film}, u).value + " " + area_unit(u) + ", " +
+         fixed(100 * strip.waste_mm2 / film, 0) + " % of the film used";
 }
 
 std::string say_cost(double cost, const std::string& currency) {
   return fixed(cost, 2) + (currency.empty() ? "" : " " + clean(currency, 12));
 }
 
-std::string say_rest(const StoredLayout& layout, Units u) {
-  std::string out;
-  if (layout.film.length_mm > 0) {
-    out = say_film_length(layout.rest.length_mm, u) + " stay on " + clean(layout.film.name, 60);
+std::string say_cost_in_all(const StoredLayout& layout) {
+  double sum = 0;
+  for (const StoredStrip& strip : layout.strips) {
+    if (!strip.film.leftover && strip.cost <= 0) return {};
+    sum += strip.cost;
   }
-  if (layout.largest_within.length_mm > 0) {
-    out += (out.empty() ? "" : "; ") + say_film_rectangle(layout.largest_within, u) +
+  return layout.strips.size() > 1 && sum > 0 ? say_cost(sum, layout.currency) : std::string();
+}
+
+std::string say_rest(const StoredStrip& strip, Units u) {
+  std::string out;
+  if (strip.film.length_mm > 0) {
+    out = say_film_length(strip.rest.length_mm, u) + " stay on " + clean(strip.film.name, 60);
+  }
+  if (strip.largest_within.length_mm > 0) {
+    out += (out.empty() ? "" : "; ") + say_film_rectangle(strip.largest_within, u) +
            " between the pieces are worth keeping";
   }
   return out;
 }
 
-std::string say_bound(const StoredLayout& layout, Units u) {
-  if (layout.shortest) return "no layout of these pieces is shorter";
-  return "no layout can be shorter than " + say_film_length(layout.bound_mm, u);
+std::string say_bound(const StoredStrip& strip, Units u) {
+  if (strip.shortest) return "no layout of these pieces is shorter";
+  return "no layout can be shorter than " + say_film_length(strip.bound_mm, u);
+}
+
+std::vector<PieceHere> pieces_on(const StripOf& of) {
+  std::vector<PieceHere> out;
+  for (std::size_t k = 0; k < of.layout.pieces.size(); ++k) {
+    const auto here = std::count_if(of.strip.copies.begin(), of.strip.copies.end(),
+                                    [&](const LaidCopy& c) { return c.piece == k; });
+    if (here == 0) continue;
+    const int all = of.layout.pieces[k].copies;
+    out.push_back({k, std::to_string(here) + (here < all ? " of " + std::to_string(all) : "")});
+  }
+  return out;
 }
 
 std::string say_size_u95(const LaidPiece& piece, Units u) {
@@ -172,8 +199,8 @@ std::string say_size_u95(const LaidPiece& piece, Units u) {
   return *piece.u95_mm > 0 ? "\u00b1 " + say_length({0, *piece.u95_mm}, u).u95 : "added";
 }
 
-PieceWays say_ways(const LaidPiece& piece, const StoredLayout& layout, Units u) {
-  const double usable = layout.film.width_mm - 2 * layout.edge_mm;
+PieceWays say_ways(const LaidPiece& piece, const StripOf& of, Units u) {
+  const double usable = of.strip.film.width_mm - 2 * of.layout.edge_mm;
   const double unit = u == Units::mm ? 1 : kMmPerInch;
   const auto say = [&](double across, bool allowed) {
     const std::string size = fixed(across / unit, u == Units::mm ? 1 : 2);
@@ -186,19 +213,27 @@ PieceWays say_ways(const LaidPiece& piece, const StoredLayout& layout, Units u) 
           say(piece.level_mm, piece.along != "level")};
 }
 
-double draw_layout_picture(Sheet& sheet, const Ruler& ruler, const StoredLayout& layout,
-                           Units units, PagePoint top_left, PagePoint bottom_right) {
+double height_of_strip(const StoredStrip& strip, double width) {
+  constexpr double kHighest = 88, kRounding = 0.01;
+  const double one_to = drawn_scale(
+      std::max(strip.length_mm / (width - kLeft - kRight), strip.film.width_mm / kHighest));
+  return strip.film.width_mm / one_to + kBelow + kRounding;
+}
+
+double draw_layout_picture(Sheet& sheet, const Ruler& ruler, const StripOf& of, Units units,
+                           PagePoint top_left, PagePoint bottom_right) {
+  const StoredStrip& strip = of.strip;
   const PagePoint room = bottom_right - top_left - PagePoint{kLeft + kRight, kBelow};
   const double one_to =
-      drawn_scale(std::max(layout.length_mm / room.x, layout.film.width_mm / room.y));
+      drawn_scale(std::max(strip.length_mm / room.x, strip.film.width_mm / room.y));
   const double scale = 1 / one_to;
-  const double length = scale * layout.length_mm, width = scale * layout.film.width_mm;
+  const double length = scale * strip.length_mm, width = scale * strip.film.width_mm;
   const PagePoint low{top_left.x + kLeft + (room.x - length) / 2, top_left.y};
   const Picture picture{sheet,
                         ruler,
-                        layout,
+                        strip,
                         units,
-                        scaled(sheet_of(layout), scale),
+                        scaled(sheet_of(of.layout, strip), scale),
                         {{low.x, low.y + width}},
                         scale,
                         low,

@@ -10,15 +10,16 @@ namespace {
 
 using Row = std::array<std::string, 5>;
 
-std::string piece_rows(const StoredLayout& layout, Units u) {
-  std::vector<Row> rows = {{layout.pieces.size() > 9 ? "    piece" : "   piece", "copies",
-                            "lying level", "standing upright", "its U95"}};
-  for (std::size_t k = 0; k < layout.pieces.size(); ++k) {
-    const LaidPiece& p = layout.pieces[k];
-    const PieceWays ways = say_ways(p, layout, u);
-    rows.push_back({pad_left(std::to_string(k + 1), layout.pieces.size() > 9 ? 2 : 1) + "  " +
-                        clean(p.name, 40),
-                    std::to_string(p.copies), ways.level, ways.upright, say_size_u95(p, u)});
+std::string piece_rows(const StripOf& of, Units u) {
+  const bool wide = of.layout.pieces.size() > 9;
+  std::vector<Row> rows = {
+      {wide ? "    piece" : "   piece", "copies", "lying level", "standing upright", "its U95"}};
+  for (const PieceHere& here : pieces_on(of)) {
+    const LaidPiece& p = of.layout.pieces[here.piece];
+    const PieceWays ways = say_ways(p, of, u);
+    rows.push_back(
+        {pad_left(std::to_string(here.piece + 1), wide ? 2 : 1) + "  " + clean(p.name, 40),
+         here.copies, ways.level, ways.upright, say_size_u95(p, u)});
   }
   std::array<std::size_t, 5> widths{};
   for (const Row& row : rows) {
@@ -43,26 +44,40 @@ std::string other_rows(const LayoutReport& report, Units u) {
     if (o.cost > 0) out += ", " + say_cost(o.cost, report.layout.currency);
     out += o.film.leftover ? ", a leftover\n" : "\n";
   }
-  return out.empty() ? out : "\n  other film that would do\n" + out;
+  return out.empty() ? out : "\n  other film that would take all of it\n" + out;
+}
+
+std::string strip_part(const StoredLayout& layout, std::size_t index, Units u) {
+  const StripOf of{layout, layout.strips[index]};
+  const StoredStrip& s = of.strip;
+  std::string out = say_which(layout, index) + say_film(s.film, u) +
+                    (s.film.leftover ? ", a leftover: " : ": ") + say_film_length(s.length_mm, u) +
+                    " of it\n";
+  out += "  waste " + say_waste(s, u) + "\n";
+  if (s.cost > 0) out += "  " + say_cost(s.cost, layout.currency) + "\n";
+  out += "  " + say_bound(s, u) + "\n";
+  const std::string rest = say_rest(s, u);
+  if (!rest.empty()) out += "  " + rest + "\n";
+  out += piece_rows(of, u);
+  for (const Finding& f : s.findings) {
+    out += "  ! " + clean(f.text, 400) + " [" + clean(f.code, 40) + "]\n";
+  }
+  return out;
 }
 
 }  // namespace
 
 std::string to_layout_table(const LayoutReport& report, Units u) {
   const StoredLayout& l = report.layout;
-  std::string out = say_film(l, u) + ": " + say_film_length(l.length_mm, u) + " of it\n";
-  out += "  waste " + say_waste(l, u) + "\n";
-  if (l.cost > 0) out += "  " + say_cost(l.cost, l.currency) + "\n";
-  out += "  " + say_bound(l, u) + "\n";
-  const std::string rest = say_rest(l, u);
-  if (!rest.empty()) out += "  " + rest + "\n";
-  out += piece_rows(l, u);
-  out += other_rows(report, u);
-  if (!report.refused.empty()) out += "\n  will not do\n";
-  for (const std::string& why : report.refused) out += "  " + clean(why, 300) + "\n";
-  for (const Finding& f : l.findings) {
-    out += "  ! " + clean(f.text, 400) + " [" + clean(f.code, 40) + "]\n";
+  std::string out;
+  for (std::size_t k = 0; k < l.strips.size(); ++k) {
+    out += (k > 0 ? "\n" : "") + strip_part(l, k, u);
   }
+  const std::string cost = say_cost_in_all(l);
+  if (!cost.empty()) out += "\n  all strips together: " + cost + "\n";
+  out += other_rows(report, u);
+  if (!report.refused.empty()) out += "\n  will not do by itself\n";
+  for (const std::string& why : report.refused) out += "  " + clean(why, 300) + "\n";
   if (report.committed) out += "\n  taken from the stock\n";
   return out;
 }

@@ -116,9 +116,9 @@ struct Rectangle {
 };
 
 // What a label should not cover.
-class Taken {
+class PlacesTaken {
  public:
-  Taken(const Pencil& p, const outline::Outline& o) {
+  PlacesTaken(const Pencil& p, const outline::Outline& o) {
     for (const PointPx q : o.points_px) points_.push_back({q.x * p.scale, q.y * p.scale});
   }
   void add(const Rectangle& r) { labels_.push_back(r); }
@@ -157,7 +157,8 @@ class Taken {
   std::vector<Rectangle> labels_;
 };
 
-void tag(const Pencil& p, Taken& taken, PointPx middle, PointPx reach, const std::string& words) {
+void tag(const Pencil& p, PlacesTaken& taken, PointPx middle, PointPx reach,
+         const std::string& words) {
   p.font(0.8 * p.em, false);
   const double width = p.text_width(words) + 0.8 * p.em;
   const double height = 1.25 * p.em;
@@ -180,7 +181,7 @@ void tag(const Pencil& p, Taken& taken, PointPx middle, PointPx reach, const std
   p.text(r.x + 0.4 * p.em, r.y + 0.92 * p.em, words);
 }
 
-void tag_bridged(const Pencil& p, Taken& taken, const std::vector<Stretch>& bridged) {
+void tag_bridged(const Pencil& p, PlacesTaken& taken, const std::vector<Stretch>& bridged) {
   constexpr std::size_t kMostTags = 40;
   for (std::size_t i = 0; i < std::min(bridged.size(), kMostTags); ++i) {
     const PointPx at = bridged[i][bridged[i].size() / 2];
@@ -208,7 +209,7 @@ void draw_cards(const Pencil& p, const std::vector<CardMark>& cards) {
   }
 }
 
-void tag_cards(const Pencil& p, Taken& taken, const std::vector<CardMark>& cards) {
+void tag_cards(const Pencil& p, PlacesTaken& taken, const std::vector<CardMark>& cards) {
   for (const CardMark& mark : cards) {
     if (mark.corners_px.empty()) continue;
     PointPx low{1e9, 1e9};
@@ -222,7 +223,7 @@ void tag_cards(const Pencil& p, Taken& taken, const std::vector<CardMark>& cards
   }
 }
 
-void draw_caption(const Pencil& p, Taken& taken, const Measurement& m, Units u) {
+void draw_caption(const Pencil& p, PlacesTaken& taken, const Measurement& m, Units u) {
   const outline::Outline& o = m.outline;
   const std::string size = say_length(o.long_mm, u).both() + "  \u00d7  " +
                            say_length(o.short_mm, u).both() + " " + length_unit(u);
@@ -270,7 +271,7 @@ void draw_overlay(const Canvas& canvas, const Measurement& m, Units u) {
   const Pencil p{context.get(), em, canvas.scale, static_cast<double>(canvas.width),
                  static_cast<double>(canvas.height)};
   const Stretches stretches = split(m.outline);
-  Taken taken(p, m.outline);
+  PlacesTaken taken(p, m.outline);
   draw_cards(p, m.cards);
   draw_outline(p, stretches);
   draw_caption(p, taken, m, u);

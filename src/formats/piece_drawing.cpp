@@ -8,6 +8,7 @@
 #include "formats/drawing.h"
 #include "formats/drawing_parts.h"
 #include "formats/labels.h"
+#include "formats/paper_words.h"
 #include "formats/piece_words.h"
 #include "formats/style.h"
 #include "formats/text.h"
@@ -199,6 +200,78 @@ void label_sides(Drawing& d) {
   d.sheet.end_group();
 }
 
+/// A corner of the cut line: arcs one after the other that bend alike.
+struct Corner {
+  PointMm at, outwards;  ///< the middle of its largest arc
+  double least_mm = 1e9, most_mm = 0, turn_deg = 0;
+};
+
+/// Corners that a person would measure with a radius gauge; sides bend much less.
+std::vector<Corner> corners_of(const CutPath& cut) {
+  constexpr double kOfExtent = 0.25, kLeastTurn_deg = 20;
+  const PointMm size = extent_of(cut).size();
+  const double most_mm = kOfExtent * std::min(size.x, size.y);
+  std::vector<Corner> out;
+  bool going_on = false, bends_out = false;
+  double widest_deg = 0;
+  for (const Leg& leg : legs(cut)) {
+    if (!(leg.radius_mm > 0 && leg.radius_mm <= most_mm)) {
+      going_on = false;
+      continue;
+    }
+    if (!going_on || bends_out != (leg.sweep_rad > 0)) out.emplace_back(), widest_deg = 0;
+    going_on = true, bends_out = leg.sweep_rad > 0;
+    Corner& c = out.back();
+    const double turn_deg = std::abs(leg.sweep_rad) * kDegrees;
+    c.least_mm = std::min(c.least_mm, leg.radius_mm);
+    c.most_mm = std::max(c.most_mm, leg.radius_mm);
+    c.turn_deg += turn_deg;
+    if (turn_deg < widest_deg) continue;
+    widest_deg = turn_deg;
+    c.at = leg.at(0.5);
+    c.outwards = (bends_out ? 1 : -1) / leg.radius_mm * (c.at - leg.centre);
+  }
+  std::erase_if(out, [](const Corner& c) { return c.turn_deg < kLeastTurn_deg; });
+  return out;
+}
+
+/// "R 6.0"; "R 12 - 18" where a corner is no one arc.
+std::string say_radius(const Corner& c, Units u) {
+  constexpr double kMmPerInch = 25.4, kAlike = 1.05;
+  const auto said = [u](double mm) {
+    return u == Units::mm ? fixed(mm, 1) : fixed(mm / kMmPerInch, 2);
+  };
+  if (c.most_mm <= kAlike * c.least_mm) return "R " + said(0.5 * (c.least_mm + c.most_mm));
+  return "R " + said(c.least_mm) + " - " + said(c.most_mm);
+}
+
+/// Beside its corner, outside if there is room.
+void label_corners(Drawing& d) {
+  constexpr double kSize = 2.6;
+  const std::vector<Corner> corners = corners_of(d.cut);
+  if (corners.size() > kMostLabels) return;
+  d.sheet.begin_group("corners");
+  for (const Corner& c : corners) {
+    const std::string words = say_radius(c, d.units);
+    Label label = size_of(d, "", words, kSize), best = label;
+    double least = LabelField::kBlocked, preference = 0;
+    for (const double side : {1.0, -1.0}) {
+      for (const double off : {1.2, 2.6, 4.2}) {
+        const PagePoint out{side * c.outwards.x, -side * c.outwards.y};
+        const double reach =
+            off + std::abs(out.x) * label.width / 2 + std::abs(out.y) * label.height / 2;
+        label.centre = d.place(c.at) + reach * out;
+        const double cost = d.field.cost(label) + preference;
+        preference += 0.5;
+        if (cost >= least) continue;
+        least = cost, best = label;
+      }
+    }
+    if (least < kCrossLine) put(d, best, "", words, kSize);
+  }
+  d.sheet.end_group();
+}
+
 /// An arrow in the middle that lies along the roll.
 void draw_roll(Drawing& d) {
   const StoredPiece& piece = d.report.piece;
@@ -229,7 +302,7 @@ void draw_findings(TextColumn& column, const std::vector<Finding>& findings) {
   std::size_t told = 0;
   for (const Finding& f : findings) {
     if (column.y > kLowest) break;
-    column.line(clean(f.text, 240));
+    column.line(on_paper(f.text, 240));
     column.gap();
     ++told;
   }
@@ -270,7 +343,7 @@ void draw_words(Drawing& d) {
   column.line("Drawn 1 : " + to_text(d.one_to, 1) +
                   ". Orange: cut line. Grey: measured outline. Pale: film beyond it.",
               true);
-  column.line("+ outwards, - inwards. \u00b1 holds for 95 %, k = 2.", true);
+  column.line("+ outwards, - inwards. R: corner radius. \u00b1 holds for 95 %, k = 2.", true);
 }
 
 Sheet draw(const PieceReport& report, Units units) {
@@ -280,6 +353,7 @@ Sheet draw(const PieceReport& report, Units units) {
   draw_lines(d);
   draw_roll(d);
   label_sides(d);
+  label_corners(d);
   draw_scale_bar(d.sheet, d.place.scale, units, "on the pane");
   draw_words(d);
   return std::move(d.sheet);

@@ -117,6 +117,7 @@ StoredPiece stored(const std::string& bytes) {
   out.boundary = reader::boundary_in(root);
   out.along = reader::along_in(root);
   out.may_mirror = reader::yes_or_no(root, "may_mirror");
+  if (root.contains("film")) out.film = reader::text(root, "film", kLongestName);
   out.copies = reader::whole(reader::member(root, "copies"), "copies", 1, kMostCopies);
   out.cut = cut_in(root);
   out.arcs = reader::arcs(reader::list(root, "arcs", 2, kMostPoints), "arcs", kFurthest_mm);
@@ -139,6 +140,7 @@ std::string to_piece_json(const StoredPiece& piece) {
   j["boundary"] = piece.boundary;
   j["along"] = piece.along;
   j["may_mirror"] = piece.may_mirror;
+  if (!piece.film.empty()) j["film"] = piece.film;
   j["copies"] = piece.copies;
   j["area_mm2"] = mm(piece.area_mm2);
   j["sides"] = sides(piece.sides);

@@ -128,33 +128,35 @@ Result<Stock> read_stock(const std::string& path) {
   });
 }
 
-Result<std::string> stock_after(const Stock& stock, std::size_t film, double used_mm,
-                                const std::vector<layout::Rectangle>& rests, double keep_mm) {
-  const layout::Film& from = stock.films.at(film);
-  const double left_mm = from.length_mm - used_mm;
-  if (left_mm < 0) {
-    return Error{Code::does_not_fit, "'" + from.name + "' has " + to_text(from.length_mm, 0) +
-                                         " mm left, " + to_text(used_mm, 0) +
-                                         " mm are needed; choose another film"};
-  }
+Result<std::string> stock_after(const Stock& stock, const std::vector<Taken>& taken,
+                                double keep_mm) {
   Ordered root = Ordered::parse(stock.bytes);
-  Ordered& list = root[from.leftover ? "leftovers" : "rolls"];
-  const auto entry = std::find_if(list.begin(), list.end(), [&](const Ordered& e) {
-    return clean(e.at("name").get<std::string>(), kLongestName) == from.name;
-  });
-  if (from.leftover && std::min(left_mm, from.width_mm) < keep_mm) {
-    list.erase(entry);
-  } else {
-    set_length(*entry, from.leftover, left_mm);
-  }
   std::vector<std::string> names;
-  for (const layout::Rectangle& rest : rests) {
-    names.push_back(free_name(stock, names, from.name));
-    Ordered piece = {{"name", names.back()}};
-    if (!from.kind.empty()) piece["film"] = from.kind;
-    piece["width_mm"] = rounded_down(rest.width_mm, 1);
-    piece["length_mm"] = rounded_down(rest.length_mm, 1);
-    root["leftovers"].push_back(piece);
+  for (const Taken& t : taken) {
+    const layout::Film& from = stock.films.at(t.film);
+    const double left_mm = from.length_mm - t.used_mm;
+    if (left_mm < 0) {
+      return Error{Code::does_not_fit, "'" + from.name + "' has " + to_text(from.length_mm, 0) +
+                                           " mm left, " + to_text(t.used_mm, 0) +
+                                           " mm are needed; choose another film"};
+    }
+    Ordered& list = root[from.leftover ? "leftovers" : "rolls"];
+    const auto entry = std::find_if(list.begin(), list.end(), [&](const Ordered& e) {
+      return clean(e.at("name").get<std::string>(), kLongestName) == from.name;
+    });
+    if (from.leftover && std::min(left_mm, from.width_mm) < keep_mm) {
+      list.erase(entry);
+    } else {
+      set_length(*entry, from.leftover, left_mm);
+    }
+    for (const layout::Rectangle& rest : t.rests) {
+      names.push_back(free_name(stock, names, from.name));
+      Ordered piece = {{"name", names.back()}};
+      if (!from.kind.empty()) piece["film"] = from.kind;
+      piece["width_mm"] = rounded_down(rest.width_mm, 1);
+      piece["length_mm"] = rounded_down(rest.length_mm, 1);
+      root["leftovers"].push_back(piece);
+    }
   }
   return root.dump(2, ' ', false, Ordered::error_handler_t::replace) + "\n";
 }

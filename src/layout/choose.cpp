@@ -1,10 +1,10 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
-#include <optional>
+#include <set>
 #include <tuple>
 
-#include "layout/layout.h"
+#include "layout/share.h"
 
 namespace panecard::layout {
 namespace {
@@ -92,30 +92,6 @@ class Raster {
   std::vector<bool> taken_;
 };
 
-double area_of(const std::vector<Item>& items) {
-  double sum = 0;
-  for (const Item& item : items) sum += item.copies * signed_area_mm2(item.shape);
-  return sum;
-}
-
-Offer offer_for(const std::vector<Item>& items, const Film& film, std::size_t index,
-                const Layout& layout, double gap_mm, double keep_mm) {
-  constexpr double kStep_mm = 2;
-  Offer out;
-  out.film = index;
-  out.layout = layout;
-  constexpr double kMmPerM = 1000;
-  out.cost = layout.length_mm / kMmPerM * film.price_per_m;
-  out.waste_mm2 = film.width_mm * layout.length_mm - area_of(items);
-  out.rest = {
-      {layout.length_mm, 0}, std::max(0.0, film.length_mm - layout.length_mm), film.width_mm};
-  std::vector<PolygonMm> shapes;
-  for (const Placed& p : layout.placed) shapes.push_back(placed_shape(items[p.item], p));
-  const Rectangle within = largest_free(shapes, layout.length_mm, film.width_mm, gap_mm, kStep_mm);
-  if (std::min(within.length_mm, within.width_mm) >= keep_mm) out.largest_within = within;
-  return out;
-}
-
 }  // namespace
 
 Rectangle largest_free(const std::vector<PolygonMm>& shapes, double length_mm, double width_mm,
@@ -127,16 +103,41 @@ Rectangle largest_free(const std::vector<PolygonMm>& shapes, double length_mm, d
   return raster.largest();
 }
 
-Result<Choice> choose(const std::vector<Item>& items, const std::vector<Film>& films, double gap_mm,
-                      double edge_mm, double keep_mm,
-                      const std::function<Effort(std::size_t)>& effort) {
+Offer offer_for(const std::vector<Item>& items, const Film& film, std::size_t index,
+                const Layout& layout, const Margins& margins) {
+  constexpr double kStep_mm = 2, kMmPerM = 1000;
+  Offer out;
+  out.film = index;
+  out.layout = layout;
+  out.cost = layout.length_mm / kMmPerM * film.price_per_m;
+  out.waste_mm2 = film.width_mm * layout.length_mm;
+  out.rest = {
+      {layout.length_mm, 0}, std::max(0.0, film.length_mm - layout.length_mm), film.width_mm};
+  std::vector<PolygonMm> shapes;
+  for (const Placed& p : layout.placed) {
+    shapes.push_back(placed_shape(items[p.item], p));
+    out.waste_mm2 -= signed_area_mm2(shapes.back());
+  }
+  const Rectangle within =
+      largest_free(shapes, layout.length_mm, film.width_mm, margins.gap_mm, kStep_mm);
+  if (std::min(within.length_mm, within.width_mm) >= margins.keep_mm) out.largest_within = within;
+  return out;
+}
+
+Result<Choice> choose(const std::vector<Item>& items, const std::vector<Film>& films,
+                      const Margins& margins, const Efforts& efforts) {
   Choice out;
+  std::set<double> widths;
+  for (const Film& film : films) widths.insert(film.width_mm);
+  // Where several films may share the job, half of the time is for that.
+  const std::size_t kept_back = films.size() > 1 ? widths.size() : 0;
+  std::size_t to_come = widths.size();
   std::map<double, Result<Layout>> by_width;
   for (std::size_t k = 0; k < films.size(); ++k) {
     const Film& film = films[k];
-    const auto known = by_width.find(film.width_mm);
-    if (known == by_width.end()) {
-      auto packed = pack(items, {film.width_mm, gap_mm, edge_mm}, effort(by_width.size()));
+    if (by_width.find(film.width_mm) == by_width.end()) {
+      auto packed = pack(items, {film.width_mm, margins.gap_mm, margins.edge_mm},
+                         efforts(1 / static_cast<double>(to_come-- + kept_back)));
       if (!packed.ok() && packed.error().code != Code::does_not_fit) return packed.error();
       by_width.emplace(film.width_mm, std::move(packed));
     }
@@ -149,7 +150,7 @@ Result<Choice> choose(const std::vector<Item>& items, const std::vector<Film>& f
                                     to_text(layout->length_mm - film.length_mm, 0) +
                                     " mm too few"});
     } else {
-      out.offers.push_back(offer_for(items, film, k, layout.value(), gap_mm, keep_mm));
+      out.offers.push_back(offer_for(items, film, k, layout.value(), margins));
     }
   }
   const auto rank = [&](const Offer& o) {
@@ -160,6 +161,7 @@ Result<Choice> choose(const std::vector<Item>& items, const std::vector<Film>& f
   };
   std::stable_sort(out.offers.begin(), out.offers.end(),
                    [&](const Offer& a, const Offer& b) { return rank(a) < rank(b); });
+  out.strips = strips_of(items, films, margins, efforts, out.offers);
   return out;
 }
 

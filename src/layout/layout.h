@@ -90,10 +90,10 @@ struct Rectangle {
   double length_mm = 0, width_mm = 0;
 };
 
-/// One way to cut the job.
+/// What is laid on one film: the whole job, or its share of it.
 struct Offer {
-  std::size_t film = 0;  ///< index into what was asked about
-  Layout layout;
+  std::size_t film = 0;      ///< index into what was asked about
+  Layout layout;             ///< of the items asked about; of a share not all copies are there
   double cost = 0;           ///< length times price
   double waste_mm2 = 0;      ///< of the length used
   Rectangle rest;            ///< what stays on the roll or leftover behind the job
@@ -107,17 +107,27 @@ struct Refused {
 };
 
 struct Choice {
-  std::vector<Offer> offers;  ///< best first: leftovers, the smallest first, then rolls by cost;
-                              ///< those without a price after them, by the film they take
-  std::vector<Refused> refused;
+  /// How to cut the job, strip by strip, leftovers first; empty where all films together are not
+  /// enough. Several only where that is cheaper than one, or one is not enough.
+  std::vector<Offer> strips;
+  std::vector<Offer> offers;     ///< each takes all by itself, best first: leftovers, the smallest
+                                 ///< first, then rolls by cost; those without a price after them,
+                                 ///< by the film they take
+  std::vector<Refused> refused;  ///< cannot take all by themselves
 };
 
-/// Lays the job on every film; one search per width. `effort` is for each of them.
-/// @param keep_mm  a rectangle whose shorter side is less is not worth keeping
+struct Margins {
+  double gap_mm = 0, edge_mm = 0;  ///< as of a Strip
+  double keep_mm = 0;              ///< a rectangle whose shorter side is less is not worth keeping
+};
+
+/// What a search may spend that is to take this share of the time that is left, 0 to 1.
+using Efforts = std::function<Effort(double share)>;
+
+/// Lays the job on every film by itself, then on several where that may be cheaper.
 /// @retval as pack(), except that a film too narrow or too short is refused, not an error
-Result<Choice> choose(const std::vector<Item>& items, const std::vector<Film>& films, double gap_mm,
-                      double edge_mm, double keep_mm,
-                      const std::function<Effort(std::size_t)>& effort);
+Result<Choice> choose(const std::vector<Item>& items, const std::vector<Film>& films,
+                      const Margins& margins, const Efforts& efforts);
 
 /// The largest rectangle along the strip that keeps `gap_mm` from every shape, from a raster of
 /// `step_mm` that counts what it touches as taken.

@@ -77,9 +77,11 @@ TEST_CASE("leftovers are tried before a roll is opened, then the cheapest roll i
     std::vector<std::string> arguments = row.pieces;
     arguments.insert(arguments.end(), {"--stock", stock_file, "--film", "dark"});
     const formats::StoredLayout layout = layout_of(arguments, folder);
-    CHECK(layout.film.name == row.film);
-    CHECK(std::abs(layout.length_mm - row.length_mm) < kKept_mm);
-    CHECK(std::abs(layout.cost - layout.film.price_per_m * layout.length_mm / 1000) < 1e-6);
+    REQUIRE(layout.strips.size() == 1);
+    const formats::StoredStrip& strip = layout.strips.front();
+    CHECK(strip.film.name == row.film);
+    CHECK(std::abs(strip.length_mm - row.length_mm) < kKept_mm);
+    CHECK(std::abs(strip.cost - strip.film.price_per_m * strip.length_mm / 1000) < 1e-6);
   }
 }
 
@@ -93,7 +95,8 @@ TEST_CASE("a piece for bent glass lies only as its shrink asks, others the short
     CAPTURE(row.along);
     const std::string piece = rectangle(folder, row.along, 400, 300, row.along);
     const formats::StoredLayout layout = layout_of({piece, "--width", "500mm"}, folder);
-    CHECK(std::abs(layout.length_mm - row.length_mm) < kKept_mm);
+    REQUIRE(layout.strips.size() == 1);
+    CHECK(std::abs(layout.strips[0].length_mm - row.length_mm) < kKept_mm);
   }
 }
 
@@ -105,19 +108,21 @@ TEST_CASE("copies and twins are all laid, apart by the gap and inside the film")
       layout_of({one, two, "--copies", "2", "--copies", "two=3", "--twin", "one", "--width", "24in",
                  "--gap", "7mm", "--edge", "1/2in"},
                 folder);
-  REQUIRE(layout.copies.size() == 2 + 2 + 3);
+  REQUIRE(layout.strips.size() == 1);
+  const formats::StoredStrip& strip = layout.strips.front();
+  REQUIRE(strip.copies.size() == 2 + 2 + 3);
   struct Box {
     PointMm low, high;
   };
   std::vector<Box> boxes;
-  for (const formats::LaidCopy& c : layout.copies) {
+  for (const formats::LaidCopy& c : strip.copies) {
     Box box{c.arcs[0].at, c.arcs[0].at};
     for (const formats::CutVertex& v : c.arcs) {
       box.low = {std::min(box.low.x, v.at.x), std::min(box.low.y, v.at.y)};
       box.high = {std::max(box.high.x, v.at.x), std::max(box.high.y, v.at.y)};
     }
     CHECK(std::min(box.low.x, box.low.y) > 12.7 - 0.01);
-    CHECK(box.high.x < layout.length_mm - 12.7 + 0.01);
+    CHECK(box.high.x < strip.length_mm - 12.7 + 0.01);
     CHECK(box.high.y < 609.6 - 12.7 + 0.01);
     for (const Box& other : boxes) {
       const double apart = std::max({box.low.x - other.high.x, other.low.x - box.high.x,
@@ -172,8 +177,98 @@ TEST_CASE("film is taken from the stock only when asked, and only what is there"
   const std::string empty = bytes_of(stock_file);
   const Run none = roll(commit);
   check_fails(none, 1);
+  CAPTURE(none.err);
   CHECK(none.err.find("A: the job takes 710 mm, 156 mm are left") != std::string::npos);
   CHECK(bytes_of(stock_file) == empty);
+}
+
+TEST_CASE("a job of two films is cut from both, leftovers first, and one commit takes all of it") {
+  const Folder folder;
+  const std::string stock_file = folder.write("stock.json", R"({"format": "panecard-stock",
+    "version": 1, "currency": "EUR",
+    "rolls": [{"name": "A", "film": "dark", "width_mm": 600, "left_m": 3, "price_per_m": 10},
+              {"name": "B", "film": "light", "width_mm": 500, "left_m": 8, "price_per_m": 5}],
+    "leftovers": [{"name": "C", "film": "dark", "width_mm": 300, "length_mm": 500}]})");
+  // Beside the door 600 - 10 - 3 - 450 = 137 mm are free: the vent needs the leftover.
+  const std::string door = rectangle(folder, "door", 700, 450, "level"),
+                    vent = rectangle(folder, "vent", 400, 250, "level"),
+                    roof = rectangle(folder, "roof", 480, 300, "level");
+  const std::vector<std::string> job = {door,     vent,   roof,     "--stock",   stock_file,
+                                        "--film", "dark", "--film", "roof=light"};
+  std::vector<std::string> files = job;
+  files.insert(files.end(), {"--svg", folder / "cut.svg", "--hpgl", folder / "cut.plt", "--drawing",
+                             folder / "draw.pdf", "--commit"});
+  const formats::StoredLayout layout = layout_of(files, folder);
+  struct Row {
+    const char *film, *piece;
+    double length_mm;
+  };
+  const Row rows[] = {{"C", "vent", 410}, {"A", "door", 710}, {"B", "roof", 490}};
+  REQUIRE(layout.strips.size() == 3);
+  for (std::size_t k = 0; k < 3; ++k) {
+    CAPTURE(rows[k].film);
+    const formats::StoredStrip& strip = layout.strips[k];
+    CHECK(strip.film.name == rows[k].film);
+    REQUIRE(strip.copies.size() == 1);
+    CHECK(layout.pieces[strip.copies[0].piece].name == rows[k].piece);
+    CHECK(std::abs(strip.length_mm - rows[k].length_mm) < kKept_mm);
+  }
+  for (const char* name :
+       {"cut.svg", "cut-2.svg", "cut-3.svg", "cut.plt", "cut-2.plt", "cut-3.plt"}) {
+    CAPTURE(name);
+    CHECK(!bytes_of(folder / name).empty());
+  }
+  const auto now = formats::read_stock(stock_file);
+  REQUIRE(now.ok());
+  CHECK(std::abs(now->films[0].length_mm - 2289) < 2);
+  CHECK(std::abs(now->films[1].length_mm - 7509) < 2);
+  for (const layout::Film& film : now->films) CHECK(film.name != "C");  // 90 mm are not kept
+  const Run told = roll(job);
+  CAPTURE(told.out);
+  CHECK(told.out.find("strip 1 of 2: A, dark") != std::string::npos);
+  CHECK(told.out.find("all strips together:") != std::string::npos);
+}
+
+TEST_CASE("a piece's own film is taken unless the command line says another") {
+  const Folder folder;
+  formats::StoredPiece piece = formats::read_piece(rectangle(folder, "own", 300, 200)).value();
+  piece.film = "light";
+  const std::string own = folder.write("own.json", to_piece_json(piece)),
+                    other = rectangle(folder, "other", 300, 200), stock_file = stock(folder);
+  const auto apart = layout_of({own, other, "--stock", stock_file, "--film", "other=dark"}, folder);
+  REQUIRE(apart.strips.size() == 2);
+  CHECK(apart.strips[0].film.kind == "light");
+  CHECK(apart.strips[1].film.kind == "dark");
+  const auto same = layout_of({own, other, "--stock", stock_file, "--film", "dark"}, folder);
+  REQUIRE(same.strips.size() == 1);
+  CHECK(same.strips[0].film.kind == "dark");
+  // On rolls of a bare width each film is a strip of its own, even one that has no name.
+  CHECK(layout_of({own, other, "--width", "500mm"}, folder).strips.size() == 2);
+}
+
+TEST_CASE("a piece is laid turned over only if it says that it may be") {
+  const Folder folder;
+  // A right triangle and its mirror image make a rectangle; two alike do so by a half turn. Two of
+  // a scalene one that may only turn by halves lie shorter when one is turned over.
+  formats::StoredPiece piece;
+  piece.name = "tail";
+  piece.boundary = "glass";
+  piece.along = "level";
+  piece.cut = {{0, 0}, {300, 0}, {300, 60}, {100, 60}, {100, 200}, {0, 200}};
+  for (const PointMm p : piece.cut) piece.arcs.push_back({p, 0});
+  piece.area_mm2 = 300 * 60 + 100 * 140;
+  piece.copies = 2;
+  for (const bool may : {false, true}) {
+    CAPTURE(may);
+    piece.may_mirror = may;
+    const std::string file = folder.write("tail.json", to_piece_json(piece));
+    std::size_t turned_over = 0;
+    for (const char* seed : {"1", "2", "3", "4"}) {
+      const auto layout = layout_of({file, "--width", "270mm", "--seed", seed}, folder);
+      for (const formats::LaidCopy& c : layout.strips.at(0).copies) turned_over += c.mirrored;
+    }
+    CHECK((turned_over > 0) == may);
+  }
 }
 
 TEST_CASE("a file that cannot be written leaves the stock as it was") {
@@ -233,6 +328,7 @@ TEST_CASE("wrong use of roll ends with status 2 and one line, and writes nothing
       {{piece, "--width", "40in", "--copies", "0"}, "--copies"},
       {{piece, "--width", "40in", "--copies", "none=2"}, "no piece is called 'none'"},
       {{piece, "--width", "40in", "--twin", "none"}, "no piece is called 'none'"},
+      {{piece, "--width", "40in", "--film", "none=dark"}, "no piece is called 'none'"},
       {{piece, piece, piece, "--width", "40in", "--copies", "1000"}, "at most 1900"},
       {{piece, "--width", "40in", "--gap", "-1"}, "--gap"},
       {{piece, "--width", "40in", "--edge", "2000mm"}, "--edge"},

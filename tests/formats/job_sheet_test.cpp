@@ -54,18 +54,17 @@ Job job() {
   out.panes = {{"rear slider", sample::slider(), photo({200, 30, 30}, 640, 480), ""},
                {"front door", sample::door(), std::nullopt, "no photo: 'b.jpg' was not found"}};
   out.pieces = {piece("slider film", 490, 426), piece("door film", 872, 486)};
-  StoredLayout film;
+  StoredStrip film;
   film.film = {"roll A", "carbon 35", 1016, 30000, 10, false};
-  film.length_mm = 932, film.bound_mm = 900, film.cost = 9.32, film.currency = "EUR";
+  film.length_mm = 932, film.bound_mm = 900, film.cost = 9.32;
   film.waste_mm2 = 316000;
   film.rest = {{932, 0}, 29068, 1016};
-  film.pieces = {laid(out.pieces[0]), laid(out.pieces[1])};
   layout::Placed slider, door;
   slider.turn_deg = 90, slider.shift = {926, 500};  // 500 to 926 along the roll
   door.turn_deg = 90, door.shift = {491, 5};        // 5 to 491
   film.copies = {laid(out.pieces[0], slider, 0, 1), laid(out.pieces[1], door, 1, 1)};
   film.findings = {{"fits_barely", "the door fits barely"}};
-  out.layout = film;
+  out.layout = StoredLayout{"EUR", 3, 5, {laid(out.pieces[0]), laid(out.pieces[1])}, {film}};
   out.notes = {"Three clips along the trim", "Heating lines"};
   JobLight light;
   light.glass = {0.77, 0.0029, true};
@@ -87,9 +86,10 @@ Job hostile_job() {
   out.pieces[0].name = bad;
   out.pieces[0].along = bad;
   out.pieces[1].findings = {{bad, bad + std::string(3000, 'W')}};
-  out.layout->film.name = out.layout->film.kind = out.layout->currency = bad;
+  StoredStrip& strip = out.layout->strips.front();
+  strip.film.name = strip.film.kind = out.layout->currency = bad;
   for (LaidPiece& p : out.layout->pieces) p.name = bad;
-  out.layout->findings = {{bad, bad}};
+  strip.findings = {{bad, bad}};
   for (StoredSide& s : out.pieces[1].sides) s.name = s.where = bad;
   out.notes = {bad, std::string(5000, 'W'), ""};
   return out;
@@ -195,6 +195,46 @@ TEST_CASE("both job sheets say sizes in millimetres, inches and sixteenths, by h
     CHECK(pdf.find(words) != std::string::npos);
     CHECK(page.find(words) != std::string::npos);
   }
+}
+
+TEST_CASE("no option of the command line is named on a sheet") {
+  Job sheet = job();
+  sheet.panes[0].measured.verdict = "fair; measure how far the pane bows (--bow)";
+  sheet.panes[0].measured.warnings = {
+      {"bow_unknown", "lay a straightedge on the glass and give --bow (flat: 0mm@500mm)"},
+      {"two_edges", "point at the right one with --near"},
+      {"new", "try --something-else"}};
+  sheet.panes[1].no_photo = "no photo: 'b.jpg' was not found; name it with --photo";
+  sheet.pieces[0].findings = {{"along_the_roll", "bent (common practice); --along says otherwise"}};
+  const std::string pdf = all_of(words_by_page(to_job_pdf(sheet, Paper::a4, Units::mm)));
+  const TemporaryFile html(".html", to_job_html(sheet, Paper::a4, Units::mm));
+  for (const std::string& text : {pdf, text_of(html)}) {
+    CHECK(!std::regex_search(text, std::regex("--[a-z]")));
+    CHECK(text.find("on the glass, and measure again with its bow") != std::string::npos);
+    CHECK(text.find("point at the right one by hand") != std::string::npos);
+    CHECK(text.find("try something-else") != std::string::npos);
+  }
+}
+
+TEST_CASE("a job on several strips has each with its film, drawing and order of cutting") {
+  Job sheet = job();
+  StoredLayout& layout = *sheet.layout;
+  StoredStrip second = layout.strips.front();
+  second.film = {"shelf 2", "carbon 35", 1016, 500, 0, true};
+  second.cost = 0, second.length_mm = 496, second.rest = {{496, 0}, 4, 1016};
+  second.copies = {layout.strips.front().copies[1]};
+  layout.strips.front().copies.pop_back();
+  layout.strips.push_back(second);
+  const std::string pdf = all_of(words_by_page(to_job_pdf(sheet, Paper::a4, Units::mm)));
+  const TemporaryFile html(".html", to_job_html(sheet, Paper::a4, Units::mm));
+  for (const std::string& text : {pdf, text_of(html)}) {
+    CHECK(text.find("strip 1 of 2: roll A, carbon 35") != std::string::npos);
+    CHECK(text.find("strip 2 of 2: shelf 2, carbon 35") != std::string::npos);
+    CHECK(text.find("4 mm stay on shelf 2") != std::string::npos);
+    CHECK(text.find("All strips together: 9.32 EUR") != std::string::npos);
+  }
+  CHECK(xpath(html, "count(//s:svg)") == "6");
+  CHECK(xpath(html, "count(//@id[. = ../preceding::*/@id])") == "0");
 }
 
 TEST_CASE("copies are cut in the order in which they come along the roll") {

@@ -29,21 +29,29 @@ StoredPiece tongue() {
   return piece;
 }
 
+/// One of them on a roll, turned over, the other on a leftover.
 StoredLayout two_tongues() {
   StoredLayout out;
-  out.film = {"roll A", "carbon 35", 400, 5000, 9.5, false};
   out.currency = "EUR";
-  out.gap_mm = 3, out.edge_mm = 5, out.length_mm = 380, out.bound_mm = 200, out.cost = 3.61;
-  out.waste_mm2 = 120000;
-  out.rest = {{380, 0}, 4620, 400};
-  out.largest_within = {{0, 200}, 380, 190};
+  out.gap_mm = 3, out.edge_mm = 5;
+  StoredStrip shelf, roll;
+  shelf.film = {"shelf 2", "carbon 35", 200, 300, 0, true};
+  shelf.length_mm = 180, shelf.bound_mm = 150;
+  shelf.rest = {{180, 0}, 120, 200};
+  roll.film = {"roll A", "carbon 35", 400, 5000, 9.5, false};
+  roll.length_mm = 380, roll.bound_mm = 200, roll.cost = 3.61;
+  roll.waste_mm2 = 120000;
+  roll.rest = {{380, 0}, 4620, 400};
+  roll.largest_within = {{0, 200}, 380, 190};
   out.pieces = {laid(tongue())};
   out.pieces[0].copies = 2;
   layout::Placed one, two;
   one.shift = {20, 20};
   two.turn_deg = 90, two.mirrored = true, two.shift = {260, 200};
-  out.copies = {laid(tongue(), one, 0, 1), laid(tongue(), two, 0, 2)};
-  out.findings = {{"fits_barely", "it fits barely"}};
+  shelf.copies = {laid(tongue(), one, 0, 1)};
+  roll.copies = {laid(tongue(), two, 0, 2)};
+  roll.findings = {{"fits_barely", "it fits barely"}};
+  out.strips = {shelf, roll};
   return out;
 }
 
@@ -116,8 +124,10 @@ TEST_CASE("a layout's file says all of it again") {
   const auto after = read(to_layout_json(before));
   REQUIRE(after.ok());
   CHECK(to_layout_json(after.value()) == to_layout_json(before));
-  CHECK(after->copies[1].mirrored);
-  CHECK(after->film.kind == "carbon 35");
+  REQUIRE(after->strips.size() == 2);
+  CHECK(after->strips[0].film.leftover);
+  CHECK(after->strips[1].copies[0].mirrored);
+  CHECK(after->strips[1].film.kind == "carbon 35");
 }
 
 TEST_CASE("a layout's file from a stranger is refused with the reason") {
@@ -128,18 +138,22 @@ TEST_CASE("a layout's file from a stranger is refused with the reason") {
   const std::vector<Row> rows = {
       {"{", "line 1"},
       {changed("/format", "panecard-piece"), "panecard-layout"},
-      {changed("/film", 3), "film"},
-      {changed("/film/width_mm", -1), "width_mm"},
-      {changed("/length_mm", 1e9), "length_mm"},
+      {changed("/version", 1), "version"},
+      {changed("/strips", json::array()), "strips"},
+      {changed("/strips/0", 7), "strips"},
+      {changed("/strips/0/film", 3), "film"},
+      {changed("/strips/1/film/width_mm", -1), "width_mm"},
+      {changed("/strips/0/length_mm", 1e9), "length_mm"},
       {changed("/pieces", json::array()), "pieces"},
       {changed("/pieces/0/copies", 1.5), "whole"},
       {changed("/pieces/0/along", "sideways"), "along"},
       {changed("/placed", json::array()), "placed"},
       {changed("/placed/0/piece", 1), "piece"},
+      {changed("/placed/1/strip", 2), "strip"},
       {changed("/placed/0/arcs", json::array({1, 2})), "arcs"},
       {changed("/placed/0/arcs/0/0", -500), "edge"},
       {changed("/placed/0/arcs/0/2", 1e6), "arcs"},
-      {changed("/findings", 1), "findings"},
+      {changed("/strips/1/findings", 1), "findings"},
   };
   for (const Row& row : rows) {
     CAPTURE(row.says);
@@ -153,29 +167,29 @@ TEST_CASE("a layout's file from a stranger is refused with the reason") {
 
 TEST_CASE("a layout cut from DXF has each piece where its file says, read by GDAL") {
   const StoredLayout layout = two_tongues();
-  const auto dxf = to_cut_dxf(sheet_of(layout));
-  REQUIRE(dxf.ok());
-  std::vector<PolygonMm> cuts;
-  for (const outside::DxfFeature& f : outside::read_dxf(dxf.value())) {
-    if (f.layer == "CUT" && f.points.size() > 2) cuts.push_back(f.points);
-  }
-  REQUIRE(cuts.size() == 2);
-  for (const LaidCopy& copy : layout.copies) {
+  for (const StoredStrip& strip : layout.strips) {
+    const auto dxf = to_cut_dxf(sheet_of(layout, strip));
+    REQUIRE(dxf.ok());
+    std::vector<PolygonMm> cuts;
+    for (const outside::DxfFeature& f : outside::read_dxf(dxf.value())) {
+      if (f.layer == "CUT" && f.points.size() > 2) cuts.push_back(f.points);
+    }
+    REQUIRE(cuts.size() == 1);
     StoredPiece piece;
-    piece.arcs = copy.arcs;
-    const PolygonMm shape = shape_of(piece);
-    const double off = std::min(furthest_between(shape, cuts[0]), furthest_between(shape, cuts[1]));
-    CHECK(off < 0.05);
+    piece.arcs = strip.copies.front().arcs;
+    CHECK(furthest_between(shape_of(piece), cuts[0]) < 0.05);
   }
 }
 
-TEST_CASE("the drawing states film, length, pieces and caution, as Poppler reads it") {
+TEST_CASE(
+    "the drawing has a page for each strip with film, length and pieces, as Poppler reads it") {
   const outside::TemporaryFile pdf(".pdf", to_layout_drawing_pdf(two_tongues(), Units::mm));
   const std::string words =
       outside::run("pdftotext", "poppler-utils", "-layout " + pdf.path() + " -");
   for (const char* said :
        {"roll A, carbon 35, 400 mm wide", "380 mm", "tongue", "3.61 EUR", "4620 mm stay on roll A",
-        "380 x 190 mm", "it fits barely", "Check against the glass"}) {
+        "380 x 190 mm", "it fits barely", "Check against the glass", "shelf 2, carbon 35",
+        "strip 1 of 2", "strip 2 of 2", "1 of 2", "120 mm stay on shelf 2"}) {
     CAPTURE(said);
     CHECK(words.find(said) != std::string::npos);
   }

@@ -116,7 +116,7 @@ TEST_CASE("a job takes its length from one film and leaves everything else as it
                       {2, 100, "/leftovers/0/length_in", 26.0}};
   for (const Row& row : rows) {
     CAPTURE(row.where);
-    const auto bytes = stock_after(stock.value(), row.film, row.used_mm, {}, 150);
+    const auto bytes = stock_after(stock.value(), {{row.film, row.used_mm, {}}}, 150);
     REQUIRE(bytes.ok());
     json now = json::parse(bytes.value());
     const json::json_pointer where(row.where);
@@ -127,10 +127,23 @@ TEST_CASE("a job takes its length from one film and leaves everything else as it
   }
 }
 
+TEST_CASE("a job on several films takes from each of them") {
+  const auto stock = read(kStock);
+  REQUIRE(stock.ok());
+  const auto bytes = stock_after(
+      stock.value(), {{2, 762, {}}, {0, 1000, {{{0, 0}, 300, 200}}}, {1, 3048, {}}}, 150);
+  REQUIRE(bytes.ok());
+  const json now = json::parse(bytes.value());
+  CHECK(std::abs(now["rolls"][0]["left_m"].get<double>() - 17.5) < 1e-9);
+  CHECK(std::abs(now["rolls"][1]["left_ft"].get<double>() - 30) < 1e-9);  // 3048 mm are 10 ft
+  REQUIRE(now["leftovers"].size() == 1);
+  CHECK(now["leftovers"][0]["name"] == "A rest 1");
+}
+
 TEST_CASE("no film gives more than it has") {
   const auto stock = read(kStock);
   REQUIRE(stock.ok());
-  const auto bytes = stock_after(stock.value(), 2, 763, {}, 150);
+  const auto bytes = stock_after(stock.value(), {{0, 100, {}}, {2, 763, {}}}, 150);
   REQUIRE(!bytes.ok());
   CHECK(bytes.error().code == Code::does_not_fit);
 }
@@ -140,7 +153,7 @@ TEST_CASE(
   const auto stock = read(kStock);
   REQUIRE(stock.ok());
   const auto bytes =
-      stock_after(stock.value(), 2, 620, {{{0, 0}, 300.9, 200.2}, {{0, 0}, 400, 160}}, 150);
+      stock_after(stock.value(), {{2, 620, {{{0, 0}, 300.9, 200.2}, {{0, 0}, 400, 160}}}}, 150);
   REQUIRE(bytes.ok());
   const json leftovers = json::parse(bytes.value())["leftovers"];
   REQUIRE(leftovers.size() == 2);

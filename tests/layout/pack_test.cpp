@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 #include <cstdlib>
+#include <ctime>
 #include <fstream>
 #include <nlohmann/json.hpp>
 
@@ -115,8 +116,13 @@ TEST_CASE("pack: of 200 pieces a layout without a fault is told before the searc
   effort.moves = 0;
   std::vector<Layout> told;
   effort.shorter = [&](const Layout& layout) { told.push_back(layout); };
+  const std::clock_t start = std::clock();
   const auto layout = pack({item}, strip, effort);
+  const double seconds = static_cast<double>(std::clock() - start) / CLOCKS_PER_SEC;
   REQUIRE(layout.ok());
+#ifndef __SANITIZE_ADDRESS__
+  CHECK(seconds < 1);  // of processor time, all of it: checked twice by GEOS as well
+#endif
   REQUIRE_FALSE(told.empty());
   CHECK(faults({item}, strip, told.front(), 1e-3).empty());
   CHECK(layout->length_mm <= told.front().length_mm);
