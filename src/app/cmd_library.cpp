@@ -24,6 +24,7 @@ struct Options {
   std::int64_t pane = 0, second = 0, revision = 0, measurement = 0;
   std::size_t most = 20;
   bool in_force = false, mirrored = false, of_vehicle = false, inches = false, only_try = false;
+  bool theirs = false;
 
   formats::Units units() const { return inches ? formats::Units::inch : formats::Units::mm; }
 };
@@ -251,12 +252,25 @@ Outcome run_export(const Options& o) {
   return Outputs().write(std::to_string(panes.value()) + " panes in '" + o.folder + "'\n");
 }
 
-Outcome run_import(const Options& o) {
+Outcome run_import(const Options& o, std::optional<Answer>& answer) {
   auto library = opened(o, Access::create);
   if (!library.ok()) return library.error();
-  const auto panes = library.value().import_from(o.folder);
-  if (!panes.ok()) return panes.error();
-  return Outputs().write(std::to_string(panes.value()) + " panes from '" + o.folder + "'\n");
+  const auto done = library.value().import_from(o.folder, o.theirs);
+  if (!done.ok()) return done.error();
+  if (!done->both_changed.empty()) {
+    constexpr std::size_t kMostNamed = 20;
+    std::string names;
+    for (std::size_t k = 0; k < std::min(kMostNamed, done->both_changed.size()); ++k) {
+      names += (k > 0 ? "; " : "") + one_line(done->both_changed[k]);
+    }
+    if (done->both_changed.size() > kMostNamed) names += "; ...";
+    answer = Answer{1, std::to_string(done->both_changed.size()) +
+                           " changed both here and there, kept as here: " + names +
+                           "; import with --theirs to let theirs hold"};
+  }
+  return Outputs().write(std::to_string(done->fresh) + " new panes from '" + o.folder + "', " +
+                         std::to_string(done->brought_on) + " newer than here, " +
+                         std::to_string(done->known) + " known already\n");
 }
 
 Outcome run_backup(const Options& o) {
@@ -342,9 +356,10 @@ void add_changing(CLI::App& group, const std::shared_ptr<Options>& o, Outcome& o
   add_reason(restore, *o, false);
   restore.callback([o, &outcome] { outcome = run_restore(*o); });
 
-  CLI::App& import = action(group, *o, "import", "an exported folder into a new library");
+  CLI::App& import = action(group, *o, "import", "an exported folder into a library");
   import.add_option("folder", o->folder)->required();
-  import.callback([o, &outcome] { outcome = run_import(*o);
+  import.add_flag("--theirs", o->theirs, "where both were changed, theirs holds; ours is kept");
+  import.callback([o, &outcome, &answer] { outcome = run_import(*o, answer);
 });
 }  // namespace
 

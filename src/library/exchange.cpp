@@ -1,26 +1,17 @@
-// The library as a folder that reads well in a diff, and back.
+// The library as a folder that reads well in a diff; import.cpp reads it back.
+#include "library/exchange.h"
+
 #include <algorithm>
 #include <filesystem>
 #include <nlohmann/json.hpp>
 #include <set>
 
-#include "library/index.h"
 #include "library/pack.h"
 #include "library/records.h"
 #include "library/texts.h"
 
 namespace panecard::library {
 namespace {
-
-namespace fs = std::filesystem;
-using Json = nlohmann::ordered_json;
-
-constexpr std::size_t kMostFile = 16'000'000, kMostFolders = 1'000'000;
-
-/// Why a folder is refused; never leaves import_from.
-struct Refusal {
-  std::string what;
-};
 
 void must(const Result<std::size_t>& written) {
   if (!written.ok()) throw Refusal{written.error().detail};
@@ -196,156 +187,6 @@ void export_pane(SQLite::Database& db, std::int64_t pane, const fs::path& vehicl
   must(write_file((folder / "pattern.svg").string(), picture(outline.value())));
 }
 
-/// Only ordinary files of the folder itself: no link leads out of it.
-std::string file_in(const fs::path& folder, const std::string& name) {
-  const fs::path path = folder / name;
-  if (!fs::is_regular_file(fs::symlink_status(path))) {
-    throw Refusal{"'" + path.string() + "' is missing or no ordinary file"};
-  }
-  auto bytes = read_file(path.string(), kMostFile);
-  if (!bytes.ok()) throw Refusal{bytes.error().detail};
-  return std::move(bytes).value();
-}
-
-Json json_in(const fs::path& folder, const std::string& name, const std::string& format) {
-  Json json = Json::parse(file_in(folder, name), nullptr, false);
-  const bool right = json.is_object() && json.value("format", "") == format &&
-                     json.contains("version") && json["version"] == 1;
-  if (!right) {
-    throw Refusal{"'" + (folder / name).string() + "' is no " + format + " of version 1"};
-  }
-  return json;
-}
-
-std::vector<fs::path> folders_in(const fs::path& folder) {
-  std::vector<fs::path> out;
-  for (const auto& entry : fs::directory_iterator(folder)) {
-    if (entry.is_directory() && !entry.is_symlink()) out.push_back(entry.path());
-    if (out.size() > kMostFolders) throw Refusal{"'" + folder.string() + "' has too many folders"};
-  }
-  std::sort(out.begin(), out.end());
-  return out;
-}
-
-void bind_blob(SQLite::Statement& statement, int index, const std::string& bytes) {
-  statement.bind(index, static_cast<const void*>(bytes.data()), static_cast<int>(bytes.size()));
-}
-
-std::int64_t whole(const Json& json, const char* key) { return json.at(key).get<std::int64_t>(); }
-std::string text(const Json& json, const char* key) { return json.at(key).get<std::string>(); }
-
-std::string bytes_of_hex(const std::string& digits) {
-  std::string out;
-  constexpr std::size_t kDigits = 64;
-  const bool right =
-      digits.size() == kDigits && std::all_of(digits.begin(), digits.end(), [](char c) {
-        return (c >= '0' && c <= '9') || (c >= 'a' && c <= 'f');
-      });
-  if (!right) throw Refusal{"a photo's sha256 is not 64 digits 0 to f"};
-  for (std::size_t i = 0; i < kDigits; i += 2) {
-    out.push_back(static_cast<char>(std::stoi(digits.substr(i, 2), nullptr, 16)));
-  }
-  return out;
-}
-
-std::pair<Kept, std::string> record_in(const fs::path& folder, const std::string& name) {
-  auto kept = keep(file_in(folder, name), (folder / name).string());
-  if (!kept.ok()) throw Refusal{kept.error().detail};
-  std::string record = pack(kept.value());
-  return {std::move(kept.value()), std::move(record)};
-}
-
-void import_measurement(SQLite::Database& db, std::int64_t pane, const Json& json,
-                        const fs::path& folder) {
-  const std::int64_t id = whole(json, "id");
-  const auto [kept, record] = record_in(folder, "measurement-" + std::to_string(id) + ".json");
-  insert_measurement(db, id, pane, whole(json, "change"), kept, record);
-  std::int64_t number = 0;
-  for (const Json& photo : json.at("photos")) {
-    const std::string hash = text(photo, "sha256"), bytes = bytes_of_hex(hash);
-    SQLite::Statement insert(db, "INSERT INTO photo VALUES(?, ?, ?, ?)");
-    SQLite::bind(insert, id, ++number, text(photo, "name"));
-    bind_blob(insert, 4, bytes);
-    insert.exec();
-    if (!photo.at("copy").get<bool>()) continue;
-    SQLite::Statement copy(db, "INSERT OR IGNORE INTO photo_copy VALUES(?, ?)");
-    bind_blob(copy, 1, bytes);
-    bind_blob(copy, 2, file_in(folder, "photo-" + hash + ".jpg"));
-    copy.exec();
-  }
-}
-
-void import_pattern(SQLite::Database& db, std::int64_t pane, const Json& json,
-                    const fs::path& folder) {
-  const std::int64_t id = whole(json, "id");
-  SQLite::Statement insert(db,
-                           "INSERT INTO pattern(id, pane, measurement, record) VALUES(?, ?, ?, ?)");
-  SQLite::bind(insert, id, pane);
-  if (json.at("measurement").is_null()) {
-    bind_blob(insert, 4, record_in(folder, "pattern-" + std::to_string(id) + ".json").second);
-  } else {
-    insert.bind(3, whole(json, "measurement"));
-  }
-  insert.exec();
-  for (const Json& source : json.at("made_from")) {
-    SQLite::Statement link(db, "INSERT INTO pattern_source VALUES(?, ?)");
-    SQLite::bind(link, id, source.get<std::int64_t>());
-    link.exec();
-  }
-}
-
-void import_piece(SQLite::Database& db, std::int64_t pane, const Json& json,
-                  const fs::path& folder) {
-  const std::int64_t id = whole(json, "id");
-  const std::string name = "piece-" + std::to_string(id) + ".json";
-  const Json piece = Json::parse(file_in(folder, name), nullptr, false);
-  if (!piece.is_object()) throw Refusal{"'" + (folder / name).string() + "' is no JSON object"};
-  SQLite::Statement insert(db, "INSERT INTO piece VALUES(?, ?, ?, ?)");
-  SQLite::bind(insert, id, pane, text(json, "name"));
-  bind_blob(insert, 4, deflated(piece.dump()));
-  insert.exec();
-}
-
-void must_be_text(const std::optional<Error>& why) {
-  if (why) throw Refusal{why->detail};
-}
-
-void import_pane(SQLite::Database& db, std::int64_t vehicle, const fs::path& folder) {
-  const Json json = json_in(folder, "pane.json", "panecard-pane");
-  const std::int64_t pane = whole(json, "id");
-  SQLite::Statement insert(db, "INSERT INTO pane VALUES(?, ?)");
-  SQLite::bind(insert, pane, vehicle);
-  insert.exec();
-  for (const Json& m : json.at("measurements")) import_measurement(db, pane, m, folder);
-  for (const Json& p : json.at("patterns")) import_pattern(db, pane, p, folder);
-  for (const Json& p : json.at("pieces")) import_piece(db, pane, p, folder);
-  for (const Json& r : json.at("revisions")) {
-    PaneState state;
-    state.about = {text(r, "window"), text(r, "side"), text(r, "notes")};
-    must_be_text(refused(state.about));
-    if (!r.at("pattern").is_null()) state.pattern = whole(r, "pattern");
-    state.pieces = r.at("pieces").get<std::vector<std::int64_t>>();
-    revise_pane(db, pane, state, whole(r, "change"));
-  }
-}
-
-std::int64_t import_vehicle(SQLite::Database& db, const fs::path& folder) {
-  const Json json = json_in(folder, "vehicle.json", "panecard-vehicle");
-  const std::int64_t vehicle = whole(json, "id");
-  SQLite::Statement insert(db, "INSERT INTO vehicle VALUES(?)");
-  insert.bind(1, vehicle);
-  insert.exec();
-  for (const Json& r : json.at("revisions")) {
-    const Vehicle v{text(r, "make"), text(r, "model"), text(r, "years"), text(r, "body"),
-                    text(r, "notes")};
-    must_be_text(refused(v));
-    revise_vehicle(db, vehicle, v, whole(r, "change"));
-  }
-  std::int64_t panes = 0;
-  for (const fs::path& pane : folders_in(folder)) import_pane(db, vehicle, pane), ++panes;
-  return panes;
-}
-
 std::vector<std::int64_t> numbers(SQLite::Database& db, const std::string& sql) {
   std::vector<std::int64_t> out;
   SQLite::Statement query(db, sql);
@@ -387,40 +228,6 @@ Result<std::int64_t> Library::export_to(const std::string& folder) const {
                    "cannot write to '" + folder + "': " + e.code().message()};
     } catch (const Refusal& why) {
       return Error{Code::unwritable_file, why.what};
-    }
-  });
-}
-
-Result<std::int64_t> Library::import_from(const std::string& folder) {
-  return store_->change([&]() -> Result<std::int64_t> {
-    SQLite::Database& db = store_->db();
-    if (!numbers(db, "SELECT id FROM vehicle UNION SELECT id FROM change LIMIT 1").empty()) {
-      return Error{Code::bad_usage,
-                   "library '" + store_->path() + "' has vehicles already; name a new file"};
-    }
-    try {
-      const Json root = json_in(folder, "library.json", "panecard-library");
-      for (const Json& change : root.at("changes")) {
-        const Stamp stamp{text(change, "at"), text(change, "who"), text(change, "reason")};
-        must_be_text(refused(stamp));
-        SQLite::Statement insert(db, "INSERT INTO change VALUES(?, ?, ?, ?)");
-        SQLite::bind(insert, whole(change, "id"), stamp.at, stamp.who, stamp.reason);
-        insert.exec();
-      }
-      db.exec("PRAGMA defer_foreign_keys = ON");
-      std::int64_t panes = 0;
-      for (const fs::path& vehicle : folders_in(folder)) panes += import_vehicle(db, vehicle);
-      return panes;
-    } catch (const Refusal& why) {
-      return Error{Code::unreadable_file, why.what};
-    } catch (const nlohmann::json::exception& e) {
-      return Error{Code::unreadable_file, "'" + folder +
-                                              "': a field is missing or of a wrong kind (" +
-                                              std::string(e.what()) + ")"};
-    } catch (const fs::filesystem_error& e) {
-      return Error{Code::unreadable_file, "cannot read '" + folder + "': " + e.code().message()};
-    } catch (const SQLite::Exception& e) {
-      return Error{Code::unreadable_file, "'" + folder + "' contradicts itself: " + e.what()};
     }
   });
 }

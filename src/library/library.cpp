@@ -181,6 +181,30 @@ Result<Added> Library::with_photo(const Sha256& hash) const {
   });
 }
 
+Result<bool> Library::set_failure(const Sha256& photo, const std::string& how,
+                                  const std::string& why) {
+  return store_->change([&]() -> Result<bool> {
+    SQLite::Statement insert(store_->db(), "INSERT OR REPLACE INTO photo_failed VALUES(?, ?, ?)");
+    bind_blob(insert, 1, text(photo));
+    insert.bind(2, how);
+    insert.bind(3, why);
+    insert.exec();
+    return true;
+  });
+}
+
+Result<std::optional<std::string>> Library::failure(const Sha256& photo,
+                                                    const std::string& how) const {
+  using Why = std::optional<std::string>;
+  return store_->read([&]() -> Result<Why> {
+    SQLite::Statement query(store_->db(),
+                            "SELECT why FROM photo_failed WHERE hash = ? AND how = ?");
+    bind_blob(query, 1, text(photo));
+    query.bind(2, how);
+    return query.executeStep() ? Why(query.getColumn(0).getString()) : Why();
+  });
+}
+
 Result<std::int64_t> Library::change_vehicle(std::int64_t vehicle, const Vehicle& to,
                                              const Stamp& stamp) {
   if (auto why = library::refused(to)) return *why;

@@ -116,7 +116,15 @@ struct Combined {
   /// The one that fits the others least, when that is no chance (1 %, all tests together). Of two
   /// it cannot be said which.
   std::optional<std::int64_t> disagrees;
-  double median_u95_before_mm = 0, median_u95_mm = 0;  ///< along the outlines
+  double median_u95_before_mm = 0, median_u95_mm = 0;  ///< along the outlines, of their shape
+};
+
+/// What came of another library's folder.
+struct Imported {
+  std::int64_t fresh = 0;                 ///< panes that were not here
+  std::int64_t known = 0;                 ///< panes of which nothing was new
+  std::int64_t brought_on = 0;            ///< vehicles and panes that were changed there only
+  std::vector<std::string> both_changed;  ///< changed here and there, each its own way: their names
 };
 
 enum class Access { read, write, create };
@@ -144,6 +152,12 @@ class Library {
 
   /// The measurement made from this photo, if there is one: already_there says so.
   Result<Added> with_photo(const Sha256& hash) const;
+
+  /// Remembers that this photo could not be measured, so that it need not be tried again. It is no
+  /// part of the history. @param how  program and options; with others it may well be measured
+  Result<bool> set_failure(const Sha256& photo, const std::string& how, const std::string& why);
+  /// Why; nothing where it is not known to have failed so.
+  Result<std::optional<std::string>> failure(const Sha256& photo, const std::string& how) const;
 
   Result<std::int64_t> change_vehicle(std::int64_t vehicle, const Vehicle& to, const Stamp& stamp);
   Result<std::int64_t> change_pane(std::int64_t pane, const Pane& to, const Stamp& stamp);
@@ -190,8 +204,11 @@ class Library {
   /// it.
   /// @retval unwritable_file  also when the folder is there and not empty
   Result<std::int64_t> export_to(const std::string& folder) const;
-  /// Such a folder into a library without vehicles. @retval unreadable_file, bad_usage
-  Result<std::int64_t> import_from(const std::string& folder);
+  /// Such a folder: all of it, or nothing where it is wrong. What is known here already is skipped,
+  /// newer revisions follow on ours; where both went on, ours stays in force.
+  /// @param theirs_hold  what comes in follows on ours there as well
+  /// @retval unreadable_file
+  Result<Imported> import_from(const std::string& folder, bool theirs_hold = false);
 
  private:
   explicit Library(std::unique_ptr<Store> store);

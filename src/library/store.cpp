@@ -22,7 +22,7 @@ constexpr int kPageBytes = 1024;          ///< records of 3 to 6 KB waste half a
 
 /// Each takes the file from the layout before it to its own. Never changed once released: a new
 /// layout is a new entry.
-constexpr std::array<const char*, 2> kLayouts = {R"(
+constexpr std::array<const char*, 3> kLayouts = {R"(
 CREATE TABLE change(
   id INTEGER PRIMARY KEY, at TEXT NOT NULL, who TEXT NOT NULL, reason TEXT NOT NULL);
 CREATE TABLE vehicle(id INTEGER PRIMARY KEY);
@@ -75,6 +75,9 @@ CREATE VIRTUAL TABLE pane_words USING fts5(words, tokenize = 'ascii', detail = '
                                            columnsize = 0, prefix = '2 3');
 CREATE TABLE word(word TEXT PRIMARY KEY) WITHOUT ROWID;
 CREATE TABLE pane_shape(pane INTEGER PRIMARY KEY REFERENCES pane, value BLOB NOT NULL);
+)",
+                                                 R"(
+CREATE TABLE photo_failed(hash BLOB PRIMARY KEY, how TEXT NOT NULL, why TEXT NOT NULL);
 )"};
 constexpr int kFirstSearched = 2;  ///< the layout whose search has to be filled
 

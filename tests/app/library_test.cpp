@@ -1,6 +1,7 @@
 // The library's commands as a script sees them.
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <string>
 #include <vector>
 
@@ -89,6 +90,32 @@ TEST_CASE("library: measurements are combined, and two that disagree are not") {
   CHECK(has(disagree.err, "measurement 3 disagrees"));
   CHECK(has(disagree.out, "\"disagrees\": 3"));
   CHECK(in_library(folder, {"combine", "1", "--without", "3"}).status == 0);
+}
+
+TEST_CASE(
+    "library: what two shops changed is named in one line, status 1, and nothing is overwritten") {
+  const Folder folder;
+  const std::string file =
+      result_file(folder, "a.json", panes::shape_of(library::test::outline(4)), 1);
+  const std::string theirs = folder / "theirs.panes";
+  CHECK(in_library(folder, {"add", file, "--make", "Norden", "--window", "quarter"}).status == 0);
+  CHECK(in_library(folder, {"export", folder / "first"}).status == 0);
+  CHECK(panecard_with({"library", "import", theirs, folder / "first"}).status == 0);
+  const auto note = [&](const std::string& library, const std::string& words) {
+    const Run run =
+        panecard_with({"library", "edit", library, "1", "--notes", words, "--reason", words});
+    CHECK(run.status == 0);
+  };
+  note(theirs, "theirs");
+  note(folder / "shop.panes", "ours");
+  CHECK(panecard_with({"library", "export", theirs, folder / "second"}).status == 0);
+  const Run clash = in_library(folder, {"import", folder / "second"});
+  CHECK(clash.status == 1);
+  CHECK(has(clash.err, "1 changed both here and there, kept as here: pane 1, 'Norden, quarter'"));
+  CHECK(std::count(clash.err.begin(), clash.err.end(), '\n') == 1);
+  CHECK(has(in_library(folder, {"show", "1"}).out, "ours"));
+  CHECK(in_library(folder, {"import", folder / "second", "--theirs"}).status == 0);
+  CHECK(has(in_library(folder, {"show", "1"}).out, "theirs"));
 }
 
 TEST_CASE("library: what cannot be done is said in one line") {

@@ -211,6 +211,7 @@ TEST_CASE("a library of the first layout is brought up to date when it is opened
   REQUIRE(sqlite3_open((folder / "l").c_str(), &db) == SQLITE_OK);
   REQUIRE(sqlite3_exec(db,
                        "DROP TABLE pane_words; DROP TABLE word; DROP TABLE pane_shape;"
+                       "DROP TABLE photo_failed;"
                        "PRAGMA user_version = 1",
                        nullptr, nullptr, nullptr) == SQLITE_OK);
   sqlite3_close(db);
