@@ -82,6 +82,9 @@ class Batch {
   Outcome open_panes();
   Outcome open_pane(std::size_t index);
   Outcome look_up(std::size_t pane, std::size_t photo, std::map<std::int64_t, Step>& known);
+  Outcome recall(std::size_t pane, std::size_t photo, const Sha256& hash);
+  std::string how(std::size_t pane) const;
+  void tell_again(std::size_t pane, bool alone, std::vector<std::size_t>& fresh);
   bool may_start(const Step& step) const;
   Outcome start_steps();
   Result<Apart> started(const Step& step, double memory_mb);
@@ -154,7 +157,7 @@ Outcome Batch::look_up(std::size_t pane, std::size_t photo, std::map<std::int64_
   if (!there.ok()) return there.error();
   hashes_[pane][photo] = hash;
   outcome.state = PhotoState::waiting;
-  if (!there->already_there) return std::nullopt;
+  if (!there->already_there) return recall(pane, photo, hash);
   outcome.state = PhotoState::there_already;
   outcome.measurement = there->measurement;
   outcomes_[pane].pane = there->pane;
@@ -165,6 +168,45 @@ Outcome Batch::look_up(std::size_t pane, std::size_t photo, std::map<std::int64_
   return std::nullopt;
 }
 
+/// All that decides whether a photo can be measured, but the photo.
+std::string Batch::how(std::size_t pane) const {
+  const PhotoOptions& o = list_.panes[pane].options;
+  std::string out = settings_.program;
+  for (const std::string& word :
+       {o.boundary, o.plain, o.bow, o.radius, o.bow_axis, o.glass_thickness, o.card_thickness,
+        o.seen_from, to_text(o.printed_bar_mm, 3), to_text(settings_.seconds, 0),
+        std::to_string(settings_.memory_mb), o.lens}) {
+    out += "|" + word;
+  }
+  for (const std::string& near : o.near) out += "|" + near;
+  const auto lens = read_file(o.lens, kMostPhotoBytes);
+  return lens.ok() ? out + "|" + library::hex(library::sha256(lens.value())) : out;
+}
+
+Outcome Batch::recall(std::size_t pane, std::size_t photo, const Sha256& hash) {
+  if (settings_.again) return std::nullopt;
+  const auto why = library_.failure(hash, how(pane));
+  if (!why.ok()) return why.error();
+  if (!why->has_value()) return std::nullopt;
+  PhotoOutcome& outcome = outcomes_[pane].photos[photo];
+  outcome.told_again = true;
+  outcome.why = *why.value();
+  return std::nullopt;
+}
+
+/// Failed photos are told again, unless with a new one of their pane they may come to something.
+void Batch::tell_again(std::size_t pane, bool alone, std::vector<std::size_t>& fresh) {
+  const auto told = [&](std::size_t photo) { return outcomes_[pane].photos[photo].told_again; };
+  if (alone && !std::all_of(fresh.begin(), fresh.end(), told)) {
+    for (const std::size_t photo : fresh) outcomes_[pane].photos[photo].told_again = false;
+    return;
+  }
+  for (const std::size_t photo : fresh) {
+    if (told(photo)) outcomes_[pane].photos[photo].state = PhotoState::failed;
+  }
+  std::erase_if(fresh, told);
+}
+
 Outcome Batch::open_pane(std::size_t index) {
   Open& open = open_[index];
   std::map<std::int64_t, Step> known;
@@ -173,6 +215,7 @@ Outcome Batch::open_pane(std::size_t index) {
     if (auto failed = look_up(index, photo, known)) return failed;
     if (outcomes_[index].photos[photo].state == PhotoState::waiting) fresh.push_back(photo);
   }
+  tell_again(index, known.empty(), fresh);
   std::size_t asked = fresh.size();
   for (const auto& [measurement, step] : known) {
     if (!settings_.pictures) break;
@@ -350,7 +393,15 @@ void Batch::fail(const Step& step, const std::string& why) {
 
 Outcome Batch::add(const Done& done) {
   const Step& step = done.step;
-  if (done.measured.error) return fail(step, done.measured.error->detail), std::nullopt;
+  if (done.measured.error) {
+    fail(step, done.measured.error->detail);
+    for (const std::size_t photo : step.photos) {
+      const auto kept = library_.set_failure(hashes_[step.pane][photo], how(step.pane),
+                                             outcomes_[step.pane].photos[photo].why);
+      if (!kept.ok()) return kept.error();
+    }
+    return std::nullopt;
+  }
   std::vector<library::Photo> photos;
   for (std::size_t i = 0; i < step.photos.size(); ++i) {
     photos.push_back({listed(step.pane, step.photos[i]).name, hashes_[step.pane][step.photos[i]],

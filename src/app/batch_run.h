@@ -21,8 +21,9 @@ enum class PhotoState { waiting, measured, there_already, duplicate, failed };
 
 struct PhotoOutcome {
   PhotoState state = PhotoState::waiting;
-  std::string why;     ///< it failed, or which photo it is a duplicate of
-  std::string sha256;  ///< empty: it could not be read
+  std::string why;          ///< it failed, or which photo it is a duplicate of
+  std::string sha256;       ///< empty: it could not be read
+  bool told_again = false;  ///< it failed so before and was not tried anew
   std::int64_t measurement = 0;
 };
 
@@ -39,6 +40,8 @@ struct BatchSettings {
   std::size_t memory_mb = 600;  ///< of all processes
   double seconds = 60;          ///< of processor time, for each photo
   bool pictures = false;        ///< also of what is in the library already
+  bool again = false;           ///< what failed before as well
+  std::string program;          ///< its version: another one may measure what this one cannot
   library::Stamp stamp;
 };
 

@@ -34,6 +34,7 @@ const char* state_key(PhotoState state) {
 Json photo_json(const ListedPhoto& photo, const PhotoOutcome& outcome) {
   Json out = {{"name", photo.name}, {"state", state_key(outcome.state)}};
   if (!outcome.sha256.empty()) out["sha256"] = outcome.sha256;
+  if (outcome.told_again) out["told_again"] = true;
   if (outcome.measurement > 0) out["measurement"] = outcome.measurement;
   if (!outcome.why.empty()) out["why"] = outcome.why;
   return out;

@@ -25,6 +25,7 @@ struct Options {
   int jobs = 0;
   std::size_t memory_mb = 600;
   double seconds = 60;
+  bool again = false;
 };
 
 /// The page while it grows: its panes go to a file without a name, because what stands above them
@@ -129,7 +130,10 @@ void say_failures(const ListedPane& pane, const PaneOutcome& outcome) {
   for (std::size_t i = 0; i < outcome.photos.size(); ++i) {
     const PhotoOutcome& photo = outcome.photos[i];
     const bool told = photo.state == PhotoState::failed || photo.state == PhotoState::duplicate;
-    if (told) say(pane.photos[i].name, photo.why);
+    if (told) {
+      say(pane.photos[i].name,
+          photo.why + (photo.told_again ? " (as before; not tried again)" : ""));
+    }
   }
 }
 
@@ -148,6 +152,8 @@ Result<BatchSettings> settings_of(const Options& o) {
   settings.memory_mb = o.memory_mb;
   settings.seconds = o.seconds;
   settings.pictures = !o.html.empty();
+  settings.again = o.again;
+  settings.program = PANECARD_VERSION;
   const auto at = time_of(o);
   if (!at.ok()) return at.error();
   settings.stamp = {at.value(), who(o.by), o.reason.empty() ? "measured in a batch" : o.reason};
@@ -181,12 +187,13 @@ formats::BatchSummary summary_of(const Options& o, const BatchList& list,
   return out;
 }
 
-std::optional<Answer> answer_of(const BatchCounts& counts) {
+std::optional<Answer> answer_of(const BatchCounts& counts, bool told_again) {
   constexpr int kNotMeasured = 3;
   if (counts.failed == 0) return std::nullopt;
   return Answer{kNotMeasured, std::to_string(counts.failed) + " of " +
                                   std::to_string(counts.photos) +
-                                  " photos could not be measured; the reasons stand above"};
+                                  " photos could not be measured; the reasons stand above" +
+                                  (told_again ? "; --again tries them anew" : "")};
 }
 
 Outcome run(const Options& o, std::optional<Answer>& answer) {
@@ -221,7 +228,11 @@ Outcome run(const Options& o, std::optional<Answer>& answer) {
   if (auto failed = page.finish(summary_of(o, list.value(), outcomes.value(), places, stamp))) {
     return failed;
   }
-  answer = answer_of(counts_of(list.value(), outcomes.value()));
+  bool told_again = false;
+  for (const PaneOutcome& pane : outcomes.value()) {
+    for (const PhotoOutcome& photo : pane.photos) told_again = told_again || photo.told_again;
+  }
+  answer = answer_of(counts_of(list.value(), outcomes.value()), told_again);
   const std::string json = o.json.empty() ? "" : batch_json(list.value(), outcomes.value(), stamp);
   if (o.json == "-") return Outputs().write(json);
   Outputs results;
@@ -252,6 +263,7 @@ void add_batch(CLI::App& root, Outcome& outcome, std::optional<Answer>& answer) 
   command->add_option("--limit", o->seconds, "seconds of processor time that a photo may take")
       ->check(CLI::Range(1, 86400))
       ->capture_default_str();
+  command->add_flag("--again", o->again, "try photos anew that could not be measured before");
   command->add_option("--reason", o->reason, "why; it stays in the history");
   command->add_option("--by", o->by, "who; otherwise the user's name");
   command->add_option("--at", o->at, "when, instead of now: 2026-05-01T12:00:00Z");

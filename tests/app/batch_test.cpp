@@ -107,7 +107,30 @@ TEST_CASE("batch: names of files and folders say which pane, and a second run do
   CHECK(shop.content("after") == before);
   const Json json = Json::parse(bytes_of(shop.folder / "again.json"));
   CHECK(json["counts"]["there_already"] == 3);
+  CHECK(has(again.err, "rear door left.png: no coded sheet"));
+  CHECK(has(again.err, "(as before; not tried again)"));
+  CHECK(has(again.err, "--again tries them anew"));
   CHECK(json["panes"].size() == 6);
+}
+
+TEST_CASE("batch: what failed is not tried again until something has changed") {
+  const Shop shop;
+  shop.put("Norden 1_rear door left.png", grey_photo());
+  const auto tried = [&](const std::vector<std::string>& more) {
+    const Run run = shop.batch(more);
+    CHECK(run.status == 3);
+    CHECK(has(run.err, "rear door left.png: no coded sheet"));
+    return !has(run.err, "as before");
+  };
+  CHECK(tried({}));
+  CHECK(!tried({}));
+  CHECK(tried({"--again"}));
+  CHECK(tried({"--plain", "a4"}));  // other options, which the library knows from now on
+  CHECK(!tried({"--plain", "a4"}));
+  shop.put("Norden 1_rear door left 2.png", grey_photo() + "x");  // together they might do
+  CHECK(tried({"--plain", "a4"}));
+  CHECK(!tried({"--plain", "a4"}));
+  shop.check_clean();
 }
 
 TEST_CASE("batch: the same photos give the same library whatever the number of processes") {
