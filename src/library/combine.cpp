@@ -2,8 +2,10 @@
 // averaged along the outline by how certain each is where.
 #include <Eigen/Dense>
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <nlohmann/json.hpp>
+#include <numeric>
 #include <set>
 
 #include "library/pack.h"
@@ -32,33 +34,61 @@ struct One {
 /// One measurement at the common points, outwards.
 struct Field {
   VectorXd off, sigma_noise, weight;
-  MatrixXd own, common;  ///< sources, one standard uncertainty each
-  std::vector<std::string> own_names, common_names;
+  MatrixXd sources;  ///< one standard uncertainty each
+  std::vector<std::string> names;
   MatrixXd noise;  ///< local noise as columns, for the test only
   std::vector<bool> seen;
 };
 
-bool among(const std::vector<std::string>& names, const std::string& name) {
-  return std::find(names.begin(), names.end(), name) != names.end();
-}
+/// By how much a measurement's share of a source's error grows in the mean, because others have
+/// the same: the root of how many are alike. 1 averages out.
+struct Repeated {
+  double bow = 1, lens = 1, card = 1;
 
-/// Errors that measurements share when card and lens are the same do not average out.
-std::vector<std::string> shared_sources(const std::vector<One>& all) {
-  std::vector<std::string> out = {"bow"};  // the pane's own, however often it is photographed
-  bool card = false, lens = false;
-  for (std::size_t i = 0; i < all.size(); ++i) {
+  double of(const std::string& source) const {
+    constexpr std::array<const char*, 4> kOfTheCard = {"print scale", "card size", "card thickness",
+                                                       "edge creep"};
+    if (source == "bow") return bow;
+    if (source == "lens") return lens;
+    const bool of_card =
+        std::find(kOfTheCard.begin(), kOfTheCard.end(), source) != kOfTheCard.end();
+    return of_card ? card : 1;
+  }
+};
+
+/// For each, the root of how many hang together, itself included, by whatever chain.
+template <typename Same>
+std::vector<double> roots_of_groups(std::size_t count, const Same& same) {
+  std::vector<std::size_t> group(count);
+  std::iota(group.begin(), group.end(), std::size_t{0});
+  for (std::size_t i = 0; i < count; ++i) {
     for (std::size_t j = 0; j < i; ++j) {
-      lens = lens || all[i].lens == all[j].lens;
-      card = card || std::any_of(all[i].cards.begin(), all[i].cards.end(),
-                                 [&](const std::string& c) { return all[j].cards.count(c) > 0; });
-      card = card || all[i].cards.empty() || all[j].cards.empty();
+      if (!same(i, j)) continue;
+      const std::size_t from = group[j], to = group[i];
+      std::replace(group.begin(), group.end(), from, to);
     }
   }
-  if (lens) out.emplace_back("lens");
-  if (card) {
-    for (const char* name : {"print scale", "card size", "card thickness", "edge creep"}) {
-      out.emplace_back(name);
-    }
+  std::vector<double> out;
+  for (const std::size_t g : group) {
+    out.push_back(std::sqrt(static_cast<double>(std::count(group.begin(), group.end(), g))));
+  }
+  return out;
+}
+
+/// Errors that measurements share when card or lens are the same do not average out.
+std::vector<Repeated> shared_errors(const std::vector<One>& all) {
+  const auto lens = roots_of_groups(
+      all.size(), [&](std::size_t i, std::size_t j) { return all[i].lens == all[j].lens; });
+  const auto card = roots_of_groups(all.size(), [&](std::size_t i, std::size_t j) {
+    const auto& theirs = all[j].cards;
+    if (all[i].cards.empty() || theirs.empty()) return true;
+    return std::any_of(all[i].cards.begin(), all[i].cards.end(),
+                       [&](const std::string& c) { return theirs.count(c) > 0; });
+  });
+  std::vector<Repeated> out;
+  for (std::size_t k = 0; k < all.size(); ++k) {
+    // The bow is the pane's own, however often it is photographed.
+    out.push_back({std::sqrt(static_cast<double>(all.size())), lens[k], card[k]});
   }
   return out;
 }
@@ -103,7 +133,7 @@ PolygonMm moved(const PolygonMm& points, const check::Motion& motion) {
 }
 
 Field field_of(const One& one, const PolygonMm& points, const PolygonMm& normals,
-               const check::Motion& motion, const std::vector<std::string>& shared) {
+               const check::Motion& motion) {
   const PolygonMm laid = moved(one.shape.contour.points, motion);
   const std::vector<check::Gap> feet = check::gaps_to(laid, points);
   const Contour& c = one.shape.contour;
@@ -127,9 +157,8 @@ Field field_of(const One& one, const PolygonMm& points, const PolygonMm& normals
     out.seen.push_back(foot.before >= c.seen.size() || c.seen[foot.before]);
   }
   for (std::size_t m = 0; m < c.modes.size(); ++m) {
-    const bool common = among(shared, c.mode_names[m]);
-    column(c.modes[m], common ? out.common : out.own);
-    (common ? out.common_names : out.own_names).push_back(c.mode_names[m]);
+    column(c.modes[m], out.sources);
+    out.names.push_back(c.mode_names[m]);
   }
   const std::vector<PolygonMm> all = all_modes(c);
   for (std::size_t m = c.modes.size(); m < all.size(); ++m) column(all[m], out.noise);
@@ -137,13 +166,11 @@ Field field_of(const One& one, const PolygonMm& points, const PolygonMm& normals
   MatrixXd off = out.off;
   remove_motion(points, normals, off);
   out.off = off;
-  for (MatrixXd* columns : {&out.own, &out.common, &out.noise}) {
+  for (MatrixXd* columns : {&out.sources, &out.noise}) {
     if (columns->cols() > 0) remove_motion(points, normals, *columns);
   }
   out.weight = out.sigma_noise.cwiseAbs2();
-  for (const MatrixXd* columns : {&out.own, &out.common}) {
-    if (columns->cols() > 0) out.weight += columns->rowwise().squaredNorm();
-  }
+  if (out.sources.cols() > 0) out.weight += out.sources.rowwise().squaredNorm();
   out.weight = out.weight.cwiseInverse();
   return out;
 }
@@ -158,11 +185,11 @@ double chance_of_more(double chi_square, double degrees) {
 /// Every source and the noise of a measurement at every `stride`-th point, times a factor there.
 MatrixXd all_columns(const Field& f, Index stride, const VectorXd& factor) {
   const Index rows = (f.off.size() + stride - 1) / stride;
-  MatrixXd out(rows, f.own.cols() + f.common.cols() + f.noise.cols());
+  MatrixXd out(rows, f.sources.cols() + f.noise.cols());
   for (Index r = 0; r < rows; ++r) {
     const Index i = r * stride;
     Index at = 0;
-    for (const MatrixXd* part : {&f.own, &f.common, &f.noise}) {
+    for (const MatrixXd* part : {&f.sources, &f.noise}) {
       if (part->cols() == 0) continue;
       out.block(r, at, 1, part->cols()) = factor[i] * part->row(i);
       at += part->cols();
@@ -213,37 +240,39 @@ Combined::Consistency tested(const std::vector<One>& all, const std::vector<Fiel
   return out;
 }
 
-void add_modes(const MatrixXd& columns, const VectorXd& share, double times,
-               const std::vector<std::string>& names, const PolygonMm& normals, Contour& contour) {
-  for (Index c = 0; c < columns.cols(); ++c) {
+void add_modes(const Field& f, const Repeated& alike, const VectorXd& share,
+               const PolygonMm& normals, Contour& contour) {
+  for (Index c = 0; c < f.sources.cols(); ++c) {
+    const std::string& name = f.names[static_cast<std::size_t>(c)];
+    // Of errors whose connection is not known the sum is at most this (Cauchy and Schwarz): they
+    // do not become smaller by repeating.
+    const double times = alike.of(name);
     PolygonMm mode;
     mode.reserve(normals.size());
     for (std::size_t i = 0; i < normals.size(); ++i) {
       const auto k = static_cast<Index>(i);
-      mode.push_back(times * share[k] * columns(k, c) * normals[i]);
+      mode.push_back(times * share[k] * f.sources(k, c) * normals[i]);
     }
     contour.modes.push_back(std::move(mode));
-    contour.mode_names.push_back(names[static_cast<std::size_t>(c)]);
+    contour.mode_names.push_back(name);
   }
 }
 
 /// The weighted mean with everything that is uncertain about it.
-Contour averaged(const std::vector<Field>& fields, const PolygonMm& points,
-                 const PolygonMm& normals, const std::vector<PointPx>& pixels, double alike_mm) {
+Contour averaged(const std::vector<Field>& fields, const std::vector<Repeated>& alike,
+                 const PolygonMm& points, const PolygonMm& normals,
+                 const std::vector<PointPx>& pixels, double alike_mm) {
   const auto n = static_cast<Index>(points.size());
   VectorXd total = VectorXd::Zero(n), mean = VectorXd::Zero(n), noise = VectorXd::Zero(n);
   for (const Field& f : fields) total += f.weight;
   Contour out;
   out.seen.assign(points.size(), false);
-  for (const Field& f : fields) {
+  for (std::size_t j = 0; j < fields.size(); ++j) {
+    const Field& f = fields[j];
     const VectorXd share = f.weight.cwiseQuotient(total);
     mean += share.cwiseProduct(f.off);
     noise += share.cwiseProduct(f.sigma_noise).cwiseAbs2();
-    add_modes(f.own, share, 1, f.own_names, normals, out);
-    // Of errors whose connection is not known the sum is at most this (Cauchy and Schwarz): they
-    // do not become smaller by repeating.
-    const double all_alike = std::sqrt(static_cast<double>(fields.size()));
-    add_modes(f.common, share, all_alike, f.common_names, normals, out);
+    add_modes(f, alike[j], share, normals, out);
     for (std::size_t i = 0; i < points.size(); ++i) out.seen[i] = out.seen[i] || f.seen[i];
   }
   for (std::size_t i = 0; i < points.size(); ++i) {
@@ -324,7 +353,6 @@ Result<Combined> combined(const std::vector<One>& all) {
   std::vector<PointPx> pixels;
   common_points(*reference, points, pixels);
   const PolygonMm normals = outward_normals(points);
-  const std::vector<std::string> shared = shared_sources(all);
   std::vector<Field> fields;
   Combined out;
   double alike_mm = 0;
@@ -335,11 +363,13 @@ Result<Combined> combined(const std::vector<One>& all) {
       if (!laid.ok()) return laid.error();
       motion = laid.value();
     }
-    fields.push_back(field_of(one, points, normals, motion, shared));
+    fields.push_back(field_of(one, points, normals, motion));
     alike_mm = std::max(alike_mm, one.shape.contour.correlation_mm);
     out.used.push_back(one.measurement);
+    // Of the shape alone, as the mean's is: where the outline lies is nobody's question.
+    const VectorXd u95 = 2 * fields.back().weight.cwiseSqrt().cwiseInverse();
     out.median_u95_before_mm +=
-        middle_of(u95_normal_mm(one.shape.contour)) / static_cast<double>(all.size());
+        middle_of({u95.begin(), u95.end()}) / static_cast<double>(all.size());
   }
   constexpr double kDoubt = 0.01;
   double least = kDoubt / static_cast<double>(all.size());
@@ -350,7 +380,8 @@ Result<Combined> combined(const std::vector<One>& all) {
       out.disagrees = all[i].measurement;
     }
   }
-  const Contour contour = with_fewer_sources(averaged(fields, points, normals, pixels, alike_mm));
+  const Contour contour =
+      with_fewer_sources(averaged(fields, shared_errors(all), points, normals, pixels, alike_mm));
   const auto outline = outline::fit(contour);
   if (!outline.ok()) return outline.error();
   out.median_u95_mm = middle_of(outline->u95_mm);

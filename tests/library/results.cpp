@@ -18,12 +18,13 @@ PolygonMm outline(unsigned number) {
                               within(15, 45));
 }
 
-std::string result(const check::Shape& shape, const std::string& photo, int card) {
+std::string result(const check::Shape& shape, const std::string& photo, int card,
+                   const std::string& lens) {
   formats::Measurement m;
   m.boundary = "glass";
   m.photo_name = photo;
   m.cards = {{"card", card, {{0, 0}, {9, 0}, {9, 9}, {0, 9}}}};
-  m.lens_text = "phone-a profile, 12 photos";
+  m.lens_text = lens;
   m.outline.points = shape.contour.points;
   m.outline.u95_mm = shape.u95_mm;
   m.outline.box = smallest_box(shape.contour.points);

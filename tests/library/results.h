@@ -13,7 +13,8 @@ namespace panecard::library::test {
 PolygonMm outline(unsigned number);
 
 /// With sources of error as one photo of a coded sheet has them, as measure --json writes it.
-std::string result(const check::Shape& shape, const std::string& photo = "pane.jpg", int card = 0);
+std::string result(const check::Shape& shape, const std::string& photo = "pane.jpg", int card = 0,
+                   const std::string& lens = "phone-a profile, 12 photos");
 std::string result(unsigned number);
 
 }  // namespace panecard::library::test
