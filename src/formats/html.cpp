@@ -21,7 +21,7 @@ p{margin:.3rem 0;overflow-wrap:anywhere}
 a{color:inherit}
 .quiet,figcaption,th{color:var(--quiet);font-size:.86rem}
 .top{display:flex;justify-content:space-between;color:var(--quiet)}
-.scroll{overflow-x:auto}
+.scroll{overflow-x:auto;margin-bottom:.5rem}
 table{border-collapse:collapse;font-variant-numeric:tabular-nums;font-size:.92rem}
 th{font-weight:normal;text-align:left;border-bottom:1px solid var(--rule);white-space:nowrap}
 td,th{padding:.12rem .3rem .12rem 1.6rem;vertical-align:baseline}
@@ -42,8 +42,8 @@ svg [fill='#c4cbd1']{fill:var(--rule)}svg [stroke='#c4cbd1']{stroke:var(--rule)}
 svg [fill='#ffffff']{fill:var(--paper)}svg [stroke='#ffffff']{stroke:var(--paper)}
 svg [fill='#eef0f2']{fill:var(--pale)}svg [fill='#fbe2d2']{fill:var(--tint)}
 svg [stroke='#e0540b']{stroke:var(--accent)}
-@media screen and (max-width:34rem){body{padding:1rem}table{font-size:.8rem}th{white-space:normal}
-td,th{padding-left:.55rem;padding-right:0}.j{padding-left:.2rem}}
+@media screen and (max-width:34rem){body{padding:.8rem}table{font-size:.74rem}th,th.n,th.j{font-size:.74rem;white-space:normal}
+td,th{padding-left:.4rem;padding-right:0}.j{padding-left:.15rem}}
 @media print{body{padding:0;max-width:none;font-size:10pt}section,figure,tr,li{break-inside:avoid}
 h2,h3{break-after:avoid;break-inside:avoid}.long{break-inside:auto}.scroll{overflow:visible}
 .two{grid-template-columns:1fr 1fr}}

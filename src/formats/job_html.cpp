@@ -112,10 +112,11 @@ std::string pieces(const Job& job, Units u, const Ruler& ruler) {
 std::string roll(const Job& job, Units u, const Ruler& ruler) {
   if (!job.layout) return {};
   constexpr double kWidth = 200;
+  const double one_to = scale_of_strips(*job.layout, kWidth);
   std::string out = "<section class=\"long\"><h2>On the film, in the order of cutting</h2>\n";
   for (std::size_t k = 0; k < job.layout->strips.size(); ++k) {
     const StoredStrip& strip = job.layout->strips[k];
-    const double height = height_of_strip(strip, kWidth) + 1;
+    const double height = height_of_strip(strip, one_to) + 1;
     Sheet sheet(kWidth, height, "The pieces on the film");
     draw_layout_picture(sheet, ruler, {*job.layout, strip}, u, {0, 1}, {kWidth, height});
     const std::string which = say_which(*job.layout, k);

@@ -361,11 +361,12 @@ void draw_pieces(Pages& pages, const Job& job, Units u) {
 
 void draw_roll(Pages& pages, const Job& job, Units u) {
   if (!job.layout) return;
+  const double one_to = scale_of_strips(*job.layout, pages.width());
   for (std::size_t k = 0; k < job.layout->strips.size(); ++k) {
     const StripOf of{*job.layout, job.layout->strips[k]};
-    const double height = height_of_strip(of.strip, pages.width());
+    const double height = height_of_strip(of.strip, one_to);
     const std::string which = say_which(of.layout, k);
-    const double with_name = height + (which.empty() ? 25 : 33);
+    const double with_name = height + (which.empty() ? 14 : 20);
     if (k == 0) pages.heading("On the film, in the order of cutting", with_name);
     pages.need(with_name);
     if (!which.empty()) {
@@ -375,8 +376,8 @@ void draw_roll(Pages& pages, const Job& job, Units u) {
       pages.y += 6;
     }
     const PagePoint top_left{pages.left(), pages.y + 2};
-    const double one_to = draw_layout_picture(pages.sheet(), pages.ruler(), of, u, top_left,
-                                              top_left + PagePoint{pages.width(), height});
+    draw_layout_picture(pages.sheet(), pages.ruler(), of, u, top_left,
+                        top_left + PagePoint{pages.width(), height});
     pages.y += height + 4;
     pages.sheet().text({pages.right(), pages.y}, "1 : " + to_text(one_to, 1),
                        {2.4, style::kQuiet, Anchor::end});

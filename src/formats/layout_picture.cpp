@@ -213,10 +213,18 @@ PieceWays say_ways(const LaidPiece& piece, const StripOf& of, Units u) {
           say(piece.level_mm, piece.along != "level")};
 }
 
-double height_of_strip(const StoredStrip& strip, double width) {
-  constexpr double kHighest = 88, kRounding = 0.01;
-  const double one_to = drawn_scale(
-      std::max(strip.length_mm / (width - kLeft - kRight), strip.film.width_mm / kHighest));
+double scale_of_strips(const StoredLayout& layout, double width) {
+  const double highest = layout.strips.size() > 1 ? 66 : 88;
+  double least = 0;
+  for (const StoredStrip& strip : layout.strips) {
+    least = std::max(
+        {least, strip.length_mm / (width - kLeft - kRight), strip.film.width_mm / highest});
+  }
+  return drawn_scale(least);
+}
+
+double height_of_strip(const StoredStrip& strip, double one_to) {
+  constexpr double kRounding = 0.01;
   return strip.film.width_mm / one_to + kBelow + kRounding;
 }
 

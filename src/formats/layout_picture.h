@@ -18,8 +18,10 @@ struct StripOf {
 double draw_layout_picture(Sheet& sheet, const Ruler& ruler, const StripOf& of, Units units,
                            PagePoint top_left, PagePoint bottom_right);
 
-/// What draw_layout_picture() needs for a strip within the width; long strips are low ones.
-double height_of_strip(const StoredStrip& strip, double width);
+/// 1 : this for all strips of a layout alike, within the width.
+double scale_of_strips(const StoredLayout& layout, double width);
+/// What draw_layout_picture() needs to draw a strip to that scale.
+double height_of_strip(const StoredStrip& strip, double one_to);
 
 /// "4160 mm" or "163.78 in (163 3/4)".
 std::string say_film_length(double mm, Units units);

@@ -44,7 +44,7 @@ std::string other_rows(const LayoutReport& report, Units u) {
     if (o.cost > 0) out += ", " + say_cost(o.cost, report.layout.currency);
     out += o.film.leftover ? ", a leftover\n" : "\n";
   }
-  return out.empty() ? out : "\n  other film that would take all of it\n" + out;
+  return out.empty() ? out : "\n  other film that would do by itself\n" + out;
 }
 
 std::string strip_part(const StoredLayout& layout, std::size_t index, Units u) {

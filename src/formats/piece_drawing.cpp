@@ -134,6 +134,10 @@ void draw_sizes(Drawing& d) {
   frame.rectangle(low, high.x - low.x, high.y - low.y);
   d.sheet.begin_group("size");
   d.sheet.stroke(frame, {style::kRule, 0.18, {2, 1.2}});
+  d.field.add_line(low, {high.x, low.y}, kCrossQuiet);
+  d.field.add_line({high.x, low.y}, {high.x, y}, kCrossQuiet);
+  d.field.add_line({high.x, high.y}, {x, high.y}, kCrossQuiet);
+  d.field.add_line({low.x, y}, low, kCrossQuiet);
   draw_size(d, {low.x, y}, {high.x, y}, {low.x, high.y}, high, size.x);
   draw_size(d, {x, high.y}, {x, low.y}, {low.x, high.y}, low, size.y);
   d.sheet.end_group();
@@ -238,14 +242,14 @@ std::vector<Corner> corners_of(const CutPath& cut) {
 /// "R 6.0"; "R 12 - 18" where a corner is no one arc.
 std::string say_radius(const Corner& c, Units u) {
   constexpr double kMmPerInch = 25.4, kAlike = 1.05;
-  const auto said = [u](double mm) {
-    return u == Units::mm ? fixed(mm, 1) : fixed(mm / kMmPerInch, 2);
+  const auto said = [u](double mm, int decimals) {
+    return u == Units::mm ? fixed(mm, decimals) : fixed(mm / kMmPerInch, decimals + 1);
   };
-  if (c.most_mm <= kAlike * c.least_mm) return "R " + said(0.5 * (c.least_mm + c.most_mm));
-  return "R " + said(c.least_mm) + " - " + said(c.most_mm);
+  if (c.most_mm <= kAlike * c.least_mm) return "R " + said(0.5 * (c.least_mm + c.most_mm), 1);
+  return "R " + said(c.least_mm, 0) + " - " + said(c.most_mm, 0);
 }
 
-/// Beside its corner, outside if there is room.
+/// Beside its corner, inside if there is room: outside run the lines of the sizes.
 void label_corners(Drawing& d) {
   constexpr double kSize = 2.6;
   const std::vector<Corner> corners = corners_of(d.cut);
@@ -255,14 +259,14 @@ void label_corners(Drawing& d) {
     const std::string words = say_radius(c, d.units);
     Label label = size_of(d, "", words, kSize), best = label;
     double least = LabelField::kBlocked, preference = 0;
-    for (const double side : {1.0, -1.0}) {
-      for (const double off : {1.2, 2.6, 4.2}) {
+    for (const double side : {-1.0, 1.0}) {
+      for (const double off : {2.0, 3.5, 5.5, 8.0, 11.0}) {
         const PagePoint out{side * c.outwards.x, -side * c.outwards.y};
         const double reach =
             off + std::abs(out.x) * label.width / 2 + std::abs(out.y) * label.height / 2;
         label.centre = d.place(c.at) + reach * out;
         const double cost = d.field.cost(label) + preference;
-        preference += 0.5;
+        preference += 0.3;
         if (cost >= least) continue;
         least = cost, best = label;
       }
