@@ -12,8 +12,8 @@ std::string lines(const std::vector<BatchLine>& all) {
   std::string out = "<ul class=\"doubts\">\n";
   for (const BatchLine& line : all) {
     out += "<li><a href=\"#pane-" + std::to_string(line.pane) + "\">" +
-           xml(clean(line.name, kLongestName)) + "</a>: " + xml(on_paper(line.why, kLongestSentence)) +
-           "</li>\n";
+           xml(clean(line.name, kLongestName)) +
+           "</a>: " + xml(on_paper(line.why, kLongestSentence)) + "</li>\n";
   }
   return out + "</ul>\n";
 }
@@ -64,7 +64,8 @@ std::string to_batch_html_pane(const BatchPane& pane, std::size_t number) {
   std::vector<std::string> doubts;
   for (const std::string& doubt : pane.doubts) doubts.push_back(on_paper(doubt, kLongestSentence));
   out += html_list(doubts, "doubts");
-  if (!pane.verdict.empty()) out += html_paragraph(on_paper(pane.verdict, kLongestSentence), "quiet");
+  if (!pane.verdict.empty())
+    out += html_paragraph(on_paper(pane.verdict, kLongestSentence), "quiet");
   return out + "</section>\n";
 }
 

@@ -356,8 +356,8 @@ Sheet draw(const PieceReport& report, Units units) {
   draw_sizes(d);
   draw_lines(d);
   draw_roll(d);
+  label_corners(d);  // before the sides, which have more places to choose from
   label_sides(d);
-  label_corners(d);
   draw_scale_bar(d.sheet, d.place.scale, units, "on the pane");
   draw_words(d);
   return std::move(d.sheet);

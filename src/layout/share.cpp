@@ -218,16 +218,22 @@ class Sharing {
     return a;
   }
 
-  /// The rolls by price, each as full as it gets.
-  std::optional<Plan> rolls_in_turn(Counts left) {
+  /// One film after the other, each as full as it gets; what none took stays in `left`.
+  Plan in_turn(const std::vector<std::size_t>& films, Counts& left) {
     Plan out;
-    for (const std::size_t film : rolls_) {
+    for (const std::size_t film : films) {
       if (none(left)) break;
       const auto part = filled(film, left);
       if (!part) continue;
       left = sum(left, part->counts, -1);
       out.push_back(*part);
     }
+    return out;
+  }
+
+  /// The rolls by price.
+  std::optional<Plan> rolls_in_turn(Counts left) {
+    Plan out = in_turn(rolls_, left);
     if (!none(left)) return std::nullopt;
     press(out, 0.3);
     return out;
@@ -261,15 +267,8 @@ class Sharing {
   /// stays where it is.
   std::optional<Plan> leftovers_first(const std::optional<Plan>& without) {
     constexpr std::size_t kMostWeighed = 6;
-    Plan plan;
     Counts left = all_;
-    for (const std::size_t film : leftovers_) {
-      if (none(left)) break;
-      const auto part = filled(film, left);
-      if (!part) continue;
-      left = sum(left, part->counts, -1);
-      plan.push_back(*part);
-    }
+    Plan plan = in_turn(leftovers_, left);
     if (plan.empty()) return std::nullopt;
     if (none(left)) return plan;
     std::optional<Plan> rest = on_rolls(left);
