@@ -98,7 +98,7 @@ class Sharing {
   }
 
   /// These copies on that film. Nothing where they are too wide or too long for it.
-  std::optional<Layout> packed(std::size_t film, const Counts& counts, Effort effort) const {
+  std::optional<Layout> packed(std::size_t film, const Counts& counts, const Effort& effort) const {
     std::vector<Item> items;
     std::vector<std::size_t> origin;
     for (std::size_t i = 0; i < items_.size(); ++i) {
@@ -116,10 +116,13 @@ class Sharing {
 
   /// The same, looked into for a moment only and no longer than until it is seen to fit.
   std::optional<Layout> fits(std::size_t film, const Counts& counts) {
-    constexpr int kMostLooks = 150;
+    // A shelf may hold thousands; a roll that is not looked at may be the one that was needed.
+    constexpr int kMostAtLeftovers = 150, kMostAtRolls = 1000;
     constexpr std::int64_t kMoves = 1500, kMovesPerCopy = 150;
     constexpr double kShare = 0.02;
-    if (++looks_ > kMostLooks) return std::nullopt;
+    const bool leftover = films_[film].leftover;
+    int& looks = leftover ? looks_at_leftovers_ : looks_at_rolls_;
+    if (++looks > (leftover ? kMostAtLeftovers : kMostAtRolls)) return std::nullopt;
     Effort effort = efforts_(kShare);
     int copies = 0;
     for (const int n : counts) copies += n;
@@ -293,7 +296,7 @@ class Sharing {
   std::vector<double> areas_;
   std::vector<std::size_t> leftovers_;  ///< the smallest first
   std::vector<std::size_t> rolls_;      ///< by price for their area, then the shorter first
-  int looks_ = 0;
+  int looks_at_leftovers_ = 0, looks_at_rolls_ = 0;
 };
 
 }  // namespace
