@@ -5,6 +5,7 @@
 // also by a measurement that it has already.
 #include <algorithm>
 #include <map>
+#include <memory>
 #include <set>
 
 #include "library/exchange.h"
@@ -119,12 +120,12 @@ struct Record {
   std::int64_t id = 0, change = 0;  ///< theirs
   Kept kept;
   std::string record, digest;
-  Json photos;
+  const Json* photos = nullptr;  ///< in the pane's JSON
 };
 
 /// A pane's folder, read.
 struct TheirPane {
-  Json json;
+  std::shared_ptr<const Json> json;
   fs::path folder;
   std::vector<Record> measurements;
   std::vector<Said> said;  ///< its revisions
@@ -324,18 +325,18 @@ class Import {
   TheirPane read_pane(const fs::path& folder) {
     TheirPane out;
     out.folder = folder;
-    out.json = json_in(folder, "pane.json", "panecard-pane");
-    for (const Json& m : out.json.at("measurements")) {
+    out.json = std::make_shared<const Json>(json_in(folder, "pane.json", "panecard-pane"));
+    for (const Json& m : out.json->at("measurements")) {
       Record r;
       r.id = whole(m, "id"), r.change = whole(m, "change");
       std::tie(r.kept, r.record) =
           record_in(folder, "measurement-" + std::to_string(r.id) + ".json");
       r.digest = bytes_of(sha256(r.record));
-      r.photos = m.at("photos");
+      r.photos = &m.at("photos");
       out.measurements.push_back(std::move(r));
     }
     const Names patterns = their_patterns(out), pieces = their_pieces(out);
-    for (const Json& r : out.json.at("revisions")) {
+    for (const Json& r : out.json->at("revisions")) {
       const Pane about{text(r, "window"), text(r, "side"), text(r, "notes")};
       must_be_text(refused(about));
       const std::optional<std::int64_t> pattern =
@@ -359,6 +360,7 @@ class Import {
                        const std::vector<std::int64_t>& pieces, const Names& patterns,
                        const Names& piece_names) const {
     std::vector<std::string> here;
+    here.reserve(pieces.size());
     for (const std::int64_t piece : pieces) here.push_back(name_in(piece_names, piece));
     std::sort(here.begin(), here.end());
     return joined({of(about), pattern ? name_in(patterns, *pattern) : "", joined(here)});
@@ -368,7 +370,7 @@ class Import {
   Names their_patterns(const TheirPane& pane) {
     Names digests, out;
     for (const Record& r : pane.measurements) digests[r.id] = r.digest;
-    for (const Json& p : pane.json.at("patterns")) {
+    for (const Json& p : pane.json->at("patterns")) {
       std::vector<std::string> sources;
       for (const Json& source : p.at("made_from")) {
         sources.push_back(name_in(digests, source.get<std::int64_t>()));
@@ -418,7 +420,7 @@ class Import {
 
   Names their_pieces(const TheirPane& pane) const {
     Names out;
-    for (const Json& p : pane.json.at("pieces")) {
+    for (const Json& p : pane.json->at("pieces")) {
       const std::int64_t id = whole(p, "id");
       out[id] = joined({text(p, "name"), piece_record(pane, id)});
     }
@@ -466,7 +468,7 @@ class Import {
   std::int64_t pane_here(std::int64_t vehicle, const TheirPane& pane) {
     const std::int64_t here = pane_with(pane);
     if (here != 0) return here;
-    const Json& first = pane.json.at("revisions").front();
+    const Json& first = pane.json->at("revisions").front();
     const std::string said =
         joined({pane.said.front().stamp,
                 of(Pane{text(first, "window"), text(first, "side"), text(first, "notes")})});
@@ -482,7 +484,7 @@ class Import {
     std::size_t known = 0;
     bool follows = true;
     if (pane == 0) {
-      pane = insert_pane(vehicle, whole(theirs.json, "id"));
+      pane = insert_pane(vehicle, whole(*theirs.json, "id"));
       ++report_.fresh;
     } else {
       const auto here = known_pane(pane, theirs, about);
@@ -507,7 +509,7 @@ class Import {
 
   std::optional<std::size_t> known_pane(std::int64_t pane, const TheirPane& theirs,
                                         const Vehicle& about) {
-    const Json& now = theirs.json.at("revisions").back();
+    const Json& now = theirs.json->at("revisions").back();
     const std::string side = text(now, "side");
     const std::string name = "pane " + std::to_string(pane) + ", '" + called(about) + ", " +
                              text(now, "window") + (side.empty() ? "" : " " + side) + "'";
@@ -533,7 +535,7 @@ class Import {
     const std::int64_t id =
         insert_measurement(db_, number_for(r.id), pane, change_here(r.change), r.kept, r.record);
     std::int64_t number = 0;
-    for (const Json& photo : r.photos) {
+    for (const Json& photo : *r.photos) {
       const std::string hash = text(photo, "sha256"), bytes = bytes_of_hex(hash);
       SQLite::Statement insert(db_, "INSERT INTO photo VALUES(?, ?, ?, ?)");
       SQLite::bind(insert, id, ++number, text(photo, "name"));
@@ -571,7 +573,7 @@ class Import {
     const auto pieces = numbers_here(their_pieces(theirs), our_pieces(pane), [&](std::int64_t id) {
       return insert_piece(pane, theirs, id);
     });
-    const Json& revisions = theirs.json.at("revisions");
+    const Json& revisions = theirs.json->at("revisions");
     for (std::size_t k = known; k < theirs.said.size(); ++k) {
       const Json& r = revisions[k];
       PaneState state;
@@ -593,7 +595,7 @@ class Import {
 
   std::int64_t insert_pattern(std::int64_t pane, const TheirPane& theirs, std::int64_t id,
                               const std::map<std::int64_t, std::int64_t>& measurements) {
-    const Json& json = entry(theirs.json.at("patterns"), id);
+    const Json& json = entry(theirs.json->at("patterns"), id);
     SQLite::Statement insert(
         db_, "INSERT INTO pattern(id, pane, measurement, record) VALUES(?, ?, ?, ?)");
     if (keeps_numbers_) insert.bind(1, id);
@@ -618,7 +620,7 @@ class Import {
     SQLite::Statement insert(db_, "INSERT INTO piece VALUES(?, ?, ?, ?)");
     if (keeps_numbers_) insert.bind(1, id);
     insert.bind(2, pane);
-    insert.bind(3, text(entry(theirs.json.at("pieces"), id), "name"));
+    insert.bind(3, text(entry(theirs.json->at("pieces"), id), "name"));
     bind_blob(insert, 4, deflated(piece_record(theirs, id)));
     insert.exec();
     return db_.getLastInsertRowid();
