@@ -69,6 +69,7 @@ std::vector<double> roots_of_groups(std::size_t count, const Same& same) {
     }
   }
   std::vector<double> out;
+  out.reserve(count);
   for (const std::size_t g : group) {
     out.push_back(std::sqrt(static_cast<double>(std::count(group.begin(), group.end(), g))));
   }
