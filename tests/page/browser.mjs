@@ -292,8 +292,11 @@ async function byKeys() {
     }
     assert.fail("no key leads to " + what);
   };
+  // Asked for ahead of the key: the browser must know by then that it is not to open its own window.
+  const chosen = page.waitForEvent("filechooser");
   await reach("input[type=file]");
-  const [chooser] = await Promise.all([page.waitForEvent("filechooser"), page.keyboard.press("Space")]);
+  await page.keyboard.press("Space");
+  const chooser = await chosen;
   const first = await view(page, () => chooser.setFiles(another(vent, 3)));
   await page.getByRole("link", {name: "Looks right, keep it"}).waitFor();
   await reach(".tools button:nth-of-type(2)");
