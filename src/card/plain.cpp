@@ -197,9 +197,10 @@ double light_of(const cv::Mat& bgr, const Candidate& candidate, const PlainSize&
   constexpr int kGrid = 9;
   constexpr double kInside = 0.8;
   std::vector<double> level;
+  const auto share = [](int step) { return kInside * (step / (kGrid - 1.0) - 0.5); };
   for (int i = 0; i < kGrid * kGrid; ++i) {
-    const PointMm on{kInside * size.width_mm * ((i % kGrid) / (kGrid - 1.0) - 0.5),
-                     kInside * size.height_mm * ((i / kGrid) / (kGrid - 1.0) - 0.5)};
+    const int column = i % kGrid, row = i / kGrid;
+    const PointMm on{size.width_mm * share(column), size.height_mm * share(row)};
     const PointPx px = px_on_body(candidate.shape.corner_mm, candidate.body.corner, on);
     const int x = static_cast<int>(px.x), y = static_cast<int>(px.y);
     if (x < 0 || y < 0 || x >= bgr.cols || y >= bgr.rows) continue;
