@@ -86,7 +86,7 @@ void add_bend_findings(Plane& plane) {
   if (plane.bent_probability > kNearlyCertain && std::abs(c.strong) > 2 * c.sigma_strong) {
     const double radius = 1 / std::abs(c.strong);
     plane.findings.push_back(
-        {"pane_is_bent", "the pane is bent, radius " + to_text(radius, 0) + " +- " +
+        {"pane_is_bent", "the pane is bent, radius " + to_text(radius, 0) + " ± " +
                              to_text(2 * c.sigma_strong * radius * radius, 0) +
                              " mm about an axis " + to_text(c.axis_deg, 0) +
                              " deg from level in the photo (" +

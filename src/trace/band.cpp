@@ -262,7 +262,7 @@ Result<BandCurve> find_band(const photo::Photo& photo, const card::Plane& plane,
     curve.findings.push_back(
         {"band_bridged", "the band was seen on " + percent(covered.seen) + " of its length (" +
                              sides +
-                             "); elsewhere it is taken to stay as far from the glass edge, +-" +
+                             "); elsewhere it is taken to stay as far from the glass edge, ±" +
                              to_text(2 * widest, 1) + " mm at worst"});
   }
   return curve;

@@ -176,7 +176,7 @@ void report(const std::vector<std::vector<bool>>& outside,
                                 (pair ? "other" : "others") + " by up to " + to_text(d.most_mm, 1) +
                                 " mm at the " + side_name(middle, d.where) + ", " +
                                 to_text(d.length_mm, 0) + " mm of the way" +
-                                (pair ? "; both were kept and the +- covers it: take a third photo"
+                                (pair ? "; both were kept and the ± covers it: take a third photo"
                                       : "; it was left out there")});
     if (pair) break;
   }
