@@ -118,6 +118,27 @@ PolygonMm to_mm(const card::Plane& plane, const std::vector<PointPx>& near) {
   return out;
 }
 
+/// Where the outline turns by three quarters of a right angle within 8 mm, more sharply than a
+/// radius of 6 mm: panes are rounder, and a reflection that cuts across one is not.
+std::optional<PointMm> sharpest_corner(const PolygonMm& points) {
+  constexpr double kWithin_mm = 8, kTurn_rad = 75 * M_PI / 180;
+  const std::size_t n = points.size();
+  const auto reach = static_cast<std::size_t>(
+      std::max(1.0, std::round(kWithin_mm / 2 * static_cast<double>(n) / perimeter_mm(points))));
+  double most = kTurn_rad;
+  std::optional<PointMm> where;
+  for (std::size_t i = 0; i < n; ++i) {
+    // The headings of what lies before and after, each over as much again.
+    const PointMm before = points[(i + n - reach) % n] - points[(i + n - 2 * reach) % n];
+    const PointMm after = points[(i + 2 * reach) % n] - points[(i + reach) % n];
+    const double turn = std::abs(std::atan2(cross(before, after), dot(before, after)));
+    if (turn <= most) continue;
+    most = turn;
+    where = points[i];
+  }
+  return where;
+}
+
 // What a person should look at before trusting the outline: no number above shows these.
 void report_doubts(const Ribbon& ribbon, const Edge& edge, std::vector<Finding>& findings) {
   const double hull_mm2 = signed_area_mm2(convex_hull(edge.points));
@@ -129,6 +150,16 @@ void report_doubts(const Ribbon& ribbon, const Edge& edge, std::vector<Finding>&
                                          " % of its convex hull, which panes rarely have: look at "
                                          "the overlay, and point at the boundary with --near where "
                                          "it strays"});
+  }
+  if (const auto corner = sharpest_corner(edge.points)) {
+    PointMm middle{};
+    for (const PointMm& p : edge.points) {
+      middle = middle + 1.0 / static_cast<double>(edge.points.size()) * p;
+    }
+    findings.push_back({"odd_shape", "the outline has a sharp corner at the " +
+                                         std::string(side_name(middle, *corner)) +
+                                         ", where panes are rounded: look at the overlay, and "
+                                         "point at the boundary with --near where it strays"});
   }
   constexpr double kFaintSeal = 2;  // half of one clear edge per point, all penalties taken off
   if (ribbon.score < kFaintSeal) {

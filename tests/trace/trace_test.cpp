@@ -3,6 +3,7 @@
 
 #include <doctest/doctest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 
@@ -42,6 +43,24 @@ TEST_CASE("trace: a crease below the pane and a pillar beside it are left for th
   const support::CurveMatch match = support::match_curves(traced->contour.points, seen.truth_mm);
   CHECK(match.median_mm <= 0.3);
   CHECK(match.p95_mm <= 1);
+}
+
+TEST_CASE(
+    "trace: an outline that a straight reflection cuts short has a sharp corner, and says so") {
+  // A dark rectangle crosses this pane from edge to edge below its top corner: either it is passed
+  // by, or a person is sent to look.
+  const Rendered seen = rendered(6135);
+  const auto traced = trace(seen.photo, seen.plane, seen.cards, {});
+  if (!traced.ok()) return;
+  const support::CurveMatch match = support::match_curves(traced->contour.points, seen.truth_mm);
+  const bool doubted = std::any_of(traced->findings.begin(), traced->findings.end(),
+                                   [](const Finding& f) { return f.code == "odd_shape"; });
+  CHECK((match.p95_mm <= 1 || doubted));
+  // Round corners are none: no pane of the first test is doubted.
+  const Rendered plain = rendered(1010);
+  const auto round = trace(plain.photo, plain.plane, plain.cards, {});
+  REQUIRE(round.ok());
+  for (const Finding& f : round->findings) CHECK(f.code != "odd_shape");
 }
 
 TEST_CASE("trace: where the change is softer than the photo's blur the edge is as uncertain") {
