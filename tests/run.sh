@@ -28,7 +28,7 @@ tests/page/run.sh build/dev/panecard
 sanitized() { # targets
   cmake --build --preset asan -j "$jobs" --target "$@"
 }
-if ((SECONDS > 26 * 60)); then
+if ((SECONDS > 24 * 60)); then
   step "sanitizers and lint left out: no time; run cmake --workflow --preset asan, then tidy"
   exit 0
 fi
