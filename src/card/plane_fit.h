@@ -4,7 +4,7 @@
 //   per photo        rotation and translation of camera_from_plane (6)
 //   per lens         as photo::LensVector (8); photos whose lens is the same profile share it
 //   bend             curvature xx, xy, yy (1/mm) of the pane at the plane's origin; fixed unless a
-//                    prior for it is given. A sheet bends with the pane, a rigid card lies on the
+//                    prior for it is given. Paper bends with the pane, a stiff card lies on the
 //                    tangent plane at its centre; places on the pane are developed lengths.
 //   per card         OwnParameter; place and turn of the first card are zero by definition
 #pragma once

@@ -149,13 +149,10 @@ class Sharing {
   bool lies_on(std::size_t film, const Item& item) const {
     const PointMm room = room_on(film);
     return std::any_of(item.turns_deg.begin(), item.turns_deg.end(), [&](double turn) {
-      PointMm low = turned(item.shape.front(), turn), high = low;
-      for (const PointMm p : item.shape) {
-        const PointMm at = turned(p, turn);
-        low = {std::min(low.x, at.x), std::min(low.y, at.y)};
-        high = {std::max(high.x, at.x), std::max(high.y, at.y)};
-      }
-      return high.x - low.x <= room.x && high.y - low.y <= room.y;
+      PolygonMm shape = item.shape;
+      for (PointMm& p : shape) p = turned(p, turn);
+      const PointMm size = extent_of(shape).size();
+      return size.x <= room.x && size.y <= room.y;
     });
   }
 

@@ -175,9 +175,7 @@ class Import {
         "FROM vehicle_revision AS r JOIN change AS c ON c.id = r.change WHERE r.number = 1 "
         "ORDER BY r.vehicle");
     while (vehicles.executeStep()) {
-      const Said first{of(Stamp{at(vehicles, 1), at(vehicles, 2), at(vehicles, 3)}),
-                       of(Vehicle{at(vehicles, 4), at(vehicles, 5), at(vehicles, 6),
-                                  at(vehicles, 7), at(vehicles, 8)})};
+      const Said first{of(stamp_at(vehicles, 1)), of(vehicle_at(vehicles, 4))};
       our_vehicles_.emplace(first.all(), vehicles.getColumn(0).getInt64());
     }
     SQLite::Statement panes(
@@ -186,8 +184,8 @@ class Import {
         "FROM pane_revision AS r JOIN change AS c ON c.id = r.change "
         "JOIN pane AS p ON p.id = r.pane WHERE r.number = 1 ORDER BY r.pane");
     while (panes.executeStep()) {
-      const std::string first = joined({of(Stamp{at(panes, 1), at(panes, 2), at(panes, 3)}),
-                                        of(Pane{at(panes, 4), at(panes, 5), at(panes, 6)})});
+      const std::string first =
+          joined({of(stamp_at(panes, 1)), of(Pane{at(panes, 4), at(panes, 5), at(panes, 6)})});
       our_panes_.emplace(std::pair(panes.getColumn(7).getInt64(), first),
                          panes.getColumn(0).getInt64());
     }
@@ -215,9 +213,8 @@ class Import {
   void take_changes() {
     std::map<std::string, std::vector<std::int64_t>> ours;  // the last first
     SQLite::Statement rows(db_, "SELECT id, at, who, reason FROM change ORDER BY id DESC");
-    const auto at = [&](int i) { return rows.getColumn(i).getString(); };
     while (rows.executeStep()) {
-      ours[of(Stamp{at(1), at(2), at(3)})].push_back(rows.getColumn(0).getInt64());
+      ours[of(stamp_at(rows, 1))].push_back(rows.getColumn(0).getInt64());
     }
     for (const auto& [id, stamp] : stamps_) {
       std::vector<std::int64_t>& same = ours[of(stamp)];
@@ -307,10 +304,8 @@ class Import {
                            "r.notes FROM vehicle_revision AS r JOIN change AS c ON c.id = "
                            "r.change WHERE r.vehicle = ? ORDER BY r.number");
     rows.bind(1, vehicle);
-    const auto at = [&](int i) { return rows.getColumn(i).getString(); };
     while (rows.executeStep()) {
-      out.push_back(
-          {of(Stamp{at(0), at(1), at(2)}), of(Vehicle{at(3), at(4), at(5), at(6), at(7)})});
+      out.push_back({of(stamp_at(rows, 0)), of(vehicle_at(rows, 3))});
     }
     return out;
   }
@@ -446,10 +441,9 @@ class Import {
                            "SELECT r.number, c.at, c.who, c.reason FROM pane_revision AS r JOIN "
                            "change AS c ON c.id = r.change WHERE r.pane = ? ORDER BY r.number");
     rows.bind(1, pane);
-    const auto at = [&](int i) { return rows.getColumn(i).getString(); };
     while (rows.executeStep()) {
       const auto state = pane_state(db_, pane, rows.getColumn(0).getInt64()).value_or(PaneState{});
-      out.push_back({of(Stamp{at(1), at(2), at(3)}),
+      out.push_back({of(stamp_at(rows, 1)),
                      state_of(state.about, state.pattern, state.pieces, patterns, pieces)});
     }
     return out;

@@ -61,6 +61,17 @@ std::int64_t new_change(SQLite::Database& db, const Stamp& stamp) {
   return db.getLastInsertRowid();
 }
 
+Stamp stamp_at(SQLite::Statement& row, int first) {
+  return {row.getColumn(first).getString(), row.getColumn(first + 1).getString(),
+          row.getColumn(first + 2).getString()};
+}
+
+Vehicle vehicle_at(SQLite::Statement& row, int first) {
+  return {row.getColumn(first).getString(), row.getColumn(first + 1).getString(),
+          row.getColumn(first + 2).getString(), row.getColumn(first + 3).getString(),
+          row.getColumn(first + 4).getString()};
+}
+
 std::int64_t newest_pane_revision(SQLite::Database& db, std::int64_t pane) {
   SQLite::Statement query(db, "SELECT coalesce(max(number), 0) FROM pane_revision WHERE pane = ?");
   query.bind(1, pane);
@@ -95,9 +106,7 @@ std::optional<Vehicle> vehicle_state(SQLite::Database& db, std::int64_t vehicle,
   query.bind(1, vehicle);
   if (revision) query.bind(2, *revision);
   if (!query.executeStep()) return std::nullopt;
-  return Vehicle{query.getColumn(0).getString(), query.getColumn(1).getString(),
-                 query.getColumn(2).getString(), query.getColumn(3).getString(),
-                 query.getColumn(4).getString()};
+  return vehicle_at(query, 0);
 }
 
 std::int64_t revise_pane(SQLite::Database& db, std::int64_t pane, const PaneState& state,

@@ -18,6 +18,10 @@ std::optional<Error> refused(const Stamp& stamp);
 Error no_such(const Store& store, const std::string& what, std::int64_t number);
 
 std::int64_t new_change(SQLite::Database& db, const Stamp& stamp);
+/// A row's columns at, who and reason, in that order.
+Stamp stamp_at(SQLite::Statement& row, int first);
+/// A row's columns make, model, years, body and notes, in that order.
+Vehicle vehicle_at(SQLite::Statement& row, int first);
 
 struct PaneState {
   Pane about;

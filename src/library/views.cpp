@@ -10,12 +10,6 @@ namespace {
 
 constexpr std::size_t kMostPieceBytes = 64'000'000;
 
-Stamp stamp_at(const SQLite::Statement& query, int first) {
-  auto& q = const_cast<SQLite::Statement&>(query);
-  return {q.getColumn(first).getString(), q.getColumn(first + 1).getString(),
-          q.getColumn(first + 2).getString()};
-}
-
 std::optional<PaneLine> line_of(SQLite::Database& db, std::int64_t pane) {
   const auto state = pane_state(db, pane);
   SQLite::Statement query(db, "SELECT vehicle FROM pane WHERE id = ?");

@@ -6,6 +6,8 @@
 #include <limits>
 #include <numbers>
 
+#include "trace/strip.h"
+
 namespace panecard::trace {
 namespace {
 
@@ -16,13 +18,6 @@ constexpr double kSeenSigmas = 4;  // one false sight in 30 000 by chance
 constexpr double kSureSigmas = 5;
 constexpr double kEdgePart =
     0.25;  // of the steepest place of all: the solid band's edge is no less
-
-double median(std::vector<double> values) {
-  if (values.empty()) return 0;
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
 
 /// Divides every column by its robust spread, so that reflections and noise have spread one in it.
 void standardise(Eigen::ArrayXXd& columns, const Eigen::ArrayXXd& valid) {

@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <cmath>
 #include <opencv2/imgproc.hpp>
+#include <utility>
 
 namespace panecard::trace {
 namespace {
@@ -239,10 +240,8 @@ std::vector<double> shading(const Samples& samples, double blur_mm) {
       if (samples.seen[row]) near.push_back(samples.width_mm[row]);
     }
     if (near.empty()) continue;
-    const auto middle = near.begin() + static_cast<std::ptrdiff_t>(near.size() / 2);
-    std::nth_element(near.begin(), middle, near.end());
-    width[i] = *middle;
-    known.push_back(*middle);
+    width[i] = median(std::move(near));
+    known.push_back(width[i]);
   }
   if (known.empty()) return width;
   const auto tenth = known.begin() + static_cast<std::ptrdiff_t>(known.size() / 10);

@@ -5,6 +5,8 @@
 #include <limits>
 #include <optional>
 
+#include "trace/strip.h"
+
 namespace panecard::trace {
 namespace {
 
@@ -158,8 +160,7 @@ void report(const std::vector<std::vector<bool>>& outside,
             const std::vector<std::vector<Crossing>>& all, const Sketch& first, double step_mm,
             std::vector<Finding>& findings) {
   const std::size_t n = first.points.size();
-  PointMm middle{};
-  for (const PointMm& p : first.points) middle = middle + 1.0 / static_cast<double>(n) * p;
+  const PointMm middle = middle_of(first.points);
   for (std::size_t v = 0; v < all.size(); ++v) {
     Disagreement d;
     for (std::size_t i = 0; i < n; ++i) {

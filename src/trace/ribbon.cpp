@@ -430,11 +430,6 @@ constexpr Pass kPasses[] = {{36, 0.5, 0.6, 4, 6, {2, 0.15F, 0.4F}},
                             {34, 0.5, 0.5, 5, 5, {2, 0.3F, 0.9F}},
                             {36, 0.25, 0.3, 6, 4, {1, 0.3F, 0.9F}}};
 
-double median_of(std::vector<double> w) {
-  std::nth_element(w.begin(), w.begin() + static_cast<std::ptrdiff_t>(w.size() / 2), w.end());
-  return w[w.size() / 2];
-}
-
 // Calibrated on rendered photos, see docs/trace.md: how often the edge taken was the wrong one of
 // two against how far the other's mean evidence was behind.
 double rival_probability(double behind) { return 1 / (1 + std::exp(1.1 + 0.75 * behind)); }
@@ -457,9 +452,9 @@ void weigh_rivals(const PairPath& path, Ribbon& ribbon) {
       behind += path.sure[row] - path.rival_sure[row];
     }
     behind /= 2 * kAround + 1;
-    const double middle = median_of(offset);
+    const double middle = median(offset);
     for (double& x : offset) x = std::abs(x - middle);
-    if (median_of(offset) > kAgree_mm) continue;
+    if (median(offset) > kAgree_mm) continue;
     ribbon.rival_mm[i] = middle;
     ribbon.rival_behind[i] = behind;
     ribbon.rival_probability[i] = rival_probability(behind);
@@ -571,13 +566,13 @@ class Search {
     const Around best = splice(middle_, around);
     Materials known = surest().materials;
     Belief belief;
-    belief.width_mm = median_of(surest().ribbon.width_mm);
+    belief.width_mm = median(surest().ribbon.width_mm);
     belief.outer_from_mm = -6;
     belief.outer_to_mm = 6;
     const Ribbon second =
         look(photo_, sight_, cards_, near_, kPasses[1], outer_curve(middle_, best), belief, known);
     belief = {};
-    belief.width_mm = median_of(second.width_mm);
+    belief.width_mm = median(second.width_mm);
     belief.inner_within_mm = 4;
     const Pass& sharp = kPasses[2];
     Ribbon third = look(photo_, sight_, cards_, near_, sharp, inner_curve(second), belief, known);

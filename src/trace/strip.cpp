@@ -124,8 +124,7 @@ cv::Mat blurred_round(const cv::Mat& values, double sigma_rows, double sigma_col
 namespace {
 
 void mark_blind(const PolygonMm& card, double half_mm, Strip& strip) {
-  PointMm middle{};
-  for (const PointMm& p : card) middle = middle + 1.0 / static_cast<double>(card.size()) * p;
+  const PointMm middle = middle_of(card);
   double radius = 0;
   for (const PointMm& p : card) radius = std::max(radius, distance(p, middle));
   for (int i = 0; i < strip.blind.rows; ++i) {
@@ -205,6 +204,19 @@ float sampled_quantile(const cv::Mat& values, double share) {
       sample.begin() + static_cast<std::ptrdiff_t>(share * static_cast<double>(sample.size() - 1));
   std::nth_element(sample.begin(), at, sample.end());
   return *at;
+}
+
+PointMm middle_of(const PolygonMm& points) {
+  PointMm sum{};
+  for (const PointMm& p : points) sum = sum + p;
+  return 1.0 / static_cast<double>(points.size()) * sum;
+}
+
+double median(std::vector<double> values) {
+  if (values.empty()) return 0;
+  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), middle, values.end());
+  return *middle;
 }
 
 }  // namespace panecard::trace

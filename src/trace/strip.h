@@ -73,4 +73,7 @@ PolygonMm smooth_closed(const PolygonMm& curve, double sigma);
 /// Quantile of a sample of the values (deterministic, at most ~20 000 of them).
 float sampled_quantile(const cv::Mat& values, double share);
 
+PointMm middle_of(const PolygonMm& points);  ///< their mean; at least one
+double median(std::vector<double> values);   ///< the upper one of two; 0 for none
+
 }  // namespace panecard::trace

@@ -49,8 +49,7 @@ struct Unseen {
 
 Unseen unseen_stretches(const Contour& contour) {
   const std::size_t n = contour.points.size();
-  PointMm middle{};
-  for (const PointMm& p : contour.points) middle = middle + 1.0 / static_cast<double>(n) * p;
+  const PointMm middle = middle_of(contour.points);
   struct Stretch {
     double length_mm = 0;
     PointMm at;
@@ -152,12 +151,8 @@ void report_doubts(const Ribbon& ribbon, const Edge& edge, std::vector<Finding>&
                                          "it strays"});
   }
   if (const auto corner = sharpest_corner(edge.points)) {
-    PointMm middle{};
-    for (const PointMm& p : edge.points) {
-      middle = middle + 1.0 / static_cast<double>(edge.points.size()) * p;
-    }
     findings.push_back({"odd_shape", "the outline has a sharp corner at the " +
-                                         std::string(side_name(middle, *corner)) +
+                                         std::string(side_name(middle_of(edge.points), *corner)) +
                                          ", where panes are rounded: look at the overlay, and "
                                          "point at the boundary with --near where it strays"});
   }
@@ -176,8 +171,7 @@ constexpr double kLikelyRival = 0.05;
 // and a person is asked to look: two values 9 mm apart are not one with a wider margin.
 void weigh_rivals(const Ribbon& ribbon, Edge& edge, std::vector<Finding>& findings) {
   const std::size_t n = edge.points.size(), m = ribbon.rival_probability.size();
-  PointMm middle{};
-  for (const PointMm& p : edge.points) middle = middle + 1.0 / static_cast<double>(n) * p;
+  const PointMm middle = middle_of(edge.points);
   edge.choice_mm.assign(n, 0);
   double length_mm = 0, likeliest = 0, away_mm = 0;
   PointMm where;
