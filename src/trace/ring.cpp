@@ -129,84 +129,98 @@ Edges look_for_edges(const Polar& polar) {
   return out;
 }
 
-// Minimal closed path: Viterbi once and a half round, the middle lap is then free of the seam.
-// Sums are 16 bits wide, counted from the least, so that eight columns go at once; a column 257
-// cells' worth behind the best is as good as out of the race.
+// Minimal closed path: Viterbi once and a quarter round; what is kept is an eighth of the way off
+// the seam on either side. Sums are 16 bits wide, counted from the least, so that eight columns go
+// at once; a column 257 cells' worth behind the best is as good as out of the race.
 using Path = std::vector<int>;  // column per ray
 
-struct Front {
-  static constexpr int kPad = kLanes;
+class Walk {
+ public:
+  Walk(const cv::Mat& absence, const cv::Mat& extra, int columns)
+      : absence_(absence), extra_(extra), columns_(columns) {
+    for (int k = 0; k <= kMaxSlope; ++k) {
+      length_[k] = static_cast<unsigned short>(std::lround(4096 * std::sqrt(1.0 + k * k)));
+    }
+  }
+
+  Path closed() {
+    constexpr int kLaps = kRays + kRays / 4, kSkip = kRays / 8;
+    cv::Mat sums(kLaps, padded(columns_) + 2 * kPad, CV_16S, cv::Scalar(kFar));
+    std::vector<short> start(sums.cols, kFar);
+    std::fill_n(start.begin() + kPad, columns_, kBest);
+    const short* from = start.data();
+    short least = kBest;
+    for (int lap = 0; lap < kLaps; ++lap) {
+      auto* to = sums.ptr<short>(lap);
+      least = on(from, least, lap % kRays, to);
+      from = to;
+    }
+    Path path(kRays);
+    int c = static_cast<int>(std::min_element(from + kPad, from + kPad + columns_) - from) - kPad;
+    for (int lap = kLaps - 1; lap >= kSkip; --lap) {
+      if (lap < kSkip + kRays) path[lap % kRays] = c;
+      c = before(sums.ptr<short>(lap - 1), lap % kRays, c);
+    }
+    return path;
+  }
+
+ private:
+  static constexpr int kPad = kLanes;  // room for steps beyond the columns
   static_assert(kPad >= kMaxSlope);
   static constexpr short kBest = std::numeric_limits<short>::min();
   static constexpr short kFar = std::numeric_limits<short>::max();
 
-  explicit Front(int columns)
-      : columns_(columns), from_(padded(columns) + 2 * kPad, kFar), to_(from_) {
-    std::fill_n(from_.begin() + kPad, columns, kBest);
-    for (int k = 0; k <= kMaxSlope; ++k) {
-      length_[k] =
-          cv::v_setall_u16(static_cast<unsigned short>(std::lround(4096 * std::sqrt(1.0 + k * k))));
-    }
-  }
-
-  // One ray on. `none` is the first slope's row of absence_of_edge, `extra` what else a cell costs.
-  void advance(const unsigned char* none, std::size_t slope_stride, const unsigned short* extra,
-               signed char* back) {
-    // Flat first: among equals the path goes straight on.
-    static constexpr std::array<int, kSlopes> kOrder{0, -1, 1, -2, 2, -3, 3, -4, 4, -5, 5, -6, 6};
+  // One ray on, to `ray`: from sums, the least of which is `least`, to sums; the least of those
+  // comes back.
+  short on(const short* from, short least, int ray, short* to) const {
+    const auto* none = absence_.ptr<unsigned char>(ray * kSlopes);
+    const auto* extra = extra_.ptr<unsigned short>(ray);
+    std::array<cv::v_uint16x8, kMaxSlope + 1> length{};
+    for (int k = 0; k <= kMaxSlope; ++k) length[k] = cv::v_setall_u16(length_[k]);
+    const cv::v_int16x8 down = cv::v_setall_s16(static_cast<short>(least - kBest));
+    cv::v_int16x8 lowest = cv::v_setall_s16(kFar);
     for (int c = 0; c < padded(columns_); c += kLanes) {
       const cv::v_uint16x8 fixed = cv::v_load(extra + c);
-      cv::v_int16x8 best = cv::v_setall_s16(kFar), step = cv::v_setzero_s16();
-      for (const int k : kOrder) {
+      cv::v_int16x8 best = cv::v_setall_s16(kFar);
+      for (int k = -kMaxSlope; k <= kMaxSlope; ++k) {
         const cv::v_uint16x8 cell =
-            fixed + cv::v_load_expand(none + (k + kMaxSlope) * slope_stride + c);
-        const cv::v_uint16x8 cost = cv::v_mul_hi(cell << 4, length_[std::abs(k)]);
-        const cv::v_int16x8 sum =
-            cv::v_load(from_.data() + kPad + c - k) + cv::v_reinterpret_as_s16(cost);
-        step = cv::v_select(sum < best, cv::v_setall_s16(static_cast<short>(k)), step);
-        best = cv::v_min(sum, best);
+            fixed + cv::v_load_expand(none + (k + kMaxSlope) * absence_.step + c);
+        const cv::v_int16x8 cost =
+            cv::v_reinterpret_as_s16(cv::v_mul_hi(cell << 4, length[std::abs(k)]));
+        best = cv::v_min(best, cv::v_load(from + kPad + c - k) + cost);
       }
-      cv::v_store(to_.data() + kPad + c, best);
-      cv::v_pack_store(back + c, step);
+      best = best - down;
+      lowest = cv::v_min(lowest, best);
+      cv::v_store(to + kPad + c, best);
     }
-    const short least = *std::min_element(to_.begin() + kPad, to_.begin() + kPad + columns_);
-    const cv::v_int16x8 down = cv::v_setall_s16(static_cast<short>(least - kBest));
-    for (int c = 0; c < padded(columns_); c += kLanes) {
-      cv::v_store(from_.data() + kPad + c, cv::v_load(to_.data() + kPad + c) - down);
-    }
-    std::fill(from_.begin() + kPad + columns_, from_.end(), kFar);
+    std::fill(to + kPad + columns_, to + kPad + padded(columns_), kFar);
+    std::array<short, kLanes> each{};
+    cv::v_store(each.data(), lowest);
+    return *std::min_element(each.begin(), each.end());
   }
 
-  int best() const {
-    const auto first = from_.begin() + kPad;
-    return static_cast<int>(std::min_element(first, first + columns_) - first);
+  // The column on the ray before from where the best way leads to column `c` of `ray`.
+  int before(const short* from, int ray, int c) const {
+    int best = c, sum = std::numeric_limits<int>::max();
+    for (int j = 0; j < kSlopes; ++j) {
+      // Straight on first, 0, -1, 1, -2, 2 ...: among equals the path does not turn.
+      const int k = (j + 1) / 2 * (j % 2 == 0 ? 1 : -1);
+      if (c - k < 0 || c - k >= columns_) continue;
+      const int cell = absence_.at<unsigned char>(ray * kSlopes + k + kMaxSlope, c) +
+                       extra_.at<unsigned short>(ray, c);
+      const int there = from[kPad + c - k] + ((cell << 4) * length_[std::abs(k)] >> 16);
+      if (there < sum) sum = there, best = c - k;
+    }
+    return best;
   }
 
- private:
+  const cv::Mat &absence_, &extra_;
   int columns_;
-  std::vector<short> from_, to_;
-  std::array<cv::v_uint16x8, kMaxSlope + 1> length_{};
+  std::array<unsigned short, kMaxSlope + 1> length_{};
 };
 
 Path closed_path(const cv::Mat& absence, const cv::Mat& extra, int columns) {
-  const int laps = kRays + kRays / 2;
-  cv::Mat back(laps, absence.cols, CV_8S);
-  Front front(columns);
-  for (int lap = 0; lap < laps; ++lap) {
-    const int ray = lap % kRays;
-    front.advance(absence.ptr<unsigned char>(ray * kSlopes), absence.step,
-                  extra.ptr<unsigned short>(ray), back.ptr<signed char>(lap));
-  }
-  int c = front.best();
-  std::vector<int> all(laps);
-  for (int lap = laps - 1; lap >= 0; --lap) {
-    all[lap] = c;
-    c = std::clamp(c - back.at<signed char>(lap, c), 0, columns - 1);
-  }
-  Path path(kRays);
-  const int skip = kRays / 4;
-  for (int lap = skip; lap < skip + kRays; ++lap) path[lap % kRays] = all[lap];
-  return path;
+  return Walk(absence, extra, columns).closed();
 }
 
 void add(float cost, unsigned short& to) {
