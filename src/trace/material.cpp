@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <limits>
+#include <tuple>
 #include <utility>
 
 namespace panecard::trace {
@@ -11,69 +11,73 @@ namespace {
 
 constexpr int kNeighbours = Materials::kSectors / 3;  // sectors either side that have a vote
 
-using Seen = std::vector<std::vector<Tone>>;  // per sector
-
-// One channel's values in order, each with its sector. The median of a window of sectors is then a
-// walk along them, and the median of the distances from it a walk outwards to both sides.
-class Ordered {
+// How often each tone was seen, a channel at a time. Medians of thousands of tones for every part
+// of the turn are then a walk along bins, a thirtieth of what counts as shading wide.
+class Counts {
  public:
-  Ordered(const Seen& seen, std::size_t channel) {
-    for (std::size_t sector = 0; sector < seen.size(); ++sector) {
-      for (const Tone& tone : seen[sector]) {
-        values_.push_back({tone[channel], static_cast<int>(sector)});
-      }
-    }
-    std::sort(values_.begin(), values_.end());
-  }
+  Counts() : count_(static_cast<std::size_t>(kBins), 0) {}
 
-  // `votes`: per sector 1 or 0. `count`: the values of all sectors that have a vote.
-  void look(const std::vector<int>& votes, int count, float& middle, float& sigma) const {
-    int left = count / 2 + 1;
-    std::size_t at = 0;
-    while ((left -= votes[values_[at].second]) > 0) ++at;
-    middle = values_[at].first;
-    left = count / 2 + 1;
-    std::size_t below = at, above = at;  // looked at next: below - 1 and above
-    float away = 0;
-    while (left > 0) {
-      const float down =
-          below > 0 ? middle - values_[below - 1].first : std::numeric_limits<float>::infinity();
-      const float up = above < values_.size() ? values_[above].first - middle
-                                              : std::numeric_limits<float>::infinity();
-      away = std::min(down, up);
-      left -= votes[values_[down < up ? --below : above++].second];
+  void add(float tone) {
+    ++count_[bin(tone)];
+    ++total_;
+  }
+  void take(const Counts& other, int sign) {
+    for (int b = 0; b < kBins; ++b) count_[b] += sign * other.count_[b];
+    total_ += sign * other.total_;
+  }
+  int total() const { return total_; }
+
+  // The median and 1.48 times the median distance from it.
+  std::pair<float, float> middle_and_spread() const {
+    int left = total_ / 2 + 1, at = 0;
+    while ((left -= count_[at]) > 0) ++at;
+    int away = 0;
+    for (left = total_ / 2 + 1 - count_[at]; left > 0;) {
+      ++away;
+      if (at - away >= 0) left -= count_[at - away];
+      if (at + away < kBins) left -= count_[at + away];
     }
-    sigma = 1.48F * away;
+    return {(static_cast<float>(at) + 0.5F) / kPerTone - kMost,
+            1.48F * static_cast<float>(away) / kPerTone};
   }
 
  private:
-  std::vector<std::pair<float, int>> values_;
+  static constexpr float kMost = 17, kPerTone = 64;  // roots of 8-bit intensities, and differences
+  static constexpr int kBins = static_cast<int>(2 * kMost * kPerTone);
+  static std::size_t bin(float tone) {
+    return static_cast<std::size_t>(
+        std::clamp((tone + kMost) * kPerTone, 0.0F, static_cast<float>(kBins - 1)));
+  }
+
+  std::vector<int> count_;
+  int total_ = 0;
 };
 
-void collect(const cv::Mat& tones, int row, int from, int to, std::vector<Tone>& out) {
+using Seen = std::vector<std::array<Counts, 3>>;  // per sector
+
+void collect(const cv::Mat& tones, int row, int from, int to, std::array<Counts, 3>& out) {
   const auto* tone = tones.ptr<cv::Vec3f>(row);
   for (int c = std::max(from, 0); c < std::min(to, tones.cols); ++c) {
-    if (!std::isnan(tone[c][0])) out.push_back({tone[c][0], tone[c][1], tone[c][2]});
+    if (std::isnan(tone[c][0])) continue;
+    for (int k = 0; k < 3; ++k) out[k].add(tone[c][k]);
   }
 }
 
 std::vector<Look> looks_of(const Seen& seen) {
-  constexpr int kLeast = 50;
-  const std::array<Ordered, 3> channels{Ordered(seen, 0), Ordered(seen, 1), Ordered(seen, 2)};
-  std::vector<Look> out(Materials::kSectors);
-  std::vector<int> votes(Materials::kSectors);
-  for (int sector = 0; sector < Materials::kSectors; ++sector) {
-    std::fill(votes.begin(), votes.end(), 0);
-    int count = 0;
-    for (int j = -kNeighbours; j <= kNeighbours; ++j) {
-      const int other = (sector + j + Materials::kSectors) % Materials::kSectors;
-      votes[other] = 1;
-      count += static_cast<int>(seen[other].size());
+  constexpr int kLeast = 50, kSectors = Materials::kSectors;
+  std::vector<Look> out(kSectors);
+  std::array<Counts, 3> window;
+  const auto take = [&](int sector, int sign) {
+    for (int k = 0; k < 3; ++k) window[k].take(seen[(sector + kSectors) % kSectors][k], sign);
+  };
+  for (int j = -kNeighbours; j <= kNeighbours; ++j) take(j, 1);
+  for (int sector = 0; sector < kSectors; ++sector) {
+    if (window[0].total() < kLeast) return {};
+    for (int k = 0; k < 3; ++k) {
+      std::tie(out[sector].middle[k], out[sector].sigma[k]) = window[k].middle_and_spread();
     }
-    if (count < kLeast) return {};
-    for (std::size_t k = 0; k < 3; ++k) {
-      channels[k].look(votes, count, out[sector].middle[k], out[sector].sigma[k]);
-    }
+    take(sector - kNeighbours, -1);
+    take(sector + kNeighbours + 1, 1);
   }
   return out;
 }

@@ -64,7 +64,7 @@ class Row {
         outer_(places.cells),
         most_(places.cells),
         alike_(places.cells),
-        pair_(places.cells) {}
+        pair_(places.stride - kLanes, kNoPair) {}
 
   void look(const Evidence& e, const Belief& belief, int row, short* out) {
     edge_ = e.across.ptr<float>(row);
@@ -87,6 +87,8 @@ class Row {
   }
 
  private:
+  static constexpr float kNoPair = -1e6F;
+
   void learn_likeness(const float* seal, const float* body) {
     for (int c = 0; c < places_.cells; ++c) {
       alike_[c] = kSealAlike * seal[c] - kBodyAlike * body[c];
@@ -109,7 +111,8 @@ class Row {
       const float change = change_[c - 1] - change_[c - kInside];
       inner_[c] = edge_[c] - kEdgeWithinGlass * within + kChangeAlongGlass / kCells * change;
     }
-    for (int c = kInside; known && c < places_.cells; ++c) {
+    if (!known) return;
+    for (int c = kInside; c < places_.cells; ++c) {
       inner_[c] -= (either_[c - 1] - either_[c - kInside]) / kCells;
     }
   }
@@ -123,7 +126,8 @@ class Row {
       outer_[c] = edge_[c] - kEdgeBeyondBody * most_[c] -
                   kChangeAlongBody / kCells * (change_[c + kTo] - change_[c + kFrom]);
     }
-    for (int c = 0; known && c < last; ++c) {
+    if (!known) return;
+    for (int c = 0; c < last; ++c) {
       outer_[c] -= (seal_less_body_[c + kTo] - seal_less_body_[c + kFrom]) / kCells;
     }
   }
@@ -135,8 +139,11 @@ class Row {
     for (int d = 3; d < 15; ++d) {
       const int last = places_.cells - d;
       const float per_cell = 1.0F / static_cast<float>(d - 2);
-      for (int c = 0; !known && c < last; ++c) most_[c] = std::max(most_[c], edge_[c + d]);
-      for (int c = 0; known && c < last; ++c) {
+      if (!known) {
+        for (int c = 0; c < last; ++c) most_[c] = std::max(most_[c], edge_[c + d]);
+        continue;
+      }
+      for (int c = 0; c < last; ++c) {
         const float plain = std::max(0.0F, (plain_[c + d - 1] - plain_[c + 1]) * per_cell);
         most_[c] = std::max(most_[c], edge_[c + d] * (1 - plain));
       }
@@ -171,13 +178,19 @@ class Row {
       pair_[c] = inner_[c] + outer_[c + width] - kEdgeWithinSeal * most_[c] -
                  per_plain * (change_[c + 2 + plain] - change_[c + 2]) - odd;
     }
-    for (int c = kInside; known && c < last; ++c) {
-      pair_[c] += per_seal * (seal_less_body_[c + width] - seal_less_body_[c + 1]);
+    if (known) {
+      for (int c = kInside; c < last; ++c) {
+        pair_[c] += per_seal * (seal_less_body_[c + width] - seal_less_body_[c + 1]);
+      }
     }
-    for (int c = kInside; c < last; ++c) {
-      // A whole number of units; cutting off, as the conversion does, would tilt towards zero.
-      const float up = std::clamp(kUnit * pair_[c], -8000.0F, 8000.0F) + 8000.5F;
-      out[c] = static_cast<short>(static_cast<int>(up) - 8000);
+    std::fill(pair_.begin() + last, pair_.end(), kNoPair);
+    const cv::v_float32x4 unit = cv::v_setall_f32(kUnit);
+    const Lanes least = cv::v_setall_s16(kLeastEvidence), most = cv::v_setall_s16(-kLeastEvidence);
+    for (int c = 0; c < places_.stride - kLanes; c += kLanes) {
+      const float* pair = pair_.data() + c;
+      const Lanes units = cv::v_pack(cv::v_round(cv::v_load(pair) * unit),
+                                     cv::v_round(cv::v_load(pair + kLanes / 2) * unit));
+      cv::v_store(out + c, cv::v_max(least, cv::v_min(most, units)));
     }
   }
 

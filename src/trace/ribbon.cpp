@@ -27,12 +27,14 @@ void lengths(const float* a, const float* b, int count, float* to) {
 
 cv::Mat change_across(const cv::Mat& root) {
   cv::Mat size(root.size(), CV_32F);
-  for (int i = 0; i < root.rows; ++i) {
-    const auto* from = root.ptr<float>(i);
-    auto* to = size.ptr<float>(i);
-    lengths(from, from + 6, root.cols - 2, to + 1);
-    to[0] = to[root.cols - 1] = 0;
-  }
+  cv::parallel_for_({0, root.rows}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      const auto* from = root.ptr<float>(i);
+      auto* to = size.ptr<float>(i);
+      lengths(from, from + 6, root.cols - 2, to + 1);
+      to[0] = to[root.cols - 1] = 0;
+    }
+  });
   return size;
 }
 
@@ -40,10 +42,12 @@ cv::Mat change_along(const cv::Mat& root) {
   constexpr int kApart = 2;
   const int rows = root.rows;
   cv::Mat size(root.size(), CV_32F);
-  for (int i = 0; i < rows; ++i) {
-    lengths(root.ptr<float>((i + rows - kApart) % rows), root.ptr<float>((i + kApart) % rows),
-            root.cols, size.ptr<float>(i));
-  }
+  cv::parallel_for_({0, rows}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      lengths(root.ptr<float>((i + rows - kApart) % rows), root.ptr<float>((i + kApart) % rows),
+              root.cols, size.ptr<float>(i));
+    }
+  });
   return size;
 }
 
@@ -51,15 +55,6 @@ cv::Mat change_along(const cv::Mat& root) {
 // of the strip's clear edges) in a clean one.
 float least_change(const cv::Mat& size, float clear_edge) {
   return std::max({2 * sampled_quantile(size, 0.5), clear_edge / 8, 1e-6F});
-}
-
-void to_log_ratio(float unit, float cap, cv::Mat& size) {
-  for (int i = 0; i < size.rows; ++i) {
-    auto* to = size.ptr<float>(i);
-    for (int j = 0; j < size.cols; ++j) {
-      to[j] = std::min(cap, std::log1p(to[j] * to[j] / (unit * unit)));
-    }
-  }
 }
 
 Evidence evidence(const Strip& strip, double sigma_mm, float cap) {
@@ -74,9 +69,9 @@ Evidence evidence(const Strip& strip, double sigma_mm, float cap) {
   cv::Mat around;
   const int reach = static_cast<int>(std::lround(3 / strip.step_mm));
   cv::blur(edge, around, {2 * reach + 1, 1}, {-1, -1}, cv::BORDER_REPLICATE);
-  edge = cv::max(edge - around, 0.0F);
-  to_log_ratio(unit, cap, edge);
-  to_log_ratio(least_change(change, clear_edge), 4, change);
+  const float edge_unit = 1 / (unit * unit);
+  const float change_least = least_change(change, clear_edge);
+  const float change_unit = 1 / (change_least * change_least);
 
   const int per_mm = static_cast<int>(std::lround(1 / strip.step_mm));
   const int cells = columns / per_mm;
@@ -85,19 +80,32 @@ Evidence evidence(const Strip& strip, double sigma_mm, float cap) {
                strip.first_mm + 0.5 - strip.step_mm / 2,
                tones(strip),
                {}};
-  for (int i = 0; i < rows; ++i) {
-    for (int c = 0; c < cells; ++c) {
-      float most = 0, sum = 0;
-      for (int k = 0; k < per_mm; ++k) {
-        most = std::max(most, edge.at<float>(i, c * per_mm + k));
-        sum += change.at<float>(i, c * per_mm + k);
+  // Likelihood ratios first: of the clearest edge of each millimetre, and the product, not more
+  // than `kCap` each, of the changes along.
+  constexpr float kCap = 4;
+  const float edge_most = std::exp(cap), change_most = std::exp(kCap);
+  cv::parallel_for_({0, rows}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      const auto *from = edge.ptr<float>(i), *mean = around.ptr<float>(i),
+                 *along = change.ptr<float>(i);
+      const auto* blind = strip.blind.ptr<unsigned char>(i);
+      auto *across_to = out.across.ptr<float>(i), *along_to = out.along.ptr<float>(i);
+      for (int c = 0; c < cells; ++c) {
+        float most = 0, product = 1;
+        for (int j = c * per_mm; j < (c + 1) * per_mm; ++j) {
+          most = std::max(most, from[j] - mean[j]);
+          product *= std::min(change_most, 1 + along[j] * along[j] * change_unit);
+        }
+        // A card's own edges say nothing of the pane.
+        const bool seen = blind[c * per_mm] == 0;
+        across_to[c] = seen ? std::min(edge_most, 1 + most * most * edge_unit) : 1;
+        along_to[c] = seen ? product : 1;
       }
-      // A card's own edges say nothing of the pane.
-      const bool blind = strip.blind.at<unsigned char>(i, c * per_mm) != 0;
-      out.across.at<float>(i, c) = blind ? 0 : most;
-      out.along.at<float>(i, c) = blind ? 0 : sum / static_cast<float>(per_mm);
     }
-  }
+  });
+  cv::log(out.across, out.across);
+  cv::log(out.along, out.along);
+  out.along *= 1.0 / per_mm;
   return out;
 }
 
