@@ -87,23 +87,31 @@ int last_inside(const Grid& grid, cv::Size size) {
 cv::Mat sample_block(const Pyramid& photo, const Grid& grid, int first_ray, int rays,
                      const cv::Range& columns, double px_per_sample, cv::Mat inside) {
   cv::Mat x(rays, columns.size(), CV_32F), y(rays, columns.size(), CV_32F);
+  const int first_knot = columns.start / kGrid, knots = (columns.end - 1) / kGrid + 2 - first_knot;
+  std::vector<cv::Vec2d> knot(knots);
+  std::vector<char> front(knots);
   for (int row = 0; row < rays; ++row) {
     const int ray = (first_ray + row + kRays) % kRays, i = ray / kGrid;
     const double v = static_cast<double>(ray % kGrid) / kGrid;
-    const auto* a = grid.px.ptr<cv::Vec2d>(i);
-    const auto* b = grid.px.ptr<cv::Vec2d>(i + 1);
-    const auto* front_a = grid.in_front.ptr<unsigned char>(i);
-    const auto* front_b = grid.in_front.ptr<unsigned char>(i + 1);
+    const auto *a = grid.px.ptr<cv::Vec2d>(i) + first_knot,
+               *b = grid.px.ptr<cv::Vec2d>(i + 1) + first_knot;
+    const auto *front_a = grid.in_front.ptr<char>(i) + first_knot,
+               *front_b = grid.in_front.ptr<char>(i + 1) + first_knot;
+    for (int k = 0; k < knots; ++k) {
+      knot[k] = (1 - v) * a[k] + v * b[k];
+      front[k] = front_a[k] & front_b[k];
+    }
+    auto *to_x = x.ptr<float>(row), *to_y = y.ptr<float>(row);
+    auto* to_inside = inside.ptr<unsigned char>(row);
     for (int c = columns.start; c < columns.end; ++c) {
-      const int j = c / kGrid;
+      const int k = c / kGrid - first_knot;
       const double u = static_cast<double>(c % kGrid) / kGrid;
-      cv::Vec2d p = (1 - v) * ((1 - u) * a[j] + u * a[j + 1]) + v * ((1 - u) * b[j] + u * b[j + 1]);
       // Between a point before the camera and one behind it there is nothing to interpolate.
-      const bool front = (front_a[j] & front_a[j + 1] & front_b[j] & front_b[j + 1]) != 0;
-      if (!front) p = {-1e6, -1e6};
-      x.at<float>(row, c - columns.start) = static_cast<float>(p[0]);
-      y.at<float>(row, c - columns.start) = static_cast<float>(p[1]);
-      inside.at<unsigned char>(row, c) = inside_photo(p, photo.size()) ? 1 : 0;
+      const cv::Vec2d p = (front[k] & front[k + 1]) != 0 ? (1 - u) * knot[k] + u * knot[k + 1]
+                                                         : cv::Vec2d(-1e6, -1e6);
+      to_x[c - columns.start] = static_cast<float>(p[0]);
+      to_y[c - columns.start] = static_cast<float>(p[1]);
+      to_inside[c] = inside_photo(p, photo.size()) ? 1 : 0;
     }
   }
   return photo.sample(x, y, px_per_sample);

@@ -260,21 +260,21 @@ class Search {
 
   /// Wide looks about those of the rings that no look was about yet.
   void look_about(const std::vector<PolygonMm>& rings, RingIs is) {
-    std::vector<const PolygonMm*> starts;
-    for (const PolygonMm& ring : rings) {
-      const auto known = [&](const auto* other) { return alike(ring, *other); };
-      if (std::none_of(starts.begin(), starts.end(), known)) starts.push_back(&ring);
-    }
     const std::size_t first = looks_.size();
-    looks_.resize(first + starts.size());
-    cv::parallel_for_({0, static_cast<int>(starts.size())}, [&](const cv::Range& range) {
-      for (int i = range.start; i < range.end; ++i) {
-        Look& to = looks_[first + static_cast<std::size_t>(i)];
-        to.ribbon = look(photo_, sight_, cards_, near_, kPasses[0], *starts[i], belief_of(is),
-                         to.materials);
-        to.around = seen_from(middle_, to.ribbon);
-      }
-    });
+    for (const PolygonMm& ring : rings) {
+      const auto known = [&](const Look& l) { return l.ring_is == is && alike(ring, l.ring); };
+      if (std::none_of(looks_.begin(), looks_.end(), known))
+        looks_.push_back({ring, is, {}, {}, {}});
+    }
+    cv::parallel_for_({static_cast<int>(first), static_cast<int>(looks_.size())},
+                      [&](const cv::Range& range) {
+                        for (int i = range.start; i < range.end; ++i) {
+                          Look& to = looks_[i];
+                          to.ribbon = look(photo_, sight_, cards_, near_, kPasses[0], to.ring,
+                                           belief_of(is), to.materials);
+                          to.around = seen_from(middle_, to.ribbon);
+                        }
+                      });
   }
 
   double best_score() const { return surest().ribbon.score; }
@@ -307,6 +307,8 @@ class Search {
 
  private:
   struct Look {
+    PolygonMm ring;
+    RingIs ring_is;
     Ribbon ribbon;
     Materials materials;
     Around around;

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <array>
+#include <bit>
 #include <cmath>
 #include <limits>
 #include <opencv2/core/hal/intrin.hpp>
@@ -72,15 +73,38 @@ struct Edges {
   cv::Mat beyond;
 };
 
-// The columns a little way outside each column, [from, to).
+// The columns a little way outside each column.
 struct Beyond {
-  std::vector<int> from, to;
+  std::vector<int> from, to;  // [from, to)
   explicit Beyond(const Polar& polar) : from(polar.columns()), to(polar.columns()) {
     constexpr double kFrom_mm = 4, kTo_mm = 30;
     for (int c = 0; c < polar.columns(); ++c) {
       const double cell_mm = polar.radius_mm[c] * kTurn;
       from[c] = c + static_cast<int>(std::ceil(kFrom_mm / cell_mm)) + 1;
       to[c] = std::min(polar.columns(), c + static_cast<int>(std::ceil(kTo_mm / cell_mm)) + 2);
+    }
+  }
+
+  // The greatest value of each window: two overlapping powers of two cover any.
+  void greatest(const std::vector<unsigned char>& values, unsigned char* out) const {
+    const auto columns = static_cast<int>(values.size());
+    std::vector<std::vector<unsigned char>> of_power{values};
+    for (int half = 1; 2 * half <= columns; half *= 2) {
+      const std::vector<unsigned char>& halves = of_power.back();
+      std::vector<unsigned char> whole(columns - 2 * half + 1);
+      for (std::size_t c = 0; c < whole.size(); ++c) {
+        whole[c] = std::max(halves[c], halves[c + half]);
+      }
+      of_power.push_back(std::move(whole));
+    }
+    for (int c = 0; c < columns; ++c) {
+      const int count = to[c] - from[c];
+      if (count <= 0) {
+        out[c] = 0;
+        continue;
+      }
+      const int power = std::bit_width(static_cast<unsigned>(count)) - 1;
+      out[c] = std::max(of_power[power][from[c]], of_power[power][to[c] - (1 << power)]);
     }
   }
 };
@@ -107,11 +131,7 @@ void look_along_ray(const Polar& polar, const Gradient& g, float half, const Bey
     const float any = (rr[c] + tt[c]) * half;
     edge[c] = valid[c] != 0 ? static_cast<unsigned char>(kUnit * any / (1 + any)) : 0;
   }
-  auto* most = out.beyond.ptr<unsigned char>(ray);
-  for (int c = 0; c < columns; ++c) {
-    const int from = window.from[c], to = window.to[c];
-    most[c] = from < to ? *std::max_element(edge.begin() + from, edge.begin() + to) : 0;
-  }
+  window.greatest(edge, out.beyond.ptr<unsigned char>(ray));
 }
 
 Edges look_for_edges(const Polar& polar) {
@@ -145,13 +165,14 @@ class Walk {
 
   Path closed() {
     constexpr int kLaps = kRays + kRays / 4, kSkip = kRays / 8;
-    cv::Mat sums(kLaps, padded(columns_) + 2 * kPad, CV_16S, cv::Scalar(kFar));
+    cv::Mat sums(kLaps, padded(columns_) + 2 * kPad, CV_16S);
     std::vector<short> start(sums.cols, kFar);
     std::fill_n(start.begin() + kPad, columns_, kBest);
     const short* from = start.data();
     short least = kBest;
     for (int lap = 0; lap < kLaps; ++lap) {
       auto* to = sums.ptr<short>(lap);
+      std::fill_n(to, kPad, kFar);
       least = on(from, least, lap % kRays, to);
       from = to;
     }
@@ -193,7 +214,7 @@ class Walk {
       lowest = cv::v_min(lowest, best);
       cv::v_store(to + kPad + c, best);
     }
-    std::fill(to + kPad + columns_, to + kPad + padded(columns_), kFar);
+    std::fill(to + kPad + columns_, to + 2 * kPad + padded(columns_), kFar);
     std::array<short, kLanes> each{};
     cv::v_store(each.data(), lowest);
     return *std::min_element(each.begin(), each.end());
@@ -342,58 +363,32 @@ Colour grain_of(const Polar& polar) {
   return grain;
 }
 
-// The cells beside each column that should hold body and those that should not, [from, to).
+// The cells beside each column that should hold body and those that should not, [from, to), and one
+// over how many they are; 0 for none.
 struct Window {
   int out_from, out_to, in_from, in_to;
+  float per_out, per_in;
 };
 
 std::vector<Window> body_windows(const Polar& polar) {
   constexpr double kOutFrom_mm = 2.5, kOutTo_mm = 12, kInFrom_mm = 2, kInTo_mm = 9;
   const int columns = polar.columns();
   std::vector<Window> out(columns);
+  const auto per = [](int from, int to) { return 1.0F / static_cast<float>(to - from); };
   for (int c = 0; c < columns; ++c) {
     const double cell_mm = polar.radius_mm[c] * kTurn;
     const auto cells = [&](double mm) { return static_cast<int>(std::lround(mm / cell_mm)); };
     Window& w = out[c];
-    w.out_from = c + cells(kOutFrom_mm) + 1;
-    w.out_to = std::min(columns, std::max(w.out_from + 2, c + cells(kOutTo_mm)));
-    w.in_to = c - cells(kInFrom_mm);
-    w.in_from = std::min(w.in_to - 2, c - cells(kInTo_mm));
+    w = {};
+    const int out_from = c + cells(kOutFrom_mm) + 1;
+    const int out_to = std::min(columns, std::max(out_from + 2, c + cells(kOutTo_mm)));
+    if (out_from < out_to) {
+      w.out_from = out_from, w.out_to = out_to, w.per_out = per(out_from, out_to);
+    }
+    const int in_to = c - cells(kInFrom_mm), in_from = std::min(in_to - 2, c - cells(kInTo_mm));
+    if (in_from >= 0) w.in_from = in_from, w.in_to = in_to, w.per_in = per(in_from, in_to);
   }
   return out;
-}
-
-// Extra cost for a path that lacks the body on its outer side or has it on its inner side.
-void add_body_cost(const Polar& polar, const Colour& grain, const std::vector<Window>& windows,
-                   const std::vector<Body>& body, cv::Mat& cost) {
-  constexpr float kWeight = 0.6F;
-  const int columns = polar.columns();
-  // Shading and dirt: half a grey step of the root scale, a third of that in hue.
-  constexpr Colour kShading{0.5F, 0.15F, 0.15F};
-  std::vector<float> sum(columns + 1, 0.0F);
-  for (int ray = 0; ray < kRays; ++ray) {
-    Colour weight{};
-    for (int k = 0; k < 3; ++k) {
-      const float spread = 2 * body[ray].sigma[k], noise = 2 * grain[k];
-      weight[k] = 1 / (4 * (spread * spread + noise * noise + kShading[k] * kShading[k]));
-    }
-    const Colour& middle = body[ray].middle;
-    const auto* root = polar.root.ptr<cv::Vec3f>(ray);
-    for (int c = 0; c < columns; ++c) {
-      const Colour here = shade_and_hue(root[c]);
-      const float a = here[0] - middle[0], b = here[1] - middle[1], d = here[2] - middle[2];
-      sum[c + 1] = 1 / (1 + weight[0] * a * a + weight[1] * b * b + weight[2] * d * d);
-    }
-    for (int c = 0; c < columns; ++c) sum[c + 1] += sum[c];
-    auto* to = cost.ptr<unsigned short>(ray);
-    const auto mean = [&](int a, int b) { return (sum[b] - sum[a]) / static_cast<float>(b - a); };
-    for (int c = polar.first[ray]; c < columns; ++c) {
-      const Window& w = windows[c];
-      const float outside = w.out_from < w.out_to ? mean(w.out_from, w.out_to) : 0;
-      const float inside = w.in_from >= 0 ? mean(w.in_from, w.in_to) : 0;
-      add(kWeight * (1 - outside + inside), to[c]);
-    }
-  }
 }
 
 // What all paths share.
@@ -404,32 +399,103 @@ struct Costs {
   std::vector<Window> windows;
 };
 
-// The body's colour is learnt from the first path, the path found again with it; the second round
-// settles where the first path had strayed for a long way.
-Path with_body(const Polar& polar, const Costs& costs, float beyond, Path path) {
+// Running sum along a ray of how alike its cells are to the body: 1 the same, 0 another.
+class Alike {
+ public:
+  explicit Alike(const Colour& grain) : grain_(grain) {}
+
+  void look(const float* root, int columns, const Body& body, std::vector<float>& sum) const {
+    // Shading and dirt: half a grey step of the root scale, a third of that in hue.
+    constexpr Colour kShading{0.5F, 0.15F, 0.15F};
+    std::array<cv::v_float32x4, 3> weight, middle;
+    for (int k = 0; k < 3; ++k) {
+      const float spread = 2 * body.sigma[k], noise = 2 * grain_[k];
+      weight[k] =
+          cv::v_setall_f32(1 / (4 * (spread * spread + noise * noise + kShading[k] * kShading[k])));
+      middle[k] = cv::v_setall_f32(body.middle[k]);
+    }
+    constexpr int kFour = cv::v_float32x4::nlanes;
+    const cv::v_float32x4 one = cv::v_setall_f32(1), third = cv::v_setall_f32(1 / 3.0F);
+    sum.resize(columns + kFour + 1);
+    sum[0] = 0;
+    for (int c = 0; c < columns; c += kFour) {
+      // The last four of a ray may begin among those before.
+      const int at = std::max(0, std::min(c, columns - kFour));
+      cv::v_float32x4 blue, green, red;
+      cv::v_load_deinterleave(root + std::ptrdiff_t{3} * at, blue, green, red);
+      const cv::v_float32x4 shade = (blue + green + red) * third, a = shade - middle[0],
+                            b = blue - shade - middle[1], d = red - shade - middle[2];
+      const cv::v_float32x4 off = weight[0] * a * a + weight[1] * b * b + weight[2] * d * d;
+      cv::v_store(sum.data() + at + 1, one / (one + off));
+    }
+    for (int c = 0; c < columns; ++c) sum[c + 1] += sum[c];
+  }
+
+ private:
+  Colour grain_;
+};
+
+// What a path costs that lacks the body on its outer side or has it on its inner side.
+cv::Mat body_cost(const Polar& polar, const Costs& costs, const std::vector<Body>& body) {
+  constexpr float kWeight = 0.6F * kUnit;
   const int columns = polar.columns();
-  cv::Mat start = costs.fixed.clone();
-  if (beyond > 0) {
-    for (int ray = 0; ray < kRays; ++ray) {
-      auto* to = start.ptr<unsigned short>(ray);
-      const auto* edge = costs.edges.beyond.ptr<unsigned char>(ray);
+  cv::Mat cost(kRays, padded(columns), CV_16U, cv::Scalar(0));
+  const Alike alike(costs.grain);
+  cv::parallel_for_({0, kRays}, [&](const cv::Range& range) {
+    std::vector<float> sum;
+    for (int ray = range.start; ray < range.end; ++ray) {
+      alike.look(polar.root.ptr<float>(ray), columns, body[ray], sum);
+      auto* to = cost.ptr<unsigned short>(ray);
       for (int c = polar.first[ray]; c < columns; ++c) {
-        add(beyond / kUnit * static_cast<float>(edge[c]), to[c]);
+        const Window& w = costs.windows[c];
+        const float outside = (sum[w.out_to] - sum[w.out_from]) * w.per_out,
+                    inside = (sum[w.in_to] - sum[w.in_from]) * w.per_in;
+        to[c] = static_cast<unsigned short>(
+            static_cast<int>(std::max(0.0F, kWeight * (1 - outside + inside)) + 0.5F));
       }
     }
+  });
+  return cost;
+}
+
+// Both are far from what 16 bits hold; the sum may be more than the path's sums do.
+cv::Mat both(const cv::Mat& a, const cv::Mat& b) { return cv::min(a + b, double{kMostCost}); }
+
+cv::Mat beyond_cost(const Polar& polar, const Costs& costs, float beyond) {
+  if (beyond == 0) return costs.fixed;
+  cv::Mat cost = costs.fixed.clone();
+  for (int ray = 0; ray < kRays; ++ray) {
+    auto* to = cost.ptr<unsigned short>(ray);
+    const auto* edge = costs.edges.beyond.ptr<unsigned char>(ray);
+    for (int c = polar.first[ray]; c < polar.columns(); ++c) {
+      add(beyond / kUnit * static_cast<float>(edge[c]), to[c]);
+    }
   }
-  cv::Mat cost;
-  for (int round = 0; round < 2; ++round) {
-    const std::vector<Body> body = body_colours(polar, path);
-    if (body.empty()) break;
-    start.copyTo(cost);
-    add_body_cost(polar, costs.grain, costs.windows, body, cost);
-    Path next = closed_path(costs.edges.absence, cost, columns);
-    const bool settled = next == path;
-    path = std::move(next);
-    if (settled) break;
-  }
-  return path;
+  return cost;
+}
+
+// The body's colour is learnt from the first path, along edges alone, and the path found again with
+// it, for each weight of what lies beyond; the second round settles where the first path had
+// strayed for a long way.
+std::vector<Path> all_paths(const Polar& polar, const Costs& costs) {
+  constexpr std::array<float, 3> kBeyond{0.0F, 0.25F, 0.6F};
+  const int columns = polar.columns();
+  std::vector<Path> paths{closed_path(costs.edges.absence, costs.fixed, columns)};
+  const std::vector<Body> first_body = body_colours(polar, paths[0]);
+  if (first_body.empty()) return paths;
+  const cv::Mat first_cost = body_cost(polar, costs, first_body);
+  paths.resize(1 + kBeyond.size());
+  cv::parallel_for_({0, static_cast<int>(kBeyond.size())}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      const cv::Mat start = beyond_cost(polar, costs, kBeyond[i]);
+      Path& path = paths[i + 1];
+      path = closed_path(costs.edges.absence, both(start, first_cost), columns);
+      const std::vector<Body> body = body_colours(polar, path);
+      if (body.empty()) continue;
+      path = closed_path(costs.edges.absence, both(start, body_cost(polar, costs, body)), columns);
+    }
+  });
+  return paths;
 }
 
 bool inside_photo(const Polar& polar, const Path& path) {
@@ -468,15 +534,7 @@ Result<Rings> Rings::find(const Pyramid& photo, const Sight& sight,
   if (polar.columns() >= kLeastColumns) {
     rings.search_->costs = {look_for_edges(polar), fixed_cost(polar, near), grain_of(polar),
                             body_windows(polar)};
-    const Costs& costs = rings.search_->costs;
-    constexpr std::array<float, 3> kBeyond{0.0F, 0.25F, 0.6F};
-    std::vector<Path> paths(1 + kBeyond.size());
-    paths[0] = closed_path(costs.edges.absence, costs.fixed, polar.columns());
-    cv::parallel_for_({0, static_cast<int>(kBeyond.size())}, [&](const cv::Range& range) {
-      for (int i = range.start; i < range.end; ++i) {
-        paths[i + 1] = with_body(polar, costs, kBeyond[i], paths[0]);
-      }
-    });
+    const std::vector<Path> paths = all_paths(polar, rings.search_->costs);
     for (const Path& path : paths) {
       if (inside_photo(polar, path)) rings.curves_.push_back(curve_of(polar, path));
     }
@@ -504,7 +562,7 @@ std::vector<PolygonMm> Rings::other_ways(const std::vector<double>& inner_mm,
   }
   cv::Mat start = costs.fixed.clone();
   const std::vector<Body> body = body_colours(polar, taken);
-  if (!body.empty()) add_body_cost(polar, costs.grain, costs.windows, body, start);
+  if (!body.empty()) start = both(start, body_cost(polar, costs, body));
   std::vector<Path> paths(parts.size());
   cv::parallel_for_({0, static_cast<int>(parts.size())}, [&](const cv::Range& range) {
     for (int part = range.start; part < range.end; ++part) {
