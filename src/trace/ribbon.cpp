@@ -188,19 +188,31 @@ Materials learn(const Evidence& e, const PairPath& path) {
   return learn_materials(e.tone, path.cell, outer);
 }
 
-// The path is found again with what it teaches of seal and body. `materials`: what is known of them
-// before, empty for nothing; what is known after.
-Ribbon look(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
-            const PolygonMm& near, const Pass& pass, const PolygonMm& curve, Belief belief,
-            Materials& materials) {
+// A strip along a curve and what it shows.
+struct Sighted {
+  Strip strip;
+  Evidence evidence;
+};
+
+Sighted look_along(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
+                   const PolygonMm& curve, const Pass& pass) {
   Strip strip = unwrap(photo, sight, cards,
                        resample(smooth_closed(resample(curve, 1.0), pass.smooth_mm), kRow_mm),
                        pass.half_mm, pass.step_mm);
   Evidence e = evidence(strip, pass.sigma_mm, pass.cap);
+  return {std::move(strip), std::move(e)};
+}
+
+// Where nothing is known of seal and body, the path is found again with what it teaches of them.
+// `materials`: what is known before, empty for nothing; what is known after.
+Ribbon ribbon_in(const Sighted& sighted, const PolygonMm& near, const Steps& steps, Belief belief,
+                 Materials& materials) {
+  const Strip& strip = sighted.strip;
+  Evidence e = sighted.evidence;
   belief.near_mm = near_offsets(strip, near);
-  if (materials.seal.empty()) materials = learn(e, best_path(e, belief, pass.steps));
+  if (materials.seal.empty()) materials = learn(e, best_path(e, belief, steps));
   if (!materials.seal.empty()) e.like = likeness(e.tone, materials);
-  const PairPath path = best_path(e, belief, pass.steps);
+  const PairPath path = best_path(e, belief, steps);
   materials = learn(e, path);
   Ribbon ribbon;
   ribbon.score = path.score;
@@ -213,8 +225,8 @@ Ribbon look(const Pyramid& photo, const Sight& sight, const std::vector<PolygonM
         e.across.at<float>(static_cast<int>(k), path.cell[k] + path.width[k]) > 0.7F);
   }
   weigh_rivals(path, ribbon);
-  ribbon.curve = std::move(strip.curve);
-  ribbon.normals = std::move(strip.normals);
+  ribbon.curve = strip.curve;
+  ribbon.normals = strip.normals;
   return ribbon;
 }
 
@@ -258,29 +270,46 @@ class Search {
          const PolygonMm& near)
       : photo_(photo), sight_(sight), cards_(cards), near_(near), middle_(middle_of(cards)) {}
 
-  /// Wide looks about those of the rings that no look was about yet.
-  void look_about(const std::vector<PolygonMm>& rings, RingIs is) {
-    const std::size_t first = looks_.size();
+  /// Wide looks about those of the rings that no look was about yet, each time as all of `as`.
+  /// @param known  what seal and body look like, if that is known
+  void look_about(const std::vector<PolygonMm>& rings, const std::vector<RingIs>& as,
+                  const Materials& known = {}) {
+    std::vector<const PolygonMm*> starts;
     for (const PolygonMm& ring : rings) {
-      const auto known = [&](const Look& l) { return l.ring_is == is && alike(ring, l.ring); };
-      if (std::none_of(looks_.begin(), looks_.end(), known))
-        looks_.push_back({ring, is, {}, {}, {}});
+      const auto same = [&](const PolygonMm* other) { return alike(ring, *other); };
+      const auto looked = [&](const Look& l) {
+        return l.ring_is == as.front() && alike(ring, l.ring);
+      };
+      if (std::any_of(starts.begin(), starts.end(), same)) continue;
+      if (std::any_of(looks_.begin(), looks_.end(), looked)) continue;
+      starts.push_back(&ring);
     }
-    cv::parallel_for_({static_cast<int>(first), static_cast<int>(looks_.size())},
-                      [&](const cv::Range& range) {
-                        for (int i = range.start; i < range.end; ++i) {
-                          Look& to = looks_[i];
-                          to.ribbon = look(photo_, sight_, cards_, near_, kPasses[0], to.ring,
-                                           belief_of(is), to.materials);
-                          to.around = seen_from(middle_, to.ribbon);
-                        }
-                      });
+    const std::size_t first = looks_.size();
+    looks_.resize(first + starts.size() * as.size());
+    cv::parallel_for_({0, static_cast<int>(starts.size())}, [&](const cv::Range& range) {
+      for (int i = range.start; i < range.end; ++i) {
+        const Sighted sighted = look_along(photo_, sight_, cards_, *starts[i], kPasses[0]);
+        for (std::size_t k = 0; k < as.size(); ++k) {
+          Look& to = looks_[first + i * as.size() + k];
+          to.ring = *starts[i];
+          to.ring_is = as[k];
+          to.materials = known;
+          to.ribbon =
+              ribbon_in(sighted, near_, kPasses[0].steps, belief_of(to.ring_is), to.materials);
+          to.around = seen_from(middle_, to.ribbon);
+        }
+      }
+    });
   }
 
   double best_score() const { return surest().ribbon.score; }
 
+  struct Settled {
+    Ribbon ribbon;
+    Materials materials;
+  };
   /// The best of all looks, stretch by stretch, looked at more and more sharply.
-  Ribbon settle() const {
+  Settled settle() const {
     std::vector<Around> around;
     around.reserve(looks_.size());
     for (const Look& l : looks_) around.push_back(l.around);
@@ -290,19 +319,20 @@ class Search {
     belief.width_mm = median(surest().ribbon.width_mm);
     belief.outer_from_mm = -6;
     belief.outer_to_mm = 6;
-    const Ribbon second =
-        look(photo_, sight_, cards_, near_, kPasses[1], outer_curve(middle_, best), belief, known);
+    const Ribbon second = look(kPasses[1], outer_curve(middle_, best), belief, known);
     belief = {};
     belief.width_mm = median(second.width_mm);
     belief.inner_within_mm = 4;
     const Pass& sharp = kPasses[2];
-    Ribbon third = look(photo_, sight_, cards_, near_, sharp, inner_curve(second), belief, known);
+    Ribbon third = look(sharp, inner_curve(second), belief, known);
 
     // What was believed from pass to pass may have kept out the better of two edges.
     const Around taken = seen_from(middle_, third);
     const Around better = splice(middle_, {taken, seen_from(middle_, with_better_rivals(third))});
-    if (better.inner_mm == taken.inner_mm) return third;
-    return look(photo_, sight_, cards_, near_, sharp, inner_curve(middle_, better), belief, known);
+    if (better.inner_mm != taken.inner_mm) {
+      third = look(sharp, inner_curve(middle_, better), belief, known);
+    }
+    return {std::move(third), std::move(known)};
   }
 
  private:
@@ -313,6 +343,11 @@ class Search {
     Materials materials;
     Around around;
   };
+  Ribbon look(const Pass& pass, const PolygonMm& curve, const Belief& belief,
+              Materials& known) const {
+    return ribbon_in(look_along(photo_, sight_, cards_, curve, pass), near_, pass.steps, belief,
+                     known);
+  }
   const Look& surest() const {
     return *std::max_element(looks_.begin(), looks_.end(), [](const Look& a, const Look& b) {
       return a.ribbon.score < b.ribbon.score;
@@ -381,30 +416,28 @@ PolygonMm outer_curve(const Ribbon& ribbon) { return shifted(ribbon, true); }
 Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
                    const Rings& rings, const PolygonMm& near) {
   Search search(photo, sight, cards, near);
-  search.look_about(rings.curves(), RingIs::either_edge);
+  search.look_about(rings.curves(), {RingIs::either_edge});
   constexpr double kClear = 4;  // half of two clear edges all the way round
-  if (search.best_score() < kClear) search.look_about(rings.curves(), RingIs::glass_edge);
-  Ribbon best = search.settle();
+  if (search.best_score() < kClear) search.look_about(rings.curves(), {RingIs::glass_edge});
+  Search::Settled best = search.settle();
 
   // A stretch that strayed may be put right in two steps: off a body crease, then off a pillar.
   constexpr int kMostRounds = 3;
   constexpr double kWorthAnother = 0.25;  // a sixteenth of a clear edge all the way round
   const PointMm middle = middle_of(cards);
   for (int round = 0; round < kMostRounds; ++round) {
-    const Around taken = seen_from(middle, best);
+    const Around taken = seen_from(middle, best.ribbon);
     const std::vector<Rays> against = spoken_against(middle, taken);
     if (against.empty()) break;
-    const std::vector<PolygonMm> others =
-        rings.other_ways(taken.inner_mm, taken.outer_mm, parts_in_doubt(against));
-    search.look_about(others, RingIs::either_edge);
-    search.look_about(others, RingIs::glass_edge);
-    Ribbon again = search.settle();
+    search.look_about(rings.other_ways(taken.inner_mm, taken.outer_mm, parts_in_doubt(against)),
+                      {RingIs::either_edge, RingIs::glass_edge}, best.materials);
+    Search::Settled again = search.settle();
     const double gain =
-        plausibility(middle, seen_from(middle, again)) - plausibility(middle, taken);
+        plausibility(middle, seen_from(middle, again.ribbon)) - plausibility(middle, taken);
     if (gain > 0) best = std::move(again);
     if (gain < kWorthAnother) break;
   }
-  return best;
+  return std::move(best.ribbon);
 }
 
 }  // namespace panecard::trace
