@@ -19,19 +19,23 @@ std::vector<float> local_noise(const cv::Mat& size) {
   const int rows = size.rows, columns = size.cols;
   const int off = static_cast<int>(std::lround(0.9 / kStep_mm)), middle = columns / 2;
   std::vector<float> out(rows);
-  for (int start = 0; start < rows; start += kEvery) {
+  cv::parallel_for_({0, (rows + kEvery - 1) / kEvery}, [&](const cv::Range& range) {
     std::vector<float> sample;
-    for (int k = -kAround; k <= kAround; k += 2) {
-      const auto* row = size.ptr<float>(((start + k) % rows + rows) % rows);
-      for (int j = 2; j + 2 < columns; j += 2) {
-        if (std::abs(j - middle) > off) sample.push_back(row[j]);
+    for (int start = range.start * kEvery; start < std::min(range.end * kEvery, rows);
+         start += kEvery) {
+      sample.clear();
+      for (int k = -kAround; k <= kAround; k += 2) {
+        const auto* row = size.ptr<float>(((start + k) % rows + rows) % rows);
+        for (int j = 2; j + 2 < columns; j += 2) {
+          if (std::abs(j - middle) > off) sample.push_back(row[j]);
+        }
       }
+      const auto half = sample.begin() + static_cast<std::ptrdiff_t>(sample.size() / 2);
+      std::nth_element(sample.begin(), half, sample.end());
+      std::fill(out.begin() + start, out.begin() + std::min(start + kEvery, rows),
+                std::max(*half, 1e-6F));
     }
-    std::nth_element(sample.begin(),
-                     sample.begin() + static_cast<std::ptrdiff_t>(sample.size() / 2), sample.end());
-    const float noise = std::max(sample[sample.size() / 2], 1e-6F);
-    std::fill(out.begin() + start, out.begin() + std::min(start + kEvery, rows), noise);
-  }
+  });
   return out;
 }
 
@@ -50,59 +54,89 @@ Change change_across(const Strip& strip, double along_mm, double blur_mm) {
              cv::Mat(rows, columns, CV_32FC3, cv::Scalar::all(0)),
              cv::Mat(rows, columns, CV_32F, cv::Scalar(0)),
              {}};
-  for (int i = 0; i < rows; ++i) {
-    const auto* from = soft.ptr<cv::Vec3f>(i);
-    auto* to = out.across.ptr<cv::Vec3f>(i);
-    auto* size = out.size.ptr<float>(i);
-    auto* shade = out.shade.ptr<float>(i);
-    for (int j = 0; j < columns; ++j) shade[j] = (from[j][0] + from[j][1] + from[j][2]) / 3;
-    for (int j = 1; j + 1 < columns; ++j) {
-      to[j] = 0.5F * (from[j + 1] - from[j - 1]);
-      size[j] = std::sqrt(to[j].dot(to[j]));
+  cv::parallel_for_({0, rows}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      const auto* from = soft.ptr<cv::Vec3f>(i);
+      auto* to = out.across.ptr<cv::Vec3f>(i);
+      auto* size = out.size.ptr<float>(i);
+      auto* shade = out.shade.ptr<float>(i);
+      for (int j = 0; j < columns; ++j) shade[j] = (from[j][0] + from[j][1] + from[j][2]) / 3;
+      for (int j = 1; j + 1 < columns; ++j) {
+        to[j] = 0.5F * (from[j + 1] - from[j - 1]);
+        size[j] = std::sqrt(to[j].dot(to[j]));
+      }
     }
-  }
+  });
   out.noise = local_noise(out.size);
   return out;
 }
 
-// Viterbi round the closed strip: strong edges, near the middle, without jumps.
-std::vector<int> follow(const Change& change, const Strip& strip) {
-  const int rows = strip.root.rows, columns = strip.root.cols, laps = rows + rows / 2;
-  constexpr int kMaxStep = 2;
-  constexpr float kStepCost = 0.15F;
-  cv::Mat back(laps, columns, CV_8S);
-  std::vector<float> from(columns, 0.0F), to(columns);
-  for (int lap = 0; lap < laps; ++lap) {
-    const auto* size = change.size.ptr<float>(lap % rows);
-    const auto* blind = strip.blind.ptr<unsigned char>(lap % rows);
-    auto* to_back = back.ptr<signed char>(lap);
-    for (int j = 0; j < columns; ++j) {
-      float best = from[j];
-      int step = 0;
-      for (int k = -kMaxStep; k <= kMaxStep; ++k) {
-        if (k == 0 || j - k < 0 || j - k >= columns) continue;
-        const float v = from[j - k] - kStepCost * static_cast<float>(std::abs(k));
-        if (v > best) {
-          best = v;
-          step = k;
-        }
+// What each place of the strip has for it: a strong edge, near the middle.
+cv::Mat evidence(const Change& change, const Strip& strip) {
+  constexpr float kMost = 6;
+  const int rows = strip.root.rows, columns = strip.root.cols;
+  cv::Mat out(rows, columns, CV_32F);
+  const float most = std::exp(kMost);
+  cv::parallel_for_({0, rows}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      const auto* size = change.size.ptr<float>(i);
+      const auto* blind = strip.blind.ptr<unsigned char>(i);
+      auto* to = out.ptr<float>(i);
+      const float unit = 0.5F / change.noise[i];
+      for (int j = 0; j < columns; ++j) {
+        const float ratio = size[j] * unit;
+        to[j] = blind[j] != 0 ? 1 : std::min(most, 1 + ratio * ratio);
       }
-      const float ratio = size[j] / (2 * change.noise[lap % rows]);
-      // The rough curve is good to about a millimetre: a normal belief of that width.
-      const auto off = static_cast<float>(strip.offset_mm(j));
-      to[j] = best - 0.5F * off * off +
-              (blind[j] != 0 ? 0.0F : std::min(6.0F, std::log1p(ratio * ratio)));
-      to_back[j] = static_cast<signed char>(step);
+      cv::Mat row = out.row(i);
+      cv::log(row, row);
+      for (int j = 0; j < columns; ++j) {
+        // The rough curve is good to about a millimetre: a normal belief of that width.
+        const auto off = static_cast<float>(strip.offset_mm(j));
+        to[j] -= 0.5F * off * off;
+      }
     }
-    std::swap(from, to);
+  });
+  return out;
+}
+
+// Viterbi round the closed strip, without jumps; the moves are found on the way back.
+std::vector<int> follow(const Change& change, const Strip& strip) {
+  constexpr int kMaxStep = 2;
+  constexpr float kStepCost = 0.15F, kFar = -1e9F;
+  const cv::Mat gain = evidence(change, strip);
+  const int rows = gain.rows, columns = gain.cols;
+  // Once and a quarter round: what is kept is an eighth of the way off the seam on either side.
+  const int laps = rows + rows / 4, skip = rows / 8;
+  cv::Mat sums(laps, columns + 2 * kMaxStep, CV_32F, cv::Scalar(kFar));
+  std::vector<float> start(sums.cols, kFar), moved(columns);
+  std::fill_n(start.begin() + kMaxStep, columns, 0.0F);
+  const float* from = start.data() + kMaxStep;
+  for (int lap = 0; lap < laps; ++lap) {
+    auto* to = sums.ptr<float>(lap) + kMaxStep;
+    const auto* here = gain.ptr<float>(lap % rows);
+    std::copy_n(from, columns, moved.begin());
+    for (int k = 1; k <= kMaxStep; ++k) {
+      const float cost = kStepCost * static_cast<float>(k);
+      for (int j = 0; j < columns; ++j) {
+        moved[j] = std::max(moved[j], std::max(from[j - k], from[j + k]) - cost);
+      }
+    }
+    for (int j = 0; j < columns; ++j) to[j] = moved[j] + here[j];
+    from = to;
   }
-  int j = static_cast<int>(std::max_element(from.begin(), from.end()) - from.begin());
-  std::vector<int> all(laps), path(rows);
-  for (int lap = laps - 1; lap >= 0; --lap) {
-    all[lap] = j;
-    j -= back.at<signed char>(lap, j);
+  int j = static_cast<int>(std::max_element(from, from + columns) - from);
+  std::vector<int> path(rows);
+  for (int lap = laps - 1; lap >= skip; --lap) {
+    if (lap < skip + rows) path[lap % rows] = j;
+    const auto* before = sums.ptr<float>(std::max(lap - 1, 0)) + kMaxStep + j;
+    int step = 0;
+    float best = before[0];
+    for (const int k : {-2, -1, 1, 2}) {
+      const float v = before[k] - kStepCost * static_cast<float>(std::abs(k));
+      if (v > best) best = v, step = k;
+    }
+    j += step;
   }
-  for (int lap = rows / 4; lap < rows / 4 + rows; ++lap) path[lap % rows] = all[lap];
   return path;
 }
 
