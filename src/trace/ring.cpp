@@ -19,26 +19,41 @@ constexpr int kUnit = 255, kMostCost = 15 * kUnit, kBlocked = kMostCost;
 constexpr float kHalfEdge = 6;
 constexpr float kFloor = 0.03F;  // cost of the best edge: a shorter curve still wins among equals
 
+constexpr int kLanes = cv::v_uint16x8::nlanes, kCells = cv::v_uint8x16::nlanes;
+int padded(int columns) { return (columns + kCells - 1) / kCells * kCells; }
+
 // Sum over the channels of the products of the two derivatives, for one ray.
 struct Gradient {
   std::vector<float> rr, rt, tt;
-  explicit Gradient(int columns) : rr(columns, 0.0F), rt(columns, 0.0F), tt(columns, 0.0F) {}
+  explicit Gradient(int columns) : rr(columns + kCells, 0.0F), rt(rr), tt(rr) {}
 
   void look(const Polar& polar, int ray) {
+    using Four = cv::v_float32x4;
     const auto* before = polar.root.ptr<float>((ray + kRays - 1) % kRays);
     const auto* after = polar.root.ptr<float>((ray + 1) % kRays);
     const auto* here = polar.root.ptr<float>(ray);
-    for (int c = 1; c + 1 < polar.columns(); ++c) {
-      float r2 = 0, r_t = 0, t2 = 0;
-      for (int i = 3 * c; i < 3 * c + 3; ++i) {
-        const float along_r = here[i + 3] - here[i - 3], along_t = after[i] - before[i];
-        r2 += along_r * along_r;
-        r_t += along_r * along_t;
-        t2 += along_t * along_t;
+    const Four quarter = cv::v_setall_f32(0.25F);
+    const auto load = [](const float* row, int c) {
+      std::array<Four, 3> bgr;
+      cv::v_load_deinterleave(row + std::ptrdiff_t{3} * c, bgr[0], bgr[1], bgr[2]);
+      return bgr;
+    };
+    const int last = polar.columns() - 1 - Four::nlanes;
+    for (int from = 1; from < last + Four::nlanes; from += Four::nlanes) {
+      // The last four of a ray may begin among those before.
+      const int c = std::min(from, last);
+      const auto outer = load(here, c + 1), inner = load(here, c - 1), next = load(after, c),
+                 previous = load(before, c);
+      Four r2 = cv::v_setzero_f32(), r_t = r2, t2 = r2;
+      for (int k = 0; k < 3; ++k) {
+        const Four along_r = outer[k] - inner[k], along_t = next[k] - previous[k];
+        r2 = r2 + along_r * along_r;
+        r_t = r_t + along_r * along_t;
+        t2 = t2 + along_t * along_t;
       }
-      rr[c] = r2 / 4;
-      rt[c] = r_t / 4;
-      tt[c] = t2 / 4;
+      cv::v_store(rr.data() + c, r2 * quarter);
+      cv::v_store(rt.data() + c, r_t * quarter);
+      cv::v_store(tt.data() + c, t2 * quarter);
     }
   }
 };
@@ -60,14 +75,24 @@ float gradient_noise(const Polar& polar) {
   return 1.48F * std::sqrt(sample[sample.size() / 2] / 3) + 1e-6F;
 }
 
-constexpr int kLanes = cv::v_uint16x8::nlanes;
-int padded(int columns) { return (columns + kLanes - 1) / kLanes * kLanes; }
-
 constexpr int kSlopes = 2 * kMaxSlope + 1;
+
+// The columns of one ray where a path may be: outside the cards and inside the photo, with room for
+// a step on either side, in whole lanes of bytes.
+cv::Range span_of(const Polar& polar, int ray) {
+  constexpr int kRoom = kMaxSlope + 1;
+  const auto* valid = polar.valid.ptr<unsigned char>(ray);
+  int end = polar.columns();
+  while (end > 0 && valid[end - 1] == 0) --end;
+  if (end <= polar.first[ray]) end = polar.columns();
+  return {std::max(0, polar.first[ray] - kRoom) / kCells * kCells,
+          padded(std::min(polar.columns(), end + kRoom))};
+}
 
 // What the edges alone say, for all paths.
 struct Edges {
-  cv::Mat absence;  // cost of a cell, row ray * kSlopes + slope
+  std::vector<cv::Range> spans;  // per ray; the other columns are not filled in
+  cv::Mat absence;               // cost of a cell, row ray * kSlopes + slope
   // The clearest edge a little way outside, 0 to 255: the seal's outer edge is the last before the
   // body, while reflections and what is behind the glass lie within it.
   cv::Mat beyond;
@@ -109,35 +134,63 @@ struct Beyond {
   }
 };
 
+// Sixteen bytes from four times four floats.
+template <typename Value>
+void store_rounded(const Value& value, unsigned char* to) {
+  constexpr int kFour = cv::v_float32x4::nlanes;
+  const cv::v_int16x8 low = cv::v_pack(cv::v_round(value(0)), cv::v_round(value(kFour))),
+                      high =
+                          cv::v_pack(cv::v_round(value(2 * kFour)), cv::v_round(value(3 * kFour)));
+  cv::v_store(to, cv::v_pack_u(low, high));
+}
+
+// `g` has room for sixteen columns more than there are.
 void look_along_ray(const Polar& polar, const Gradient& g, float half, const Beyond& window,
                     int ray, Edges& out) {
-  const int columns = polar.columns();
+  using Four = cv::v_float32x4;
+  const Four zero = cv::v_setzero_f32(), one = cv::v_setall_f32(1),
+             none = cv::v_setall_f32(kUnit * kFloor), edge = cv::v_setall_f32(kUnit * (1 - kFloor));
   const float *rr = g.rr.data(), *rt = g.rt.data(), *tt = g.tt.data();
-  for (int k = -kMaxSlope; k <= kMaxSlope; ++k) {
-    const float k_k = static_cast<float>(k * k), two_k = 2.0F * static_cast<float>(k);
-    const float scale = half / (1.0F + k_k);
-    auto* to = out.absence.ptr<unsigned char>(ray * kSlopes + k + kMaxSlope);
-    for (int c = 0; c < columns; ++c) {
-      const float across = std::max(0.0F, rr[c] - two_k * rt[c] + k_k * tt[c]) * scale;
-      // Positive, so that cutting off after half a unit rounds; lround would stop the vectoriser.
-      const float up = kUnit * kFloor + kUnit * (1 - kFloor) / (1 + across) + 0.5F;
-      to[c] = static_cast<unsigned char>(static_cast<int>(up));
+  const cv::Range span = out.spans[ray];
+  for (int k = 0; k <= kMaxSlope; ++k) {
+    const auto slope = static_cast<float>(k);
+    const Four k_k = cv::v_setall_f32(slope * slope), two_k = cv::v_setall_f32(2 * slope),
+               scale = cv::v_setall_f32(half / (1 + slope * slope));
+    auto* up = out.absence.ptr<unsigned char>(ray * kSlopes + kMaxSlope + k);
+    auto* down = out.absence.ptr<unsigned char>(ray * kSlopes + kMaxSlope - k);
+    for (int c = span.start; c < span.end; c += kCells) {
+      const auto cost = [&](int at, bool rising) {
+        const Four along = two_k * cv::v_load(rt + at),
+                   both = cv::v_load(rr + at) + k_k * cv::v_load(tt + at);
+        const Four across = cv::v_max(zero, rising ? both - along : both + along) * scale;
+        return none + edge / (one + across);
+      };
+      store_rounded([&](int i) { return cost(c + i, true); }, up + c);
+      if (k > 0) store_rounded([&](int i) { return cost(c + i, false); }, down + c);
     }
-    std::fill(to + columns, to + out.absence.cols, static_cast<unsigned char>(kUnit));
   }
+  const int columns = polar.columns();
   const auto* valid = polar.valid.ptr<unsigned char>(ray);
-  std::vector<unsigned char> edge(columns);
-  for (int c = 0; c < columns; ++c) {
-    const float any = (rr[c] + tt[c]) * half;
-    edge[c] = valid[c] != 0 ? static_cast<unsigned char>(kUnit * any / (1 + any)) : 0;
+  std::vector<unsigned char> any(padded(columns));
+  const Four unit = cv::v_setall_f32(kUnit), per = cv::v_setall_f32(half);
+  for (int c = 0; c < columns; c += kCells) {
+    store_rounded(
+        [&](int i) {
+          const Four sum = (cv::v_load(rr + c + i) + cv::v_load(tt + c + i)) * per;
+          return unit * sum / (one + sum);
+        },
+        any.data() + c);
   }
-  window.greatest(edge, out.beyond.ptr<unsigned char>(ray));
+  for (int c = 0; c < columns; ++c) any[c] = valid[c] != 0 ? any[c] : 0;
+  any.resize(columns);
+  window.greatest(any, out.beyond.ptr<unsigned char>(ray));
 }
 
 Edges look_for_edges(const Polar& polar) {
   const int columns = polar.columns();
   const float noise = gradient_noise(polar), half = 1 / (kHalfEdge * kHalfEdge * noise * noise);
-  Edges out{cv::Mat(kRays * kSlopes, padded(columns), CV_8U), cv::Mat(kRays, columns, CV_8U)};
+  Edges out{{}, cv::Mat(kRays * kSlopes, padded(columns), CV_8U), cv::Mat(kRays, columns, CV_8U)};
+  for (int ray = 0; ray < kRays; ++ray) out.spans.push_back(span_of(polar, ray));
   const Beyond window(polar);
   cv::parallel_for_({0, kRays}, [&](const cv::Range& range) {
     Gradient g(columns);
@@ -156,8 +209,8 @@ using Path = std::vector<int>;  // column per ray
 
 class Walk {
  public:
-  Walk(const cv::Mat& absence, const cv::Mat& extra, int columns)
-      : absence_(absence), extra_(extra), columns_(columns) {
+  Walk(const Edges& edges, const cv::Mat& extra, int columns)
+      : spans_(edges.spans), absence_(edges.absence), extra_(extra), columns_(columns) {
     for (int k = 0; k <= kMaxSlope; ++k) {
       length_[k] = static_cast<unsigned short>(std::lround(4096 * std::sqrt(1.0 + k * k)));
     }
@@ -172,7 +225,6 @@ class Walk {
     short least = kBest;
     for (int lap = 0; lap < kLaps; ++lap) {
       auto* to = sums.ptr<short>(lap);
-      std::fill_n(to, kPad, kFar);
       least = on(from, least, lap % kRays, to);
       from = to;
     }
@@ -200,7 +252,8 @@ class Walk {
     for (int k = 0; k <= kMaxSlope; ++k) length[k] = cv::v_setall_u16(length_[k]);
     const cv::v_int16x8 down = cv::v_setall_s16(static_cast<short>(least - kBest));
     cv::v_int16x8 lowest = cv::v_setall_s16(kFar);
-    for (int c = 0; c < padded(columns_); c += kLanes) {
+    const cv::Range& span = spans_[ray];
+    for (int c = span.start; c < span.end; c += kLanes) {
       const cv::v_uint16x8 fixed = cv::v_load(extra + c);
       cv::v_int16x8 best = cv::v_setall_s16(kFar);
       for (int k = -kMaxSlope; k <= kMaxSlope; ++k) {
@@ -214,7 +267,8 @@ class Walk {
       lowest = cv::v_min(lowest, best);
       cv::v_store(to + kPad + c, best);
     }
-    std::fill(to + kPad + columns_, to + 2 * kPad + padded(columns_), kFar);
+    std::fill(to, to + kPad + span.start, kFar);
+    std::fill(to + kPad + std::min(span.end, columns_), to + 2 * kPad + padded(columns_), kFar);
     std::array<short, kLanes> each{};
     cv::v_store(each.data(), lowest);
     return *std::min_element(each.begin(), each.end());
@@ -235,13 +289,14 @@ class Walk {
     return best;
   }
 
+  const std::vector<cv::Range>& spans_;
   const cv::Mat &absence_, &extra_;
   int columns_;
   std::array<unsigned short, kMaxSlope + 1> length_{};
 };
 
-Path closed_path(const cv::Mat& absence, const cv::Mat& extra, int columns) {
-  return Walk(absence, extra, columns).closed();
+Path closed_path(const Edges& edges, const cv::Mat& extra, int columns) {
+  return Walk(edges, extra, columns).closed();
 }
 
 void add(float cost, unsigned short& to) {
@@ -303,37 +358,41 @@ struct Body {
 // window, so that a stretch where the path went astray does not count.
 std::vector<Body> body_colours(const Polar& polar, const std::vector<int>& path) {
   constexpr double kFrom_mm = 14, kTo_mm = 26;
-  constexpr int kWindow = kRays / 6, kEvery = 9;
+  constexpr int kWindow = kRays / 6, kEvery = 9, kLooked = 3;
+  static_assert(kWindow % kLooked == 0 && kEvery % kLooked == 0 && kRays % kLooked == 0);
   std::vector<Colour> seen(kRays);
-  std::vector<bool> has(kRays, false);
-  for (int ray = 0; ray < kRays; ++ray) {
-    const double r = polar.radius_mm[path[ray]];
-    const int a = path[ray] + static_cast<int>(std::ceil(kFrom_mm / (r * kTurn)));
-    const int b = path[ray] + static_cast<int>(std::ceil(kTo_mm / (r * kTurn)));
-    if (b >= polar.columns()) continue;
-    bool inside = true;
-    for (int c = a; c <= b; ++c) inside = inside && polar.valid.at<unsigned char>(ray, c) != 0;
-    if (!inside) continue;
-    for (int k = 0; k < 3; ++k) {
-      std::vector<float> v;
-      for (int c = a; c <= b; ++c) v.push_back(shade_and_hue(polar.root.at<cv::Vec3f>(ray, c))[k]);
-      seen[ray][k] = median_of(v);
+  std::vector<char> has(kRays, 0);
+  cv::parallel_for_({0, kRays / kLooked}, [&](const cv::Range& range) {
+    std::array<std::vector<float>, 3> values;
+    for (int ray = range.start * kLooked; ray < range.end * kLooked; ray += kLooked) {
+      const double r = polar.radius_mm[path[ray]];
+      const int a = path[ray] + static_cast<int>(std::ceil(kFrom_mm / (r * kTurn)));
+      const int b = path[ray] + static_cast<int>(std::ceil(kTo_mm / (r * kTurn)));
+      if (b >= polar.columns()) continue;
+      const auto* valid = polar.valid.ptr<unsigned char>(ray);
+      if (std::find(valid + a, valid + b + 1, 0) != valid + b + 1) continue;
+      for (std::vector<float>& v : values) v.clear();
+      for (int c = a; c <= b; ++c) {
+        const Colour here = shade_and_hue(polar.root.at<cv::Vec3f>(ray, c));
+        for (int k = 0; k < 3; ++k) values[k].push_back(here[k]);
+      }
+      for (int k = 0; k < 3; ++k) seen[ray][k] = median_of(values[k]);
+      has[ray] = 1;
     }
-    has[ray] = true;
-  }
+  });
   std::vector<Body> body(kRays);
   for (int start = 0; start < kRays; start += kEvery) {
     Body b{};
     for (int k = 0; k < 3; ++k) {
       std::vector<float> v;
-      for (int j = -kWindow; j <= kWindow; j += 3) {
+      for (int j = -kWindow; j <= kWindow; j += kLooked) {
         const int ray = (start + j + kRays) % kRays;
-        if (has[ray]) v.push_back(seen[ray][k]);
+        if (has[ray] != 0) v.push_back(seen[ray][k]);
       }
       if (v.size() < 8) {
         v.clear();
         for (int ray = 0; ray < kRays; ++ray) {
-          if (has[ray]) v.push_back(seen[ray][k]);
+          if (has[ray] != 0) v.push_back(seen[ray][k]);
         }
       }
       if (v.empty()) return {};
@@ -458,20 +517,25 @@ cv::Mat body_cost(const Polar& polar, const Costs& costs, const std::vector<Body
   return cost;
 }
 
-// Both are far from what 16 bits hold; the sum may be more than the path's sums do.
-cv::Mat both(const cv::Mat& a, const cv::Mat& b) { return cv::min(a + b, double{kMostCost}); }
-
-cv::Mat beyond_cost(const Polar& polar, const Costs& costs, float beyond) {
-  if (beyond == 0) return costs.fixed;
-  cv::Mat cost = costs.fixed.clone();
-  for (int ray = 0; ray < kRays; ++ray) {
-    auto* to = cost.ptr<unsigned short>(ray);
-    const auto* edge = costs.edges.beyond.ptr<unsigned char>(ray);
-    for (int c = polar.first[ray]; c < polar.columns(); ++c) {
-      add(beyond / kUnit * static_cast<float>(edge[c]), to[c]);
+// What a path costs beside its edges: what holds for all, the lack of a body, and `beyond` for what
+// lies further out.
+cv::Mat sum_of(const Polar& polar, const Costs& costs, const cv::Mat& body, float beyond) {
+  cv::Mat sum(body.size(), CV_16U);
+  const auto share = static_cast<int>(std::lround(256 * beyond));
+  cv::parallel_for_({0, kRays}, [&](const cv::Range& range) {
+    for (int ray = range.start; ray < range.end; ++ray) {
+      const auto *fixed = costs.fixed.ptr<unsigned short>(ray),
+                 *lack = body.ptr<unsigned short>(ray);
+      const auto* edge = costs.edges.beyond.ptr<unsigned char>(ray);
+      auto* to = sum.ptr<unsigned short>(ray);
+      for (int c = 0; c < polar.columns(); ++c) {
+        const int all = fixed[c] + lack[c] + ((share * edge[c] + 128) >> 8);
+        to[c] = static_cast<unsigned short>(std::min(kMostCost, all));
+      }
+      std::fill(to + polar.columns(), to + sum.cols, static_cast<unsigned short>(kMostCost));
     }
-  }
-  return cost;
+  });
+  return sum;
 }
 
 // The body's colour is learnt from the first path, along edges alone, and the path found again with
@@ -480,19 +544,19 @@ cv::Mat beyond_cost(const Polar& polar, const Costs& costs, float beyond) {
 std::vector<Path> all_paths(const Polar& polar, const Costs& costs) {
   constexpr std::array<float, 3> kBeyond{0.0F, 0.25F, 0.6F};
   const int columns = polar.columns();
-  std::vector<Path> paths{closed_path(costs.edges.absence, costs.fixed, columns)};
+  std::vector<Path> paths{closed_path(costs.edges, costs.fixed, columns)};
   const std::vector<Body> first_body = body_colours(polar, paths[0]);
   if (first_body.empty()) return paths;
   const cv::Mat first_cost = body_cost(polar, costs, first_body);
   paths.resize(1 + kBeyond.size());
   cv::parallel_for_({0, static_cast<int>(kBeyond.size())}, [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
-      const cv::Mat start = beyond_cost(polar, costs, kBeyond[i]);
       Path& path = paths[i + 1];
-      path = closed_path(costs.edges.absence, both(start, first_cost), columns);
+      path = closed_path(costs.edges, sum_of(polar, costs, first_cost, kBeyond[i]), columns);
       const std::vector<Body> body = body_colours(polar, path);
       if (body.empty()) continue;
-      path = closed_path(costs.edges.absence, both(start, body_cost(polar, costs, body)), columns);
+      const cv::Mat cost = body_cost(polar, costs, body);
+      path = closed_path(costs.edges, sum_of(polar, costs, cost, kBeyond[i]), columns);
     }
   });
   return paths;
@@ -560,9 +624,9 @@ std::vector<PolygonMm> Rings::other_ways(const std::vector<double>& inner_mm,
     const auto at = std::lower_bound(polar.radius_mm.begin(), polar.radius_mm.end(), outer_mm[ray]);
     taken[ray] = std::min(static_cast<int>(at - polar.radius_mm.begin()), columns - 1);
   }
-  cv::Mat start = costs.fixed.clone();
+  cv::Mat start = costs.fixed;
   const std::vector<Body> body = body_colours(polar, taken);
-  if (!body.empty()) start = both(start, body_cost(polar, costs, body));
+  if (!body.empty()) start = sum_of(polar, costs, body_cost(polar, costs, body), 0);
   std::vector<Path> paths(parts.size());
   cv::parallel_for_({0, static_cast<int>(parts.size())}, [&](const cv::Range& range) {
     for (int part = range.start; part < range.end; ++part) {
@@ -577,7 +641,7 @@ std::vector<PolygonMm> Rings::other_ways(const std::vector<double>& inner_mm,
           if (within == closed) add(kBarred, to[c]);
         }
       }
-      paths[part] = closed_path(costs.edges.absence, cost, columns);
+      paths[part] = closed_path(costs.edges, cost, columns);
     }
   });
   std::vector<PolygonMm> curves;
