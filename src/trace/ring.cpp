@@ -8,6 +8,7 @@
 #include <opencv2/core/hal/intrin.hpp>
 
 #include "trace/polar.h"
+#include "trace/wide.h"
 
 namespace panecard::trace {
 namespace {
@@ -19,7 +20,7 @@ constexpr int kUnit = 255, kMostCost = 15 * kUnit, kBlocked = kMostCost;
 constexpr float kHalfEdge = 6;
 constexpr float kFloor = 0.03F;  // cost of the best edge: a shorter curve still wins among equals
 
-constexpr int kLanes = cv::v_uint16x8::nlanes, kCells = cv::v_uint8x16::nlanes;
+constexpr int kCells = cv::v_uint8x16::nlanes;
 int padded(int columns) { return (columns + kCells - 1) / kCells * kCells; }
 
 // Sum over the channels of the products of the two derivatives, for one ray.
@@ -203,75 +204,89 @@ Edges look_for_edges(const Polar& polar) {
 }
 
 // Minimal closed path: Viterbi once and a quarter round; what is kept is an eighth of the way off
-// the seam on either side. Sums are 16 bits wide, counted from the least, so that eight columns go
-// at once; a column 257 cells' worth behind the best is as good as out of the race.
+// the seam on either side. Sums are 16 bits wide, counted from the least; a column 156 cells' worth
+// behind the best is as good as out of the race.
 using Path = std::vector<int>;  // column per ray
+
+constexpr short kBest = std::numeric_limits<short>::min(), kFar = 7000;
+constexpr int kLengthBits = 12;  // of a step's length, after the point
+
+constexpr unsigned short cost_of(int cell, unsigned short length) {
+  // The product's upper half, as processors have it.
+  constexpr int kUp = 16 - kLengthBits;
+  return static_cast<unsigned short>(
+      (static_cast<unsigned>(static_cast<unsigned short>(cell << kUp)) * length) >> 16);
+}
+// The greatest step from a column that is out of the race must not come round to the best.
+static_assert(kFar + cost_of(kMostCost + kUnit, 24915) < std::numeric_limits<short>::max());
+static_assert((kMostCost + kUnit) << (16 - kLengthBits) <=
+              std::numeric_limits<unsigned short>::max());
+
+// One ray on, for columns [first, last): from sums to sums less `down`; the least comes back.
+// `none` is the row of the lowest slope's costs, `stride` leads to the next one's; `length`: of a
+// step by so many columns.
+PANECARD_WIDE
+short step_on(const short* __restrict from, const unsigned char* __restrict none,
+              std::ptrdiff_t stride, const unsigned short* __restrict extra,
+              const unsigned short* __restrict length, int first, int last, short down,
+              short* __restrict to) {
+  short least = kFar;
+  for (int c = first; c < last; ++c) {
+    short best = kFar;
+#pragma GCC unroll 13
+    for (int k = -kMaxSlope; k <= kMaxSlope; ++k) {
+      const int cell = extra[c] + none[(k + kMaxSlope) * stride + c];
+      const int sum = from[c - k] + cost_of(cell, length[k < 0 ? -k : k]);
+      best = std::min(best, static_cast<short>(sum));
+    }
+    best = static_cast<short>(best - down);
+    least = std::min(least, best);
+    to[c] = best;
+  }
+  return least;
+}
 
 class Walk {
  public:
   Walk(const Edges& edges, const cv::Mat& extra, int columns)
       : spans_(edges.spans), absence_(edges.absence), extra_(extra), columns_(columns) {
     for (int k = 0; k <= kMaxSlope; ++k) {
-      length_[k] = static_cast<unsigned short>(std::lround(4096 * std::sqrt(1.0 + k * k)));
+      length_[k] =
+          static_cast<unsigned short>(std::lround((1 << kLengthBits) * std::sqrt(1.0 + k * k)));
     }
   }
 
   Path closed() {
     constexpr int kLaps = kRays + kRays / 4, kSkip = kRays / 8;
-    cv::Mat sums(kLaps, padded(columns_) + 2 * kPad, CV_16S);
+    cv::Mat sums(kLaps, columns_ + 2 * kMaxSlope, CV_16S);
     std::vector<short> start(sums.cols, kFar);
-    std::fill_n(start.begin() + kPad, columns_, kBest);
-    const short* from = start.data();
+    std::fill_n(start.begin() + kMaxSlope, columns_, kBest);
+    const short* from = start.data() + kMaxSlope;
     short least = kBest;
     for (int lap = 0; lap < kLaps; ++lap) {
-      auto* to = sums.ptr<short>(lap);
+      auto* to = sums.ptr<short>(lap) + kMaxSlope;
       least = on(from, least, lap % kRays, to);
       from = to;
     }
     Path path(kRays);
-    int c = static_cast<int>(std::min_element(from + kPad, from + kPad + columns_) - from) - kPad;
+    int c = static_cast<int>(std::min_element(from, from + columns_) - from);
     for (int lap = kLaps - 1; lap >= kSkip; --lap) {
       if (lap < kSkip + kRays) path[lap % kRays] = c;
-      c = before(sums.ptr<short>(lap - 1), lap % kRays, c);
+      c = before(sums.ptr<short>(lap - 1) + kMaxSlope, lap % kRays, c);
     }
     return path;
   }
 
  private:
-  static constexpr int kPad = kLanes;  // room for steps beyond the columns
-  static_assert(kPad >= kMaxSlope);
-  static constexpr short kBest = std::numeric_limits<short>::min();
-  static constexpr short kFar = std::numeric_limits<short>::max();
-
   // One ray on, to `ray`: from sums, the least of which is `least`, to sums; the least of those
   // comes back.
   short on(const short* from, short least, int ray, short* to) const {
-    const auto* none = absence_.ptr<unsigned char>(ray * kSlopes);
-    const auto* extra = extra_.ptr<unsigned short>(ray);
-    std::array<cv::v_uint16x8, kMaxSlope + 1> length{};
-    for (int k = 0; k <= kMaxSlope; ++k) length[k] = cv::v_setall_u16(length_[k]);
-    const cv::v_int16x8 down = cv::v_setall_s16(static_cast<short>(least - kBest));
-    cv::v_int16x8 lowest = cv::v_setall_s16(kFar);
-    const cv::Range& span = spans_[ray];
-    for (int c = span.start; c < span.end; c += kLanes) {
-      const cv::v_uint16x8 fixed = cv::v_load(extra + c);
-      cv::v_int16x8 best = cv::v_setall_s16(kFar);
-      for (int k = -kMaxSlope; k <= kMaxSlope; ++k) {
-        const cv::v_uint16x8 cell =
-            fixed + cv::v_load_expand(none + (k + kMaxSlope) * absence_.step + c);
-        const cv::v_int16x8 cost =
-            cv::v_reinterpret_as_s16(cv::v_mul_hi(cell << 4, length[std::abs(k)]));
-        best = cv::v_min(best, cv::v_load(from + kPad + c - k) + cost);
-      }
-      best = best - down;
-      lowest = cv::v_min(lowest, best);
-      cv::v_store(to + kPad + c, best);
-    }
-    std::fill(to, to + kPad + span.start, kFar);
-    std::fill(to + kPad + std::min(span.end, columns_), to + 2 * kPad + padded(columns_), kFar);
-    std::array<short, kLanes> each{};
-    cv::v_store(each.data(), lowest);
-    return *std::min_element(each.begin(), each.end());
+    const cv::Range span{spans_[ray].start, std::min(spans_[ray].end, columns_)};
+    std::fill(to - kMaxSlope, to + span.start, kFar);
+    std::fill(to + span.end, to + columns_ + kMaxSlope, kFar);
+    return step_on(from, absence_.ptr<unsigned char>(ray * kSlopes),
+                   static_cast<std::ptrdiff_t>(absence_.step), extra_.ptr<unsigned short>(ray),
+                   length_.data(), span.start, span.end, static_cast<short>(least - kBest), to);
   }
 
   // The column on the ray before from where the best way leads to column `c` of `ray`.
@@ -283,7 +298,7 @@ class Walk {
       if (c - k < 0 || c - k >= columns_) continue;
       const int cell = absence_.at<unsigned char>(ray * kSlopes + k + kMaxSlope, c) +
                        extra_.at<unsigned short>(ray, c);
-      const int there = from[kPad + c - k] + ((cell << 4) * length_[std::abs(k)] >> 16);
+      const int there = from[c - k] + cost_of(cell, length_[std::abs(k)]);
       if (there < sum) sum = there, best = c - k;
     }
     return best;
