@@ -2,6 +2,7 @@
 
 #include <Eigen/Dense>
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <opencv2/imgproc.hpp>
 #include <utility>
@@ -290,40 +291,72 @@ struct Smoothed {
   double span = 0;               // effective number of rows used
 };
 
-// Robust local quadratic (Cleveland 1979): value at row i from the seen rows within `reach`.
-Smoothed local_fit(const Samples& s, int i, int reach, double scale) {
-  const int n = static_cast<int>(s.offset_mm.size());
-  Eigen::Vector3d beta(s.offset_mm[i], 0, 0);
-  Smoothed out{s.offset_mm[i], 0, 0};
-  for (int round = 0; round < 4; ++round) {
-    Eigen::Matrix3d a = Eigen::Matrix3d::Zero();
-    Eigen::Vector3d b = Eigen::Vector3d::Zero();
-    double sum = 0, sum_r2 = 0, sum_w2 = 0;
+// Robust local quadratic (Cleveland 1979): value at a row from the seen rows within reach.
+class LocalFit {
+ public:
+  explicit LocalFit(int reach) : reach_(reach) {
     for (int k = -reach; k <= reach; ++k) {
-      const int row = ((i + k) % n + n) % n;
-      if (!s.seen[row]) continue;
       const double t = static_cast<double>(k) / reach;
       const double tail = 1 - std::abs(t * t * t) * 0.999;
-      double w = tail * tail * tail;
-      const double r = s.offset_mm[row] - (beta[0] + beta[1] * t + beta[2] * t * t);
-      if (round > 0) {
-        const double z = r / (4 * scale);
-        w *= std::abs(z) < 1 ? (1 - z * z) * (1 - z * z) : 0;
-        sum_r2 += w * r * r;
-      }
-      const Eigen::Vector3d x(1, t, t * t);
-      a += w * x * x.transpose();
-      b += w * x * s.offset_mm[row];
-      sum += w;
-      sum_w2 += w * w;
+      place_.push_back(t);
+      weight_.push_back(tail * tail * tail);
     }
-    if (sum < 3.5) return {s.offset_mm[i], scale, 0};
-    a.diagonal().array() += 1e-9 * sum;
-    beta = a.ldlt().solve(b);
-    out = {beta[0], std::sqrt(sum_r2 / sum), sum * sum / std::max(sum_w2, 1e-12)};
   }
-  return out;
-}
+
+  Smoothed operator()(const Samples& s, int i, double scale) const {
+    const int n = static_cast<int>(s.offset_mm.size());
+    std::array<double, 2 * kMostReach + 1> t{}, near{}, value{};
+    int count = 0;
+    for (int k = -reach_; k <= reach_; ++k) {
+      const int row = ((i + k) % n + n) % n;
+      if (!s.seen[row]) continue;
+      t[count] = place_[k + reach_];
+      near[count] = weight_[k + reach_];
+      value[count] = s.offset_mm[row];
+      ++count;
+    }
+    Eigen::Vector3d beta(s.offset_mm[i], 0, 0);
+    Smoothed out{s.offset_mm[i], 0, 0};
+    const double per_scale = 1 / (4 * scale);
+    for (int round = 0; round < 4; ++round) {
+      std::array<double, 5> power{};  // sums of weight times powers of t
+      double v0 = 0, v1 = 0, v2 = 0, sum_r2 = 0, sum_w2 = 0;
+      for (int k = 0; k < count; ++k) {
+        const double x = t[k], x2 = x * x;
+        double w = near[k];
+        if (round > 0) {
+          const double r = value[k] - (beta[0] + beta[1] * x + beta[2] * x2);
+          const double z = r * per_scale, far = std::max(0.0, 1 - z * z);
+          w *= far * far;
+          sum_r2 += w * r * r;
+        }
+        power[0] += w;
+        power[1] += w * x;
+        power[2] += w * x2;
+        power[3] += w * x2 * x;
+        power[4] += w * x2 * x2;
+        v0 += w * value[k];
+        v1 += w * x * value[k];
+        v2 += w * x2 * value[k];
+        sum_w2 += w * w;
+      }
+      const double sum = power[0];
+      if (sum < 3.5) return {s.offset_mm[i], scale, 0};
+      Eigen::Matrix3d a;
+      a << power[0], power[1], power[2], power[1], power[2], power[3], power[2], power[3], power[4];
+      a.diagonal().array() += 1e-9 * sum;
+      beta = a.ldlt().solve(Eigen::Vector3d(v0, v1, v2));
+      out = {beta[0], std::sqrt(sum_r2 / sum), sum * sum / std::max(sum_w2, 1e-12)};
+    }
+    return out;
+  }
+
+  static constexpr int kMostReach = 20;
+
+ private:
+  int reach_;
+  std::vector<double> place_, weight_;
+};
 
 double robust_scale(const Samples& s) {
   std::vector<double> step;
@@ -449,14 +482,14 @@ Edge place_edge(const Pyramid& photo, const Sight& sight, const std::vector<Poly
     edge.points.resize(n);
     edge.sigma_mm.assign(n, 0);
     edge.seen = samples.seen;
+    const LocalFit fine(6), wide(LocalFit::kMostReach);
     cv::parallel_for_({0, n}, [&](const cv::Range& range) {
       for (int i = range.start; i < range.end; ++i) {
-        const Smoothed fit = local_fit(samples, i, 6, scale);
+        const Smoothed fit = fine(samples, i, scale);
         edge.points[i] = strip.curve[i] + fit.value * strip.normals[i];
         // Rows share blurred pixels: about 2 sqrt(pi) sigma of them count as one.
         const double independent = std::max(1.0, fit.span * kRow_mm / (3.5 * samples.along_mm[i]));
-        edge.sigma_mm[i] =
-            std::max(scale, local_fit(samples, i, 20, scale).spread) / std::sqrt(independent);
+        edge.sigma_mm[i] = std::max(scale, wide(samples, i, scale).spread) / std::sqrt(independent);
       }
     });
     edge.normals = strip.normals;

@@ -120,9 +120,10 @@ cv::Mat sample_block(const Pyramid& photo, const Grid& grid, int first_ray, int 
 // Bands of rays, each with some more on either side for the blur, so that only the result is as
 // large as the whole.
 void sample_cells(const Pyramid& photo, const Sight& sight, const Grid& grid, Polar& polar) {
-  constexpr int kBands = 12, kRaysPerBand = kRays / kBands, kMargin = 8;
+  constexpr int kBands = 8, kRaysPerBand = kRays / kBands, kMargin = 6;
   static_assert(kRaysPerBand * kBands == kRays);
   constexpr double kBlur = 1.2;
+  const cv::Size kernel(9, 9);  // three sigma to either side
   const int columns = polar.columns();
   const double px_per_mm = sight.px_per_mm(polar.centre);
   polar.root.create(kRays, columns, CV_32FC3);
@@ -141,7 +142,7 @@ void sample_cells(const Pyramid& photo, const Sight& sight, const Grid& grid, Po
       }
       cv::Mat root = polar.root.rowRange(first, first + kRaysPerBand);
       const cv::Range middle(kMargin, kMargin + kRaysPerBand);
-      cv::GaussianBlur(root_intensity(bgr).rowRange(middle), root, {0, 0}, kBlur, kBlur,
+      cv::GaussianBlur(root_intensity(bgr).rowRange(middle), root, kernel, kBlur, kBlur,
                        cv::BORDER_REPLICATE);
       cv::Mat valid = polar.valid.rowRange(first, first + kRaysPerBand);
       cv::erode(inside.rowRange(middle), valid, cv::Mat::ones(11, 11, CV_8U), {-1, -1}, 1,

@@ -104,7 +104,10 @@ cv::Mat root_intensity(const cv::Mat& bgr) {
 }
 
 cv::Mat blurred_round(const cv::Mat& values, double sigma_rows, double sigma_columns) {
-  const int rows = values.rows, wrap = std::min(rows, static_cast<int>(std::ceil(4 * sigma_rows)));
+  // Three sigma to either side, as for 8-bit pictures: one part in four hundred lies further out.
+  const auto reach = [](double sigma) { return static_cast<int>(std::ceil(3 * sigma)); };
+  const cv::Size kernel(2 * reach(sigma_columns) + 1, 2 * reach(sigma_rows) + 1);
+  const int rows = values.rows, wrap = std::min(rows, reach(sigma_rows));
   cv::Mat wrapped, out(values.size(), values.type());
   cv::copyMakeBorder(values, wrapped, wrap, wrap, 0, 0, cv::BORDER_WRAP);
   // A part of a picture is filtered with what lies around it, so that the bands leave no trace.
@@ -114,7 +117,7 @@ cv::Mat blurred_round(const cv::Mat& values, double sigma_rows, double sigma_col
       const int from = rows * band / kBands, to = rows * (band + 1) / kBands;
       if (from == to) continue;
       cv::Mat part = out.rowRange(from, to);
-      cv::GaussianBlur(wrapped.rowRange(from + wrap, to + wrap), part, {0, 0}, sigma_columns,
+      cv::GaussianBlur(wrapped.rowRange(from + wrap, to + wrap), part, kernel, sigma_columns,
                        sigma_rows, cv::BORDER_REPLICATE);
     }
   });
