@@ -4,8 +4,9 @@
 #include <array>
 #include <cmath>
 #include <limits>
-#include <opencv2/core/hal/intrin.hpp>
 #include <utility>
+
+#include "trace/wide.h"
 
 namespace panecard::trace {
 namespace {
@@ -21,12 +22,13 @@ constexpr float kSealAlike = 2.0F, kBodyAlike = 2.5F;
 
 constexpr int kInside = 6, kOutside = 9;  // cells looked at before and beyond a pair
 
-// Sums along a path are 16 bits wide, in 64ths, counted from the best of their row: eight at once.
-// What is 300 behind is out of the race: a path moves from any pair to any other for less.
+// Sums along a path are 16 bits wide, in 64ths, counted from the best of their row. What is 250
+// behind is out of the race: a path moves from any pair to any other for less.
 constexpr int kUnit = 64;
-constexpr short kLeastEvidence = -8000, kFloor = -20000;
-constexpr int kLanes = cv::v_int16x8::nlanes;
-using Lanes = cv::v_int16x8;
+constexpr short kLeastEvidence = -8000, kFloor = -16000;
+constexpr int kMostStep = 2;  // cells per row
+constexpr int kRoom = 16;     // beside each width's cells; whole vectors of any processor
+static_assert(kRoom >= kMostStep);
 
 short units(float evidence) {
   return static_cast<short>(std::clamp(std::lround(kUnit * evidence), -8000L, 8000L));
@@ -38,12 +40,12 @@ struct Places {
   int cells, stride, size;
   explicit Places(int cells_)
       : cells(cells_),
-        stride((cells + kLanes - 1) / kLanes * kLanes + kLanes),
-        size((kWidths + 2) * stride + kLanes) {}
+        stride((cells + kRoom - 1) / kRoom * kRoom + kRoom),
+        size((kWidths + 2) * stride + kRoom) {}
 
-  int first(int width) const { return (width - kMinWidth + 1) * stride + kLanes; }
+  int first(int width) const { return (width - kMinWidth + 1) * stride + kRoom; }
   // No path leads through the room, as far as evidence is bounded; no place is outside even then.
-  int cell(int place) const { return std::clamp(place % stride - kLanes, 0, cells - 1); }
+  int cell(int place) const { return std::clamp(place % stride - kRoom, 0, cells - 1); }
   int width(int place) const { return place / stride - 1 + kMinWidth; }
   int begin() const { return stride; }
   int end() const { return (kWidths + 1) * stride; }
@@ -55,6 +57,61 @@ void running_sum(const float* values, int count, std::vector<float>& sum) {
   for (int c = 0; c < count; ++c) sum[c + 1] = sum[c] + values[c];
 }
 
+// What lies between two edges `width` cells apart, as weights of sums.
+struct Between {
+  int width, plain;  // cells, and cells well between the two
+  float per_plain, per_seal, odd;
+};
+
+// Pairs of one width, for cells [first, last): the two edges and what lies between. `most`: the
+// clearest edge well between, brought up to this width; `seal`: running sum of what is seal less
+// what is body, or nothing known.
+PANECARD_WIDE
+void pairs_of(const Between& between, const float* __restrict inner, const float* __restrict outer,
+              const float* __restrict edge, const float* __restrict change,
+              const float* __restrict seal, int first, int last, float* __restrict most,
+              float* __restrict pair) {
+  const int width = between.width, plain = between.plain + 2;
+  for (int c = first; c < last; ++c) {
+    const float within = std::max(most[c], edge[c + width - 2]);
+    most[c] = within;
+    pair[c] = inner[c] + outer[c + width] - kEdgeWithinSeal * within -
+              between.per_plain * (change[c + plain] - change[c + 2]) - between.odd;
+  }
+  if (seal == nullptr) return;
+  for (int c = first; c < last; ++c) {
+    pair[c] += between.per_seal * (seal[c + width] - seal[c + 1]);
+  }
+}
+
+// In whole units. Cutting off, as the conversion does, would tilt towards zero.
+PANECARD_WIDE
+void to_units(const float* __restrict pair, int first, int last, short* __restrict out) {
+  for (int c = first; c < last; ++c) {
+    const int up = static_cast<int>(kUnit * pair[c] + 8000.5F);
+    out[c] = static_cast<short>(std::min(std::max(up, 0), 16000) - 8000);
+  }
+}
+
+// The clearest edge within 15 mm beyond. Trim and seams are edges of the body: they speak against
+// this one only as far as what lies between is not plainly body. `plain`: running sum of what is
+// body less what is seal, or nothing known.
+PANECARD_WIDE
+void clearest_beyond(const float* __restrict edge, const float* __restrict plain, int cells,
+                     float* __restrict most) {
+  std::fill(most, most + cells, 0.0F);
+  for (int d = 3; d < 15; ++d) {
+    const float per_cell = 1.0F / static_cast<float>(d - 2);
+    for (int c = 0; plain == nullptr && c < cells - d; ++c)
+      most[c] = std::max(most[c], edge[c + d]);
+    if (plain == nullptr) continue;
+    for (int c = 0; c < cells - d; ++c) {
+      const float body = std::max(0.0F, (plain[c + d - 1] - plain[c + 1]) * per_cell);
+      most[c] = std::max(most[c], edge[c + d] * (1 - body));
+    }
+  }
+}
+
 // The evidence of one row's pairs, as the sum of what each of the two edges and each width adds.
 class Row {
  public:
@@ -64,7 +121,7 @@ class Row {
         outer_(places.cells),
         most_(places.cells),
         alike_(places.cells),
-        pair_(places.stride - kLanes, kNoPair) {}
+        pair_(places.cells) {}
 
   void look(const Evidence& e, const Belief& belief, int row, short* out) {
     edge_ = e.across.ptr<float>(row);
@@ -75,20 +132,22 @@ class Row {
     look_beyond(known);
     believe(e, belief, row);
     std::fill(out, out + places_.size, kLeastEvidence);
-    std::fill(most_.begin(), most_.end(), 0.0F);
     for (int c = kInside; c + kMinWidth - 3 < places_.cells; ++c) {
       most_[c] = *std::max_element(edge_ + c + 2, edge_ + c + kMinWidth - 1);
     }
     for (int width = kMinWidth; width <= kMaxWidth; ++width) {
+      const int last = places_.cells - kOutside - width, plain = std::max(width - 3, 1);
       const double z = belief.width_mm > 0 ? (width - belief.width_mm) / 1.5 : 0;
-      pairs_of(width, static_cast<float>(0.5 * std::min(z * z, 9.0)), known,
-               out + places_.first(width));
+      const Between between{width, plain, kChangeAlongSeal / static_cast<float>(plain),
+                            1.0F / static_cast<float>(width - 1),
+                            static_cast<float>(0.5 * std::min(z * z, 9.0))};
+      pairs_of(between, inner_.data(), outer_.data(), edge_, change_.data(),
+               known ? seal_less_body_.data() : nullptr, kInside, last, most_.data(), pair_.data());
+      to_units(pair_.data(), kInside, last, out + places_.first(width));
     }
   }
 
  private:
-  static constexpr float kNoPair = -1e6F;
-
   void learn_likeness(const float* seal, const float* body) {
     for (int c = 0; c < places_.cells; ++c) {
       alike_[c] = kSealAlike * seal[c] - kBodyAlike * body[c];
@@ -120,7 +179,7 @@ class Row {
   // The seal's outer edge, what lies beyond it taken off.
   void look_beyond(bool known) {
     constexpr int kFrom = 2, kTo = 8, kCells = kTo - kFrom;
-    clearest_beyond(known);
+    clearest_beyond(edge_, known ? plain_.data() : nullptr, places_.cells, most_.data());
     const int last = places_.cells - kOutside;
     for (int c = 0; c < last; ++c) {
       outer_[c] = edge_[c] - kEdgeBeyondBody * most_[c] -
@@ -129,24 +188,6 @@ class Row {
     if (!known) return;
     for (int c = 0; c < last; ++c) {
       outer_[c] -= (seal_less_body_[c + kTo] - seal_less_body_[c + kFrom]) / kCells;
-    }
-  }
-
-  // The clearest edge within 15 mm beyond. Trim and seams are edges of the body: they speak
-  // against this one only as far as what lies between is not plainly body.
-  void clearest_beyond(bool known) {
-    std::fill(most_.begin(), most_.end(), 0.0F);
-    for (int d = 3; d < 15; ++d) {
-      const int last = places_.cells - d;
-      const float per_cell = 1.0F / static_cast<float>(d - 2);
-      if (!known) {
-        for (int c = 0; c < last; ++c) most_[c] = std::max(most_[c], edge_[c + d]);
-        continue;
-      }
-      for (int c = 0; c < last; ++c) {
-        const float plain = std::max(0.0F, (plain_[c + d - 1] - plain_[c + 1]) * per_cell);
-        most_[c] = std::max(most_[c], edge_[c + d] * (1 - plain));
-      }
     }
   }
 
@@ -165,40 +206,40 @@ class Row {
     }
   }
 
-  // The two edges, and what lies between them. `most_`: the clearest edge well between.
-  void pairs_of(int width, float odd, bool known, short* out) {
-    const int last = places_.cells - kOutside - width;
-    const int plain = std::max(width - 3, 1);
-    const float per_plain = kChangeAlongSeal / static_cast<float>(plain);
-    const float per_seal = 1.0F / static_cast<float>(width - 1);
-    for (int c = kInside; width > kMinWidth && c < last; ++c) {
-      most_[c] = std::max(most_[c], edge_[c + width - 2]);
-    }
-    for (int c = kInside; c < last; ++c) {
-      pair_[c] = inner_[c] + outer_[c + width] - kEdgeWithinSeal * most_[c] -
-                 per_plain * (change_[c + 2 + plain] - change_[c + 2]) - odd;
-    }
-    if (known) {
-      for (int c = kInside; c < last; ++c) {
-        pair_[c] += per_seal * (seal_less_body_[c + width] - seal_less_body_[c + 1]);
-      }
-    }
-    std::fill(pair_.begin() + last, pair_.end(), kNoPair);
-    const cv::v_float32x4 unit = cv::v_setall_f32(kUnit);
-    const Lanes least = cv::v_setall_s16(kLeastEvidence), most = cv::v_setall_s16(-kLeastEvidence);
-    for (int c = 0; c < places_.stride - kLanes; c += kLanes) {
-      const float* pair = pair_.data() + c;
-      const Lanes units = cv::v_pack(cv::v_round(cv::v_load(pair) * unit),
-                                     cv::v_round(cv::v_load(pair + kLanes / 2) * unit));
-      cv::v_store(out + c, cv::v_max(least, cv::v_min(most, units)));
-    }
-  }
-
   const Places& places_;
   const float* edge_ = nullptr;
   std::vector<float> change_, seal_less_body_, either_, plain_;  // running sums
   std::vector<float> inner_, outer_, most_, alike_, pair_;
 };
+
+// The best of each place and those up to `max_step` to either side, at `cost` for each step.
+PANECARD_WIDE
+void move_on(const short* __restrict from, int first, int last, int max_step, short cost,
+             short* __restrict to) {
+  const auto twice = static_cast<short>(2 * cost);
+  for (int p = first; p < last; ++p) {
+    to[p] = std::max(from[p], static_cast<short>(std::max(from[p - 1], from[p + 1]) - cost));
+  }
+  for (int p = first; max_step > 1 && p < last; ++p) {
+    to[p] = std::max(to[p], static_cast<short>(std::max(from[p - 2], from[p + 2]) - twice));
+  }
+}
+
+// The best of each place and those of the next widths, at `cost`, less `down`, and what the row has
+// for the place; the best of all comes back.
+PANECARD_WIDE
+short widen_on(const short* __restrict from, int first, int last, int stride, short cost,
+               short down, const short* __restrict sure, short* __restrict to) {
+  short best = kFloor + kLeastEvidence;
+  for (int p = first; p < last; ++p) {
+    const auto aside = static_cast<short>(std::max(from[p - stride], from[p + stride]) - cost);
+    const auto most = static_cast<short>(std::max(from[p], aside) - down);
+    const auto sum = static_cast<short>(std::max(most, kFloor) + sure[p]);
+    best = std::max(best, sum);
+    to[p] = sum;
+  }
+  return best;
+}
 
 // One row on, from sums `from`, the best of which is `best`, to sums `to`; the best of those comes
 // back. The penalties of moving and of changing width add up, so the best move is found one
@@ -213,30 +254,9 @@ class Walk {
         moved_(places.size, kFloor) {}
 
   short on(const short* from, short best, const short* sure, short* to) {
-    for (int p = places_.begin(); p < places_.end(); p += kLanes) {
-      Lanes most = cv::v_load(from + p);
-      for (int k = 1; k <= max_step_; ++k) {
-        const Lanes cost = cv::v_setall_s16(static_cast<short>(k * step_));
-        const Lanes either = cv::v_max(cv::v_load(from + p - k), cv::v_load(from + p + k));
-        most = cv::v_max(most, either - cost);
-      }
-      cv::v_store(moved_.data() + p, most);
-    }
-    const Lanes cost = cv::v_setall_s16(width_), floor = cv::v_setall_s16(kFloor),
-                down = cv::v_setall_s16(best);
-    Lanes highest = floor;
-    const short* here = moved_.data();
-    for (int p = places_.begin(); p < places_.end(); p += kLanes) {
-      const Lanes aside =
-          cv::v_max(cv::v_load(here + p - places_.stride), cv::v_load(here + p + places_.stride));
-      const Lanes most = cv::v_max(cv::v_load(here + p), aside - cost) - down;
-      const Lanes sum = cv::v_max(most, floor) + cv::v_load(sure + p);
-      highest = cv::v_max(highest, sum);
-      cv::v_store(to + p, sum);
-    }
-    std::array<short, kLanes> each{};
-    cv::v_store(each.data(), highest);
-    return *std::max_element(each.begin(), each.end());
+    move_on(from, places_.begin(), places_.end(), max_step_, step_, moved_.data());
+    return widen_on(moved_.data(), places_.begin(), places_.end(), places_.stride, width_, best,
+                    sure, to);
   }
 
   /// The place in a row of sums from where one gets best to `place`, and what is left then.
