@@ -2,6 +2,9 @@
 
 #include <algorithm>
 #include <array>
+#include <bit>
+#include <opencv2/core/hal/intrin.hpp>
+#include <utility>
 
 namespace panecard::card {
 namespace {
@@ -54,40 +57,101 @@ class Shapes {
     return p;
   }
 
+  /// Shapes of rows further down; what has to be added to their numbers comes back.
+  int append(const Shapes& below) {
+    const int more = static_cast<int>(all_.size());
+    for (Shape shape : below.all_) {
+      shape.parent += more;
+      all_.push_back(shape);
+    }
+    return more;
+  }
+
   const std::vector<Shape>& all() const { return all_; }
 
  private:
   std::vector<Shape> all_;
 };
 
+/// Sixteen pixels at a time: where a bit differs from the one before it a run begins or ends.
 void read_runs(const cv::Mat& picture, int row, std::vector<Run>& runs) {
+  constexpr int kAtOnce = cv::v_uint8x16::nlanes;
   runs.clear();
   const auto* pixel = picture.ptr<unsigned char>(row);
-  for (int x = 0; x < picture.cols; ++x) {
-    if (pixel[x] == 0) continue;
-    const int from = x;
-    while (x < picture.cols && pixel[x] != 0) ++x;
-    runs.push_back({from, x, -1});
+  const int width = picture.cols;
+  auto turn = [&runs, open = false](int x) mutable {
+    if (open) {
+      runs.back().to = x;
+    } else {
+      runs.push_back({x, x, -1});
+    }
+    open = !open;
+  };
+  unsigned before = 0;
+  int x = 0;
+  for (; x + kAtOnce <= width; x += kAtOnce) {
+    const cv::v_uint8x16 set = cv::v_load(pixel + x) != cv::v_setzero_u8();
+    const auto bits = static_cast<unsigned>(cv::v_signmask(set));
+    for (unsigned turns = (bits ^ (bits << 1 | before)) & 0xffffU; turns != 0; turns &= turns - 1) {
+      turn(x + std::countr_zero(turns));
+    }
+    before = bits >> (kAtOnce - 1);
+  }
+  for (; x < width; ++x) {
+    const unsigned bit = pixel[x] != 0 ? 1 : 0;
+    if (bit != before) turn(x);
+    before = bit;
+  }
+  if (before != 0) turn(width);
+}
+
+/// Gives the runs of a row the shapes of those above that they touch. Diagonal neighbours count:
+/// the run above may end one before or begin one after.
+void join_above(const std::vector<Run>& above, std::vector<Run>& here, Shapes& shapes) {
+  std::size_t k = 0;
+  for (Run& run : here) {
+    while (k < above.size() && above[k].to < run.from) ++k;
+    for (std::size_t j = k; j < above.size() && above[j].from <= run.to; ++j) {
+      run.shape = run.shape < 0 ? above[j].shape : shapes.merge(run.shape, above[j].shape);
+    }
   }
 }
 
-Shapes find_shapes(const cv::Mat& picture) {
+/// The shapes of some rows, and the runs of the first and last of these.
+struct Part {
   Shapes shapes;
-  std::vector<Run> above, here;
-  for (int row = 0; row < picture.rows; ++row) {
-    read_runs(picture, row, here);
-    std::size_t k = 0;
-    for (Run& run : here) {
-      // Diagonal neighbours count: the run above may end one before or begin one after.
-      while (k < above.size() && above[k].to < run.from) ++k;
-      for (std::size_t j = k; j < above.size() && above[j].from <= run.to; ++j) {
-        run.shape = run.shape < 0 ? above[j].shape : shapes.merge(run.shape, above[j].shape);
+  std::vector<Run> first, last;
+
+  Part(const cv::Mat& picture, const cv::Range& rows) {
+    std::vector<Run> here;
+    for (int row = rows.start; row < rows.end; ++row) {
+      read_runs(picture, row, here);
+      join_above(last, here, shapes);
+      for (Run& run : here) {
+        if (run.shape < 0) run.shape = shapes.open(run, row);
+        shapes.extend(run.shape, run, row);
       }
-      if (run.shape < 0) run.shape = shapes.open(run, row);
-      shapes.extend(run.shape, run, row);
+      if (row == rows.start) first = here;
+      std::swap(last, here);
     }
-    std::swap(above, here);
   }
+};
+
+/// The upper half and the lower one, a core each, then joined where they meet.
+Shapes find_shapes(const cv::Mat& picture) {
+  const int middle = picture.rows / 2;
+  std::vector<Part> parts(2, Part(picture, {0, 0}));
+  cv::parallel_for_({0, 2}, [&](const cv::Range& range) {
+    for (int half = range.start; half < range.end; ++half) {
+      parts[half] =
+          Part(picture, half == 0 ? cv::Range(0, middle) : cv::Range(middle, picture.rows));
+    }
+  });
+  Shapes shapes = std::move(parts[0].shapes);
+  const int more = shapes.append(parts[1].shapes);
+  for (Run& run : parts[1].first) run.shape += more;
+  // What a run of the lower half belongs to stays known to it; touching ones above are merged in.
+  join_above(parts[0].last, parts[1].first, shapes);
   return shapes;
 }
 

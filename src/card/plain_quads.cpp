@@ -38,26 +38,36 @@ class QuadSearch {
       sides_.push_back({s.b, -s.direction(), s.length()});
     }
     meetings_.resize(sides_.size());
-    for (int i = 0; i < count(); ++i) {
-      for (int k = 0; k < count(); ++k) meet(i, k);
-    }
+    cv::parallel_for_({0, count()}, [&](const cv::Range& range) {
+      for (int i = range.start; i < range.end; ++i) {
+        for (int k = 0; k < count(); ++k) meet(i, k);
+      }
+    });
   }
 
   std::vector<Quad> run() {
+    std::vector<std::vector<Quad>> found_from(sides_.size());
+    cv::parallel_for_({0, count()}, [&](const cv::Range& range) {
+      for (int i = range.start; i < range.end; ++i) run_from(i, found_from[i]);
+    });
     std::vector<Quad> found;
-    for (int i = 0; i < count(); ++i) {
-      for (const Meeting& ij : meetings_[i]) {
-        for (const Meeting& jk : meetings_[ij.next]) {
-          if (sides_[i].d.dot(sides_[jk.next].d) > -0.9) continue;
-          if ((jk.at - ij.at).norm() < limits_.min_side_px) continue;
-          for (const Meeting& kl : meetings_[jk.next]) close(i, ij, jk, kl, found);
-        }
-      }
+    for (const std::vector<Quad>& some : found_from) {
+      found.insert(found.end(), some.begin(), some.end());
     }
     return found;
   }
 
  private:
+  void run_from(int i, std::vector<Quad>& found) const {
+    for (const Meeting& ij : meetings_[i]) {
+      for (const Meeting& jk : meetings_[ij.next]) {
+        if (sides_[i].d.dot(sides_[jk.next].d) > -0.9) continue;
+        if ((jk.at - ij.at).norm() < limits_.min_side_px) continue;
+        for (const Meeting& kl : meetings_[jk.next]) close(i, ij, jk, kl, found);
+      }
+    }
+  }
+
   int count() const { return static_cast<int>(sides_.size()); }
 
   void meet(int i, int k) {
