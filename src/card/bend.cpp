@@ -142,13 +142,20 @@ std::optional<Weighed> weigh_bends(PlaneProblem problem, const VectorXd& start, 
   std::vector<Tried> tried;
   double most = -std::numeric_limits<double>::infinity(), total = 0;
   std::vector<double> log_weight;
-  for (const Model& model : models) {
-    problem.set_bend(model.bend);
-    auto fit = model.bent ? problem.solve(loosest->value, problem.free_parameters(), scale) : flat;
-    if (!fit) return std::nullopt;
-    log_weight.push_back(std::log(model.prior) + log_evidence(*fit, model));
+  std::vector<std::optional<Fit>> fits(models.size(), flat);
+  cv::parallel_for_({0, static_cast<int>(models.size())}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      if (!models[i].bent) continue;
+      PlaneProblem own = problem;
+      own.set_bend(models[i].bend);
+      fits[i] = own.solve(loosest->value, own.free_parameters(), scale);
+    }
+  });
+  for (std::size_t i = 0; i < models.size(); ++i) {
+    if (!fits[i]) return std::nullopt;
+    log_weight.push_back(std::log(models[i].prior) + log_evidence(*fits[i], models[i]));
     most = std::max(most, log_weight.back());
-    tried.push_back({*std::move(fit), 0});
+    tried.push_back({*std::move(fits[i]), 0});
   }
   for (const double w : log_weight) total += std::exp(w - most);
   std::size_t best = 0;
