@@ -159,8 +159,15 @@ Polar sample_polar(const Pyramid& photo, const Sight& sight, const std::vector<P
   Polar polar;
   polar.centre = middle_of(cards);
   polar.first.resize(kRays);
+  // A pane that holds all cards holds what lies between them, unless it is bent in there; panes
+  // hardly are.
+  constexpr double kBeyondCard = 1.04, kOfHull = 0.85;
+  PolygonMm corners;
+  for (const PolygonMm& card : cards) corners.insert(corners.end(), card.begin(), card.end());
+  const std::vector<PolygonMm> hull{convex_hull(corners)};
   for (int ray = 0; ray < kRays; ++ray) {
-    const double reach = 1.04 * card_reach_mm(cards, polar.centre, ray * kTurn);
+    const double reach = std::max(kBeyondCard * card_reach_mm(cards, polar.centre, ray * kTurn),
+                                  kOfHull * card_reach_mm(hull, polar.centre, ray * kTurn));
     polar.first[ray] =
         reach <= kInner_mm ? 0 : static_cast<int>(std::ceil(std::log(reach / kInner_mm) / kTurn));
   }
