@@ -26,7 +26,7 @@ constexpr int kInside = 6, kOutside = 9;  // cells looked at before and beyond a
 // behind is out of the race: a path moves from any pair to any other for less.
 constexpr int kUnit = 64;
 constexpr short kLeastEvidence = -8000, kFloor = -16000;
-constexpr int kMostStep = 2;  // cells per row
+constexpr int kMostStep = 4;  // cells per row
 constexpr int kRoom = 16;     // beside each width's cells; whole vectors of any processor
 static_assert(kRoom >= kMostStep);
 
@@ -216,12 +216,12 @@ class Row {
 PANECARD_WIDE
 void move_on(const short* __restrict from, int first, int last, int max_step, short cost,
              short* __restrict to) {
-  const auto twice = static_cast<short>(2 * cost);
-  for (int p = first; p < last; ++p) {
-    to[p] = std::max(from[p], static_cast<short>(std::max(from[p - 1], from[p + 1]) - cost));
-  }
-  for (int p = first; max_step > 1 && p < last; ++p) {
-    to[p] = std::max(to[p], static_cast<short>(std::max(from[p - 2], from[p + 2]) - twice));
+  std::copy(from + first, from + last, to + first);
+  for (int k = 1; k <= max_step; ++k) {
+    const auto all = static_cast<short>(k * cost);
+    for (int p = first; p < last; ++p) {
+      to[p] = std::max(to[p], static_cast<short>(std::max(from[p - k], from[p + k]) - all));
+    }
   }
 }
 

@@ -14,7 +14,19 @@
 namespace panecard::trace {
 namespace {
 
-constexpr double kRow_mm = 2.0;
+struct Pass {
+  double row_mm, half_mm, step_mm, sigma_mm;
+  float cap;
+  double smooth_mm;
+  Steps steps;
+};
+
+// Coarse and wide first, then about the seal's outer edge, then sharp about the glass edge: the
+// straighter the edges lie in the strip, the sharper they may be looked at. Each strip holds the
+// widest seal, whichever of its edges is in the middle, and the body beyond it.
+constexpr Pass kPasses[] = {{4, 36, 0.5, 0.6, 4, 6, {4, 0.075F, 0.2F}},
+                            {2, 34, 0.5, 0.5, 5, 5, {2, 0.3F, 0.9F}},
+                            {2, 36, 0.25, 0.3, 6, 4, {1, 0.3F, 0.9F}}};
 
 // Length of the difference of two rows of colours, `count` of them.
 void lengths(const float* a, const float* b, int count, float* to) {
@@ -38,13 +50,12 @@ cv::Mat change_across(const cv::Mat& root) {
   return size;
 }
 
-cv::Mat change_along(const cv::Mat& root) {
-  constexpr int kApart = 2;
+cv::Mat change_along(const cv::Mat& root, int apart) {
   const int rows = root.rows;
   cv::Mat size(root.size(), CV_32F);
   cv::parallel_for_({0, rows}, [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
-      lengths(root.ptr<float>((i + rows - kApart) % rows), root.ptr<float>((i + kApart) % rows),
+      lengths(root.ptr<float>((i + rows - apart) % rows), root.ptr<float>((i + apart) % rows),
               root.cols, size.ptr<float>(i));
     }
   });
@@ -57,10 +68,14 @@ float least_change(const cv::Mat& size, float clear_edge) {
   return std::max({2 * sampled_quantile(size, 0.5), clear_edge / 8, 1e-6F});
 }
 
-Evidence evidence(const Strip& strip, double sigma_mm, float cap) {
+Evidence evidence(const Strip& strip, const Pass& pass) {
+  constexpr double kAlong_mm = 3, kAcross_mm = 2, kApart_mm = 4;
   const int rows = strip.root.rows, columns = strip.root.cols;
-  cv::Mat edge = change_across(blurred_round(strip.root, 1.5, sigma_mm / strip.step_mm));
-  cv::Mat change = change_along(blurred_round(strip.root, 1.0, 1.0 / strip.step_mm));
+  cv::Mat edge = change_across(
+      blurred_round(strip.root, kAlong_mm / pass.row_mm, pass.sigma_mm / strip.step_mm));
+  cv::Mat change =
+      change_along(blurred_round(strip.root, kAcross_mm / pass.row_mm, 1.0 / strip.step_mm),
+                   std::max(1, static_cast<int>(std::lround(kApart_mm / pass.row_mm))));
   // Two edges of a few columns each run through the strip's hundred or more.
   const float clear_edge = sampled_quantile(edge, 0.98);
   const float unit = least_change(edge, clear_edge);
@@ -83,7 +98,7 @@ Evidence evidence(const Strip& strip, double sigma_mm, float cap) {
   // Likelihood ratios first: of the clearest edge of each millimetre, and the product, not more
   // than `kCap` each, of the changes along.
   constexpr float kCap = 4;
-  const float edge_most = std::exp(cap), change_most = std::exp(kCap);
+  const float edge_most = std::exp(pass.cap), change_most = std::exp(kCap);
   cv::parallel_for_({0, rows}, [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
       const auto *from = edge.ptr<float>(i), *mean = around.ptr<float>(i),
@@ -137,42 +152,28 @@ PolygonMm shifted(const Ribbon& ribbon, bool outer) {
   return out;
 }
 
-struct Pass {
-  double half_mm, step_mm, sigma_mm;
-  float cap;
-  double smooth_mm;
-  Steps steps;
-};
-
-// Coarse and wide first, then about the seal's outer edge, then sharp about the glass edge: the
-// straighter the edges lie in the strip, the sharper they may be looked at. Each strip holds the
-// widest seal, whichever of its edges is in the middle, and the body beyond it.
-constexpr Pass kPasses[] = {{36, 0.5, 0.6, 4, 6, {2, 0.15F, 0.4F}},
-                            {34, 0.5, 0.5, 5, 5, {2, 0.3F, 0.9F}},
-                            {36, 0.25, 0.3, 6, 4, {1, 0.3F, 0.9F}}};
-
 // Calibrated on rendered photos, see docs/trace.md: how often the edge taken was the wrong one of
 // two against how far the other's mean evidence was behind.
 double rival_probability(double behind) { return 1 / (1 + std::exp(1.1 + 0.75 * behind)); }
 
 // A rival is an edge that runs along for a while, not the best of a row's noise: over 100 mm most
 // of the rows must agree where it is.
-void weigh_rivals(const PairPath& path, Ribbon& ribbon) {
-  constexpr int kAround = 25;
-  constexpr double kAgree_mm = 3;
+void weigh_rivals(const PairPath& path, double row_mm, Ribbon& ribbon) {
+  constexpr double kAround_mm = 50, kAgree_mm = 3;
+  const auto around = static_cast<int>(kAround_mm / row_mm);
   const int rows = static_cast<int>(path.cell.size());
   ribbon.rival_mm.assign(rows, 0);
   ribbon.rival_behind.assign(rows, 0);
   ribbon.rival_probability.assign(rows, 0);
-  std::vector<double> offset(2 * kAround + 1);
+  std::vector<double> offset(2 * around + 1);
   for (int i = 0; i < rows; ++i) {
     double behind = 0;
-    for (int k = -kAround; k <= kAround; ++k) {
+    for (int k = -around; k <= around; ++k) {
       const int row = ((i + k) % rows + rows) % rows;
-      offset[k + kAround] = path.rival[row] - path.cell[row];
+      offset[k + around] = path.rival[row] - path.cell[row];
       behind += path.sure[row] - path.rival_sure[row];
     }
-    behind /= 2 * kAround + 1;
+    behind /= 2 * around + 1;
     const double middle = median(offset);
     for (double& x : offset) x = std::abs(x - middle);
     if (median(offset) > kAgree_mm) continue;
@@ -197,22 +198,22 @@ struct Sighted {
 Sighted look_along(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
                    const PolygonMm& curve, const Pass& pass) {
   Strip strip = unwrap(photo, sight, cards,
-                       resample(smooth_closed(resample(curve, 1.0), pass.smooth_mm), kRow_mm),
+                       resample(smooth_closed(resample(curve, 1.0), pass.smooth_mm), pass.row_mm),
                        pass.half_mm, pass.step_mm);
-  Evidence e = evidence(strip, pass.sigma_mm, pass.cap);
+  Evidence e = evidence(strip, pass);
   return {std::move(strip), std::move(e)};
 }
 
 // Where nothing is known of seal and body, the path is found again with what it teaches of them.
 // `materials`: what is known before, empty for nothing; what is known after.
-Ribbon ribbon_in(const Sighted& sighted, const PolygonMm& near, const Steps& steps, Belief belief,
+Ribbon ribbon_in(const Sighted& sighted, const PolygonMm& near, const Pass& pass, Belief belief,
                  Materials& materials) {
   const Strip& strip = sighted.strip;
   Evidence e = sighted.evidence;
   belief.near_mm = near_offsets(strip, near);
-  if (materials.seal.empty()) materials = learn(e, best_path(e, belief, steps));
+  if (materials.seal.empty()) materials = learn(e, best_path(e, belief, pass.steps));
   if (!materials.seal.empty()) e.like = likeness(e.tone, materials);
-  const PairPath path = best_path(e, belief, steps);
+  const PairPath path = best_path(e, belief, pass.steps);
   materials = learn(e, path);
   Ribbon ribbon;
   ribbon.score = path.score;
@@ -224,7 +225,7 @@ Ribbon ribbon_in(const Sighted& sighted, const PolygonMm& near, const Steps& ste
     ribbon.outer_seen.push_back(
         e.across.at<float>(static_cast<int>(k), path.cell[k] + path.width[k]) > 0.7F);
   }
-  weigh_rivals(path, ribbon);
+  weigh_rivals(path, pass.row_mm, ribbon);
   ribbon.curve = strip.curve;
   ribbon.normals = strip.normals;
   return ribbon;
@@ -294,8 +295,7 @@ class Search {
           to.ring = *starts[i];
           to.ring_is = as[k];
           to.materials = known;
-          to.ribbon =
-              ribbon_in(sighted, near_, kPasses[0].steps, belief_of(to.ring_is), to.materials);
+          to.ribbon = ribbon_in(sighted, near_, kPasses[0], belief_of(to.ring_is), to.materials);
           to.around = seen_from(middle_, to.ribbon);
         }
       }
@@ -345,8 +345,7 @@ class Search {
   };
   Ribbon look(const Pass& pass, const PolygonMm& curve, const Belief& belief,
               Materials& known) const {
-    return ribbon_in(look_along(photo_, sight_, cards_, curve, pass), near_, pass.steps, belief,
-                     known);
+    return ribbon_in(look_along(photo_, sight_, cards_, curve, pass), near_, pass, belief, known);
   }
   const Look& surest() const {
     return *std::max_element(looks_.begin(), looks_.end(), [](const Look& a, const Look& b) {
