@@ -84,23 +84,38 @@ struct Explanation {
 
 Explanation one_card_wrong(const PlaneProblem& problem, const Fit& held) {
   Explanation worst;
-  for (int i = 0; i < problem.bodies() && problem.bodies() > 1; ++i) {
+  if (problem.bodies() < 2) return worst;
+  struct Doubt {
+    std::optional<Trial> scaled, tilted;
+  };
+  std::vector<Doubt> doubts(problem.bodies());
+  cv::parallel_for_({0, 2 * problem.bodies()}, [&](const cv::Range& range) {
+    for (int k = range.start; k < range.end; ++k) {
+      const int i = k / 2;
+      const auto released = [&](OwnParameter one, OwnParameter other) {
+        return with_released(problem, held,
+                             {problem.body_index(i, one), problem.body_index(i, other)});
+      };
+      if (k % 2 == 0) doubts[i].scaled = released(kScaleU, kScaleV);
+      if (k % 2 == 1) doubts[i].tilted = released(kTiltU, kTiltV);
+    }
+  });
+  for (int i = 0; i < problem.bodies(); ++i) {
     const Sighting& card = problem.body(i);
-    const int u = problem.body_index(i, kScaleU), v = problem.body_index(i, kScaleV);
-    const auto scaled = with_released(problem, held, {u, v});
+    const auto& [scaled, tilted] = doubts[i];
     if (scaled && scaled->gain > kAlarm2 && scaled->gain > worst.gain) {
-      const double wide = 100 * scaled->fit.value[u], high = 100 * scaled->fit.value[v];
+      const double wide = 100 * scaled->fit.value[problem.body_index(i, kScaleU)],
+                   high = 100 * scaled->fit.value[problem.body_index(i, kScaleV)];
       worst = {scaled->gain, card_name(card) + " looks " + to_text(wide, 2) + " % wider and " +
                                  to_text(high, 2) + " % higher than it should beside the others (" +
                                  to_text(0.01 * wide * card.width_mm, 2) + " and " +
                                  to_text(0.01 * high * card.height_mm, 2) +
                                  " mm): check its print scale with a ruler, or leave it out"};
     }
-    const int tu = problem.body_index(i, kTiltU), tv = problem.body_index(i, kTiltV);
-    const auto tilted = with_released(problem, held, {tu, tv});
     if (tilted && tilted->gain > kAlarm2 && tilted->gain > worst.gain) {
-      const double lift_mm =
-          std::hypot(tilted->fit.value[tu], tilted->fit.value[tv]) * 2 * half_diagonal_mm(card);
+      const double lift_mm = std::hypot(tilted->fit.value[problem.body_index(i, kTiltU)],
+                                        tilted->fit.value[problem.body_index(i, kTiltV)]) *
+                             2 * half_diagonal_mm(card);
       worst = {tilted->gain, card_name(card) +
                                  " does not lie flat with the others: one side of it stands " +
                                  to_text(lift_mm, 1) +
