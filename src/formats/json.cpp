@@ -2,6 +2,7 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 #include <numbers>
+#include <utility>
 
 #include "formats/budget.h"
 #include "formats/formats.h"
@@ -195,13 +196,13 @@ Json covariance(const Contour& c) {
   for (std::size_t m = 0; m < c.modes.size(); ++m) {
     Json shift = Json::array();
     for (const std::size_t i : at) shift.push_back(pair(c.modes[m][i]));
-    sources.push_back(
-        {{"name", m < c.mode_names.size() ? c.mode_names[m] : ""}, {"shift_mm", shift}});
+    sources.push_back({{"name", m < c.mode_names.size() ? c.mode_names[m] : ""},
+                       {"shift_mm", std::move(shift)}});
   }
   return {{"at", at},
-          {"noise_sigma_mm", sigma},
+          {"noise_sigma_mm", std::move(sigma)},
           {"noise_alike_mm", mm(c.correlation_mm)},
-          {"sources", sources}};
+          {"sources", std::move(sources)}};
 }
 
 // One field a line, so that two results can be compared with ordinary text tools.
