@@ -132,6 +132,36 @@ std::vector<std::vector<bool>> find_outside(const std::vector<std::vector<Crossi
   return outside;
 }
 
+/// Weights of the photos at one point, 0 where `out`, so that the mean's variance is the least.
+/// What is not alike in the photos is independent; how far the visible edge may lie from the meant
+/// one is the same light on the same seal, alike in all as far as each is unclear about it. A photo
+/// that would count below 0, being less clear in both, counts not at all.
+std::vector<double> least_variance(const std::vector<std::vector<Crossing>>& all, std::size_t i,
+                                   std::vector<bool> out) {
+  std::vector<double> weight(all.size(), 0);
+  for (bool again = true; again;) {
+    // (D + d d')^-1 1 by Sherman and Morrison.
+    double per_d = 0, per_d2 = 0;
+    for (std::size_t v = 0; v < all.size(); ++v) {
+      if (out[v]) continue;
+      const Crossing& c = all[v][i];
+      const double own = c.sigma_mm * c.sigma_mm - c.definition_mm * c.definition_mm;
+      per_d += c.definition_mm / own;
+      per_d2 += c.definition_mm * c.definition_mm / own;
+    }
+    again = false;
+    for (std::size_t v = 0; v < all.size(); ++v) {
+      weight[v] = 0;
+      if (out[v]) continue;
+      const Crossing& c = all[v][i];
+      const double own = c.sigma_mm * c.sigma_mm - c.definition_mm * c.definition_mm;
+      weight[v] = (1 - c.definition_mm * per_d / (1 + per_d2)) / own;
+      if (weight[v] < 0) out[v] = again = true;
+    }
+  }
+  return weight;
+}
+
 /// Weights that fade in and out where a photo comes and goes, or the curve would have steps.
 std::vector<double> faded(const std::vector<double>& weight, std::size_t reach) {
   const std::size_t n = weight.size();
@@ -222,14 +252,15 @@ Joined join(const std::vector<Sketch>& photos,
   constexpr double kFade_mm = 10;
   const auto reach = std::max<std::size_t>(1, static_cast<std::size_t>(kFade_mm / step_mm));
   const bool drop = photos.size() > 2;
-  for (std::size_t v = 0; v < photos.size(); ++v) {
-    for (std::size_t i = 0; i < n; ++i) {
-      const Crossing& c = all[v][i];
-      if (!c.there() || (drop && outside[v][i])) continue;
-      out.weight[v][i] = 1 / (c.sigma_mm * c.sigma_mm);
+  for (std::size_t i = 0; i < n; ++i) {
+    std::vector<bool> left_out(photos.size());
+    for (std::size_t v = 0; v < photos.size(); ++v) {
+      left_out[v] = !all[v][i].there() || (drop && outside[v][i]);
     }
-    out.weight[v] = faded(out.weight[v], reach);
+    const std::vector<double> weight = least_variance(all, i, left_out);
+    for (std::size_t v = 0; v < photos.size(); ++v) out.weight[v][i] = weight[v];
   }
+  for (std::vector<double>& weight : out.weight) weight = faded(weight, reach);
   for (std::size_t i = 0; i < n; ++i) {
     double total = 0;
     for (const std::vector<double>& w : out.weight) total += w[i];
