@@ -196,8 +196,8 @@ Json covariance(const Contour& c) {
   for (std::size_t m = 0; m < c.modes.size(); ++m) {
     Json shift = Json::array();
     for (const std::size_t i : at) shift.push_back(pair(c.modes[m][i]));
-    sources.push_back({{"name", m < c.mode_names.size() ? c.mode_names[m] : ""},
-                       {"shift_mm", std::move(shift)}});
+    sources.push_back(
+        {{"name", m < c.mode_names.size() ? c.mode_names[m] : ""}, {"shift_mm", std::move(shift)}});
   }
   return {{"at", at},
           {"noise_sigma_mm", std::move(sigma)},
