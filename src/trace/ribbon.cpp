@@ -9,6 +9,7 @@
 #include "trace/material.h"
 #include "trace/pairs.h"
 #include "trace/polar.h"
+#include "trace/rivals.h"
 #include "trace/splice.h"
 
 namespace panecard::trace {
@@ -150,37 +151,6 @@ PolygonMm shifted(const Ribbon& ribbon, bool outer) {
     out[i] = out[i] + offset * ribbon.normals[i];
   }
   return out;
-}
-
-// Calibrated on rendered photos, see docs/trace.md: how often the edge taken was the wrong one of
-// two against how far the other's mean evidence was behind.
-double rival_probability(double behind) { return 1 / (1 + std::exp(1.1 + 0.75 * behind)); }
-
-// A rival is an edge that runs along for a while, not the best of a row's noise: over 100 mm most
-// of the rows must agree where it is.
-void weigh_rivals(const PairPath& path, double row_mm, Ribbon& ribbon) {
-  constexpr double kAround_mm = 50, kAgree_mm = 3;
-  const auto around = static_cast<int>(kAround_mm / row_mm);
-  const int rows = static_cast<int>(path.cell.size());
-  ribbon.rival_mm.assign(rows, 0);
-  ribbon.rival_behind.assign(rows, 0);
-  ribbon.rival_probability.assign(rows, 0);
-  std::vector<double> offset(2 * around + 1);
-  for (int i = 0; i < rows; ++i) {
-    double behind = 0;
-    for (int k = -around; k <= around; ++k) {
-      const int row = ((i + k) % rows + rows) % rows;
-      offset[k + around] = path.rival[row] - path.cell[row];
-      behind += path.sure[row] - path.rival_sure[row];
-    }
-    behind /= 2 * around + 1;
-    const double middle = median(offset);
-    for (double& x : offset) x = std::abs(x - middle);
-    if (median(offset) > kAgree_mm) continue;
-    ribbon.rival_mm[i] = middle;
-    ribbon.rival_behind[i] = behind;
-    ribbon.rival_probability[i] = rival_probability(behind);
-  }
 }
 
 Materials learn(const Evidence& e, const PairPath& path) {
@@ -436,6 +406,7 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
     if (gain > 0) best = std::move(again);
     if (gain < kWorthAnother) break;
   }
+  judge_whole_stretches(kPasses[2].row_mm, best.ribbon);
   return std::move(best.ribbon);
 }
 

@@ -11,6 +11,7 @@
 #include "trace/mend.h"
 #include "trace/ribbon.h"
 #include "trace/ring.h"
+#include "trace/rivals.h"
 #include "trace/strip.h"
 #include "trace/uncertainty.h"
 
@@ -164,12 +165,9 @@ void report_doubts(const Ribbon& ribbon, const Edge& edge, std::vector<Finding>&
   }
 }
 
-// Less than one in twenty is what a 95 % statement leaves out anyway.
-constexpr double kLikelyRival = 0.05;
-
 // Where another edge may be the right one 95 % must reach as far as that one, all along together,
 // and a person is asked to look: two values 9 mm apart are not one with a wider margin.
-void weigh_rivals(const Ribbon& ribbon, Edge& edge, std::vector<Finding>& findings) {
+void carry_rivals(const Ribbon& ribbon, Edge& edge, std::vector<Finding>& findings) {
   const std::size_t n = edge.points.size(), m = ribbon.rival_probability.size();
   const PointMm middle = middle_of(edge.points);
   edge.choice_mm.assign(n, 0);
@@ -249,7 +247,7 @@ Result<Sketch> sketch_of(const Shot& shot, const Options& options) {
 
   Sketch sketch;
   report_doubts(ribbon, edge, sketch.findings);
-  if (!band) weigh_rivals(ribbon, edge, sketch.findings);
+  if (!band) carry_rivals(ribbon, edge, sketch.findings);
   if (!band) {
     constexpr double kDefinition_mm = 0.12;
     sketch.points = std::move(edge.points);
