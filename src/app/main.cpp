@@ -1,7 +1,10 @@
 #include <glog/logging.h>
 #include <malloc.h>
+#include <sys/mman.h>
+#include <unistd.h>
 
 #include <CLI/CLI.hpp>
+#include <cstdint>
 #include <cstdio>
 #include <cstdlib>
 #include <exception>
@@ -23,9 +26,8 @@ void silence_libraries() {
   FLAGS_minloglevel = google::GLOG_FATAL;
 }
 
-/// A fresh page costs more than what is computed on it: one heap, kept until the end, hands out the
-/// same pages again. Large pages would be fewer, but where a host takes idle memory back from its
-/// guests each of them has to be fetched anew, which takes longer than the whole measurement.
+/// A fresh page costs more than what is computed on it. One heap, kept until the end, hands out the
+/// same pages again and may have them large; see docs/trace.md for hosts where that is dear.
 void keep_memory() {
 #ifdef __GLIBC__
   constexpr int kReserve = 192 << 20;
@@ -33,6 +35,12 @@ void keep_memory() {
   mallopt(M_ARENA_MAX, 1);
   mallopt(M_TRIM_THRESHOLD, kReserve);
   mallopt(M_TOP_PAD, kReserve);
+  constexpr std::uintptr_t kHuge = 2U << 20;
+  const auto start = (reinterpret_cast<std::uintptr_t>(sbrk(0)) + kHuge - 1) / kHuge * kHuge;
+  void* volatile first = std::malloc(kHuge);  // volatile: else the pair is optimised away
+  const auto end = reinterpret_cast<std::uintptr_t>(sbrk(0)) / kHuge * kHuge;
+  if (end > start) madvise(reinterpret_cast<void*>(start), end - start, MADV_HUGEPAGE);
+  std::free(first);
 #endif
 }
 

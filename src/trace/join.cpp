@@ -41,7 +41,7 @@ Crossing crossing(const Sketch& other, const std::vector<double>& plane_sigma, P
       if (best.there() && std::abs(best.offset_mm) <= std::abs(offset)) continue;
       best.offset_mm = offset;
       best.edge_mm = std::max(other.sigma_mm[i], other.sigma_mm[j]);
-      // Where a rounded seal's edge is seen depends on where it is seen from.
+      // How clearly a rounded seal's edge shows depends on where it is seen from.
       best.definition_mm = other.definition_mm[i];
       best.sigma_mm = std::hypot(best.edge_mm, plane_sigma[i], best.definition_mm);
       best.seen = other.seen[i] && other.seen[j];
