@@ -4,6 +4,7 @@
 #include <unistd.h>
 
 #include <CLI/CLI.hpp>
+#include <cstddef>
 #include <cstdint>
 #include <cstdio>
 #include <cstdlib>
@@ -36,10 +37,13 @@ void keep_memory() {
   mallopt(M_TRIM_THRESHOLD, kReserve);
   mallopt(M_TOP_PAD, kReserve);
   constexpr std::uintptr_t kHuge = 2U << 20;
-  const auto start = (reinterpret_cast<std::uintptr_t>(sbrk(0)) + kHuge - 1) / kHuge * kHuge;
+  const auto over = [](const std::byte* p) { return reinterpret_cast<std::uintptr_t>(p) % kHuge; };
+  auto* start = static_cast<std::byte*>(sbrk(0));
+  start += (kHuge - over(start)) % kHuge;
   void* volatile first = std::malloc(kHuge);  // volatile: else the pair is optimised away
-  const auto end = reinterpret_cast<std::uintptr_t>(sbrk(0)) / kHuge * kHuge;
-  if (end > start) madvise(reinterpret_cast<void*>(start), end - start, MADV_HUGEPAGE);
+  auto* end = static_cast<std::byte*>(sbrk(0));
+  end -= over(end);
+  if (end > start) madvise(start, static_cast<std::size_t>(end - start), MADV_HUGEPAGE);
   std::free(first);
 #endif
 }
