@@ -99,7 +99,7 @@ cv::Mat sample_block(const Pyramid& photo, const Grid& grid, int first_ray, int 
                *front_b = grid.in_front.ptr<char>(i + 1) + first_knot;
     for (int k = 0; k < knots; ++k) {
       knot[k] = (1 - v) * a[k] + v * b[k];
-      front[k] = front_a[k] & front_b[k];
+      front[k] = front_a[k] != 0 && front_b[k] != 0 ? 1 : 0;
     }
     auto *to_x = x.ptr<float>(row), *to_y = y.ptr<float>(row);
     auto* to_inside = inside.ptr<unsigned char>(row);
@@ -107,8 +107,8 @@ cv::Mat sample_block(const Pyramid& photo, const Grid& grid, int first_ray, int 
       const int k = c / kGrid - first_knot;
       const double u = static_cast<double>(c % kGrid) / kGrid;
       // Between a point before the camera and one behind it there is nothing to interpolate.
-      const cv::Vec2d p = (front[k] & front[k + 1]) != 0 ? (1 - u) * knot[k] + u * knot[k + 1]
-                                                         : cv::Vec2d(-1e6, -1e6);
+      const cv::Vec2d p = front[k] != 0 && front[k + 1] != 0 ? (1 - u) * knot[k] + u * knot[k + 1]
+                                                             : cv::Vec2d(-1e6, -1e6);
       to_x[c - columns.start] = static_cast<float>(p[0]);
       to_y[c - columns.start] = static_cast<float>(p[1]);
       to_inside[c] = inside_photo(p, photo.size()) ? 1 : 0;

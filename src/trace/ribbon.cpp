@@ -113,7 +113,7 @@ Evidence evidence(const Strip& strip, const Pass& pass) {
           product *= std::min(change_most, 1 + along[j] * along[j] * change_unit);
         }
         // A card's own edges say nothing of the pane.
-        const bool seen = blind[c * per_mm] == 0;
+        const bool seen = blind[std::ptrdiff_t{c} * per_mm] == 0;
         across_to[c] = seen ? std::min(edge_most, 1 + most * most * edge_unit) : 1;
         along_to[c] = seen ? product : 1;
       }

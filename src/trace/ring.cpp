@@ -129,7 +129,7 @@ struct Beyond {
         out[c] = 0;
         continue;
       }
-      const int power = std::bit_width(static_cast<unsigned>(count)) - 1;
+      const int power = static_cast<int>(std::bit_width(static_cast<unsigned>(count))) - 1;
       out[c] = std::max(of_power[power][from[c]], of_power[power][to[c] - (1 << power)]);
     }
   }
@@ -524,8 +524,8 @@ cv::Mat body_cost(const Polar& polar, const Costs& costs, const std::vector<Body
         const Window& w = costs.windows[c];
         const float outside = (sum[w.out_to] - sum[w.out_from]) * w.per_out,
                     inside = (sum[w.in_to] - sum[w.in_from]) * w.per_in;
-        to[c] = static_cast<unsigned short>(
-            static_cast<int>(std::max(0.0F, kWeight * (1 - outside + inside)) + 0.5F));
+        const float up = std::max(0.0F, kWeight * (1 - outside + inside)) + 0.5F;
+        to[c] = static_cast<unsigned short>(static_cast<int>(up));
       }
     }
   });

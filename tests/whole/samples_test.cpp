@@ -14,23 +14,23 @@ namespace {
 
 struct Row {
   const char* name;
-  trace::Boundary boundary;
   const char* truth_key;
+  trace::Boundary boundary;
   bool plain;
 };
 
 using trace::Boundary;
 constexpr Row kRows[] = {
-    {"door-front-four-cards", Boundary::glass, "edge_mm", false},
-    {"door-rear-sheet", Boundary::glass, "edge_mm", false},
-    {"quarter-daylight-cards", Boundary::glass, "edge_mm", false},
-    {"quarter-daylight-cards", Boundary::solid, "band_solid_mm", false},
-    {"quarter-daylight-cards", Boundary::dots, "band_dots_mm", false},
-    {"rear-fixed-blue-card", Boundary::glass, "edge_mm", true},
-    {"rear-fixed-blue-card", Boundary::solid, "band_solid_mm", true},
-    {"slider-inside-sheet", Boundary::glass, "edge_mm", false},
-    {"slider-inside-sheet", Boundary::solid, "band_solid_mm", false},
-    {"vent-small-card", Boundary::glass, "edge_mm", false},
+    {"door-front-four-cards", "edge_mm", Boundary::glass, false},
+    {"door-rear-sheet", "edge_mm", Boundary::glass, false},
+    {"quarter-daylight-cards", "edge_mm", Boundary::glass, false},
+    {"quarter-daylight-cards", "band_solid_mm", Boundary::solid, false},
+    {"quarter-daylight-cards", "band_dots_mm", Boundary::dots, false},
+    {"rear-fixed-blue-card", "edge_mm", Boundary::glass, true},
+    {"rear-fixed-blue-card", "band_solid_mm", Boundary::solid, true},
+    {"slider-inside-sheet", "edge_mm", Boundary::glass, false},
+    {"slider-inside-sheet", "band_solid_mm", Boundary::solid, false},
+    {"vent-small-card", "edge_mm", Boundary::glass, false},
 };
 
 PolygonMm truth_of(const std::string& name, const char* key) {
