@@ -1,10 +1,9 @@
 #include "trace/ribbon.h"
 
 #include <algorithm>
-#include <array>
 #include <cmath>
-#include <functional>
 #include <opencv2/imgproc.hpp>
+#include <utility>
 
 #include "trace/material.h"
 #include "trace/pairs.h"

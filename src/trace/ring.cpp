@@ -6,6 +6,7 @@
 #include <cmath>
 #include <limits>
 #include <opencv2/core/hal/intrin.hpp>
+#include <utility>
 
 #include "trace/polar.h"
 #include "trace/wide.h"
