@@ -25,13 +25,14 @@ constexpr int kInside = 6, kOutside = 9;  // cells looked at before and beyond a
 // Sums along a path are 16 bits wide, in 64ths, counted from the best of their row. What is 250
 // behind is out of the race: a path moves from any pair to any other for less.
 constexpr int kUnit = 64;
-constexpr short kLeastEvidence = -8000, kFloor = -16000;
+constexpr short kMostEvidence = 8000, kLeastEvidence = -kMostEvidence, kFloor = -16000;
 constexpr int kMostStep = 4;  // cells per row
 constexpr int kRoom = 16;     // beside each width's cells; whole vectors of any processor
 static_assert(kRoom >= kMostStep);
 
 short units(float evidence) {
-  return static_cast<short>(std::clamp(std::lround(kUnit * evidence), -8000L, 8000L));
+  const long whole = std::lround(kUnit * evidence);
+  return static_cast<short>(std::clamp<long>(whole, kLeastEvidence, kMostEvidence));
 }
 
 // Where a pair is found in a row of all: by width, then cell, with room on either side of each
@@ -88,8 +89,8 @@ void pairs_of(const Between& between, const float* __restrict inner, const float
 PANECARD_WIDE
 void to_units(const float* __restrict pair, int first, int last, short* __restrict out) {
   for (int c = first; c < last; ++c) {
-    const int up = static_cast<int>(kUnit * pair[c] + 8000.5F);
-    out[c] = static_cast<short>(std::min(std::max(up, 0), 16000) - 8000);
+    const int up = static_cast<int>(kUnit * pair[c] + (kMostEvidence + 0.5F));
+    out[c] = static_cast<short>(std::min(std::max(up, 0), 2 * kMostEvidence) - kMostEvidence);
   }
 }
 

@@ -97,9 +97,10 @@ std::vector<Stretch> stretches_of(const Ribbon& ribbon, const std::vector<double
     return false;
   };
   // Two edges that run together need no step where they join.
+  constexpr double kNear_mm = 6, kNearer_mm = 1.5;  // a rival is 5 mm away at the least
   double mean = 0;
   for (int row = run.first; row <= last; ++row) mean += away(row) / run.count;
-  const auto join = [&](int row) { return away(row) <= 6 && away(row) <= mean - 1.5; };
+  const auto join = [&](int row) { return away(row) <= std::min(kNear_mm, mean - kNearer_mm); };
   std::vector<Stretch> out;
   for (int row = run.first; row <= last; ++row) {
     if (parts(row)) continue;
@@ -128,7 +129,7 @@ void weigh_rivals(const PairPath& path, double row_mm, Ribbon& ribbon) {
   for (int i = 0; i < rows; ++i) {
     double behind = 0;
     for (int k = -around; k <= around; ++k) {
-      const int row = ((i + k) % rows + rows) % rows;
+      const int row = wrapped(i + k, rows);
       offset[k + around] = path.rival[row] - path.cell[row];
       behind += path.sure[row] - path.rival_sure[row];
     }
