@@ -7,6 +7,7 @@
 #include <jerror.h>
 
 #include <algorithm>
+#include <array>
 #include <opencv2/imgproc.hpp>
 
 #include "photo/decode.h"
@@ -21,6 +22,10 @@ constexpr int kMaxScans = 100;
 
 /// Rows decoded, then converted to grey while they are in the cache.
 constexpr int kBandRows = 64;
+
+/// A second core can start at a row only by unpacking the bits of all rows above it, which is a
+/// little over half of the work: from here on both are ready at about the same time.
+constexpr double kSecondFrom = 0.68;
 
 struct ErrorManager {
   jpeg_error_mgr base;  // first: libjpeg hands back a pointer to it
@@ -87,6 +92,13 @@ class Decoder {
     return true;
   }
 
+  /// Unpacks rows without making pixels of them.
+  bool skip_rows(int count) {
+    if (setjmp(errors_.escape) != 0) return false;
+    return jpeg_skip_scanlines(&info_, static_cast<JDIMENSION>(count)) ==
+           static_cast<JDIMENSION>(count);
+  }
+
   /// Reads up to the end marker: a file that lacks it was cut.
   bool finish() {
     if (setjmp(errors_.escape) != 0) return false;
@@ -96,6 +108,8 @@ class Decoder {
   double width() const { return info_.image_width; }
   double height() const { return info_.image_height; }
   bool four_colours() const { return info_.num_components == 4; }
+  /// Progressive, say: no row is ready before the last scan.
+  bool many_scans() { return jpeg_has_multiple_scans(&info_) != FALSE; }
 
   std::string exif() const {
     for (auto* marker = info_.marker_list; marker != nullptr; marker = marker->next) {
@@ -117,6 +131,19 @@ class Decoder {
   ErrorManager errors_{};
 };
 
+/// Rows [rows.start, rows.end) into their place in the picture.
+bool read_part(Decoder& decoder, cv::Range rows, Decoded& picture) {
+  if (!decoder.start() || (rows.start > 0 && !decoder.skip_rows(rows.start))) return false;
+  for (int row = rows.start; row < rows.end; row += kBandRows) {
+    const int end = std::min(row + kBandRows, rows.end);
+    cv::Mat band = picture.bgr.rowRange(row, end);
+    if (!decoder.read_rows(band.data, band.step, end - row)) return false;
+    cv::Mat grey = picture.grey.rowRange(row, end);
+    cv::cvtColor(band, grey, cv::COLOR_BGR2GRAY);
+  }
+  return rows.end < picture.bgr.rows || decoder.finish();
+}
+
 }  // namespace
 
 Result<Decoded> decode_jpeg(std::string_view bytes) {
@@ -129,19 +156,26 @@ Result<Decoded> decode_jpeg(std::string_view bytes) {
   }
   Decoded picture;
   picture.facts = read_exif(decoder.exif());
-  if (!decoder.start()) return decoder.error();
   const int width = static_cast<int>(decoder.width());
   const int height = static_cast<int>(decoder.height());
   picture.bgr.create(height, width, CV_8UC3);
   picture.grey.create(height, width, CV_8UC1);
-  for (int row = 0; row < height; row += kBandRows) {
-    const int end = std::min(row + kBandRows, height);
-    cv::Mat band = picture.bgr.rowRange(row, end);
-    if (!decoder.read_rows(band.data, band.step, end - row)) return decoder.error();
-    cv::Mat grey = picture.grey.rowRange(row, end);
-    cv::cvtColor(band, grey, cv::COLOR_BGR2GRAY);
+  const int second = static_cast<int>(kSecondFrom * height) / kBandRows * kBandRows;
+  if (second == 0 || decoder.many_scans() || cv::getNumThreads() == 1) {
+    if (!read_part(decoder, {0, height}, picture)) return decoder.error();
+    return picture;
   }
-  if (!decoder.finish()) return decoder.error();
+  Decoder other;
+  std::array<char, 2> whole{};
+  cv::parallel_for_({0, 2}, [&](const cv::Range& range) {
+    for (int part = range.start; part < range.end; ++part) {
+      whole[part] = part == 0
+                        ? read_part(decoder, {0, second}, picture)
+                        : other.read_header(bytes) && read_part(other, {second, height}, picture);
+    }
+  });
+  if (!whole[0]) return decoder.error();
+  if (!whole[1]) return other.error();
   return picture;
 }
 

@@ -71,9 +71,10 @@ cv::Mat stored_picture(int orientation) {
   return picture;
 }
 
-std::string encoded(const std::string& format, const cv::Mat& picture) {
+std::string encoded(const std::string& format, const cv::Mat& picture,
+                    const std::vector<int>& how = {cv::IMWRITE_WEBP_QUALITY, 90}) {
   std::vector<unsigned char> bytes;
-  REQUIRE(cv::imencode(format, picture, bytes, {cv::IMWRITE_WEBP_QUALITY, 90}));
+  REQUIRE(cv::imencode(format, picture, bytes, how));
   return {bytes.begin(), bytes.end()};
 }
 
@@ -260,6 +261,26 @@ TEST_CASE("load decodes to the pixels of cv::imread") {
     const Result<Photo> photo = load(path);
     CHECK(photo.ok());
     if (photo.ok()) CHECK(cv::norm(photo->bgr, cv::imread(path), cv::NORM_INF) == 0);
+  }
+}
+
+// Tall enough to be decoded by both cores; heights about whole blocks and bands of rows.
+TEST_CASE("load decodes a tall JPEG without a seam") {
+  const Folder folder;
+  cv::RNG random(11);
+  for (const int height : {95, 96, 189, 200, 523, 1040}) {
+    cv::Mat picture(height, 173, CV_8UC3);
+    random.fill(picture, cv::RNG::UNIFORM, 0, 256);
+    cv::GaussianBlur(picture, picture, {}, 1);
+    for (const std::vector<int>& how : {std::vector<int>{},
+                                        {cv::IMWRITE_JPEG_RST_INTERVAL, 3},
+                                        {cv::IMWRITE_JPEG_PROGRESSIVE, 1}}) {
+      CAPTURE(height);
+      const std::string path = folder.write("tall.jpg", encoded(".jpg", picture, how));
+      const Result<Photo> photo = load(path);
+      REQUIRE(photo.ok());
+      CHECK(cv::norm(photo->bgr, cv::imread(path), cv::NORM_INF) == 0);
+    }
   }
 }
 
