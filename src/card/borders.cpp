@@ -187,21 +187,20 @@ void follow(const cv::Mat& framed, cv::Point first, std::vector<cv::Point>& bord
 
 }  // namespace
 
-std::vector<std::vector<cv::Point>> outer_borders(const cv::Mat& shapes, std::size_t min_points) {
+std::vector<std::vector<cv::Point>> outer_borders(const cv::Mat& shapes, int min_round) {
   cv::Mat framed;
   cv::copyMakeBorder(shapes, framed, 1, 1, 1, 1, cv::BORDER_CONSTANT, cv::Scalar(0));
-  std::vector<std::vector<cv::Point>> borders;
-  std::vector<cv::Point> border;
   const Shapes found = find_shapes(shapes);
+  std::vector<cv::Point> starts;
   for (int i = static_cast<int>(found.all().size()) - 1; i >= 0; --i) {
     const Shape& shape = found.all()[i];
-    if (shape.parent != i) continue;
-    // No border passes a pixel more than four times.
     const int width = shape.right - shape.left, height = shape.bottom - shape.first.y + 1;
-    if (std::size_t{4} * width * height < min_points) continue;
-    follow(framed, shape.first, border);
-    if (border.size() >= min_points) borders.push_back(border);
+    if (shape.parent == i && 2 * (width + height) >= min_round) starts.push_back(shape.first);
   }
+  std::vector<std::vector<cv::Point>> borders(starts.size());
+  cv::parallel_for_({0, static_cast<int>(starts.size())}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) follow(framed, starts[i], borders[i]);
+  });
   return borders;
 }
 

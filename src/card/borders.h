@@ -1,7 +1,6 @@
 // The outer borders of the shapes in a picture of two values.
 #pragma once
 
-#include <cstddef>
 #include <opencv2/core.hpp>
 #include <vector>
 
@@ -12,7 +11,7 @@ namespace panecard::card {
 /// its order, the last shape first. A noisy picture has tens of thousands of specks; what they are
 /// is told by their runs alone, which makes this many times quicker.
 ///
-/// @param min_points  borders with fewer points are left out.
-std::vector<std::vector<cv::Point>> outer_borders(const cv::Mat& shapes, std::size_t min_points);
+/// @param min_round  shapes whose bounding box is less than this round, in pixels, are left out.
+std::vector<std::vector<cv::Point>> outer_borders(const cv::Mat& shapes, int min_round);
 
 }  // namespace panecard::card

@@ -3,7 +3,10 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
+#include <functional>
+#include <future>
 #include <numbers>
+#include <opencv2/core/utility.hpp>
 
 #include "card/bend.h"
 #include "card/coded.h"
@@ -220,10 +223,19 @@ std::vector<Sighting> agreeing(std::vector<Sighting> cards, const photo::Lens& l
 
 Result<std::vector<Sighting>> find_cards(const photo::Photo& photo, const photo::Lens& lens,
                                          const FindOptions& options) {
-  CodedSearch coded = find_coded(photo, lens);
+  // Both at once where both are wanted: each has stretches that only one core works on, and OpenCV
+  // does not share out what runs within its own loops.
+  const auto how = cv::getNumThreads() > 1 ? std::launch::async : std::launch::deferred;
+  std::future<std::vector<Sighting>> wanted;
+  if (options.plain) wanted = std::async(how, find_plain, std::cref(photo), *options.plain);
+  // Who names a plain card has no coded one to speak of.
+  CodedSearch coded =
+      find_coded(photo, lens, options.plain ? Small::pass_over : Small::look_closer);
+  std::vector<Sighting> plain;
+  if (wanted.valid()) plain = wanted.get();
   std::vector<Sighting> cards = std::move(coded.cards);
-  if (options.plain || cards.empty()) {
-    std::vector<Sighting> plain = find_plain(photo, options.plain.value_or(PlainSize{}));
+  if (!options.plain && cards.empty()) plain = find_plain(photo, PlainSize{});
+  if (!plain.empty()) {
     std::move(plain.begin(), plain.end(), std::back_inserter(cards));
     cards = agreeing(std::move(cards), lens);
   }

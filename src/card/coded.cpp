@@ -152,27 +152,40 @@ double print_sigma_px(const BoardView& view, PointMm at) {
 /// better.
 void measure_rim(const cv::Mat& grey, const Board& board, const BoardView& view, double blur_px,
                  double bloom, Sighting& sighting) {
-  // The sides on one line of the board share its error of print.
-  const auto add = [&](PointMm a, PointMm b, int alike) {
-    const PointPx a_px = view(a), b_px = view(b);
-    const double square_px = (vec(b_px) - vec(a_px)).norm();
-    const auto fit = fit_straight(grey, a_px, b_px, 0.1 * square_px, blur_px, bloom);
-    if (!fit) return;
-    const double print = print_sigma_px(view, 0.5 * (a + b)) * std::sqrt(2.0 * alike);
-    sighting.edges.push_back({a, b, {fit->at[0], fit->at[1]}, std::hypot(fit->sigma_px, print)});
+  // Black on the right-hand side on the screen: clockwise round the board. The sides on one line of
+  // the board share its error of print.
+  struct Side {
+    PointMm a, b;
+    int alike;
   };
-  // Black on the right-hand side on the screen: clockwise round the board.
+  std::vector<Side> sides;
   const int columns = board.columns, rows = board.rows;
   for (int i = 0; i < columns; ++i) {
     const int alike = (columns + 1) / 2;
-    if (board.black(i, 0)) add(board.crossing(i, 0), board.crossing(i + 1, 0), alike);
-    if (board.black(i, rows - 1)) add(board.crossing(i + 1, rows), board.crossing(i, rows), alike);
+    if (board.black(i, 0)) sides.push_back({board.crossing(i, 0), board.crossing(i + 1, 0), alike});
+    if (board.black(i, rows - 1))
+      sides.push_back({board.crossing(i + 1, rows), board.crossing(i, rows), alike});
   }
   for (int i = 0; i < rows; ++i) {
     const int alike = (rows + 1) / 2;
-    if (board.black(0, i)) add(board.crossing(0, i + 1), board.crossing(0, i), alike);
+    if (board.black(0, i)) sides.push_back({board.crossing(0, i + 1), board.crossing(0, i), alike});
     if (board.black(columns - 1, i))
-      add(board.crossing(columns, i), board.crossing(columns, i + 1), alike);
+      sides.push_back({board.crossing(columns, i), board.crossing(columns, i + 1), alike});
+  }
+  std::vector<std::optional<Edge>> seen(sides.size());
+  cv::parallel_for_({0, static_cast<int>(sides.size())}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      const auto& [a, b, alike] = sides[i];
+      const PointPx a_px = view(a), b_px = view(b);
+      const double square_px = (vec(b_px) - vec(a_px)).norm();
+      const auto fit = fit_straight(grey, a_px, b_px, 0.1 * square_px, blur_px, bloom);
+      if (!fit) continue;
+      const double print = print_sigma_px(view, 0.5 * (a + b)) * std::sqrt(2.0 * alike);
+      seen[i] = Edge{a, b, {fit->at[0], fit->at[1]}, std::hypot(fit->sigma_px, print)};
+    }
+  });
+  for (const auto& edge : seen) {
+    if (edge) sighting.edges.push_back(*edge);
   }
 }
 
@@ -259,10 +272,11 @@ double mark_side_px(const Mark& mark) {
 
 /// Coarse first; two thirds of that when nothing is found, or when what is found is so small that
 /// others may have been missed. A marker still smaller could not carry a measurement.
-std::vector<Mark> search_marks(const cv::Mat& grey) {
+std::vector<Mark> search_marks(const cv::Mat& grey, Small small) {
   const int coarse = std::max(1, cvRound(std::max(grey.cols, grey.rows) / kSearchLongSidePx));
   const int fine = (2 * coarse + 2) / 3;
   std::vector<Mark> marks = find_marks(grey, coarse);
+  if (small == Small::pass_over) return marks;
   const bool clear = std::all_of(marks.begin(), marks.end(), [&](const Mark& mark) {
     return mark_side_px(mark) > kSmallMarkPx * coarse;
   });
@@ -281,10 +295,10 @@ double area_px2(const std::vector<PointPx>& quad) {
 
 }  // namespace
 
-CodedSearch find_coded(const photo::Photo& photo, const photo::Lens& lens) {
+CodedSearch find_coded(const photo::Photo& photo, const photo::Lens& lens, Small small) {
   CodedSearch result;
   std::map<int, std::vector<Mark>> marks_of_card;
-  for (const Mark& mark : search_marks(photo.grey)) {
+  for (const Mark& mark : search_marks(photo.grey, small)) {
     if (mark.mirrored) {
       ++result.mirrored_marks;
     } else {

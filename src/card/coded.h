@@ -15,6 +15,10 @@ struct CodedSearch {
   double blur_px = 0;             ///< median over all crossings; 0 when there are none
 };
 
-CodedSearch find_coded(const photo::Photo& photo, const photo::Lens& lens);
+/// What to do where a first look shows no coded card, or only very small ones.
+enum class Small { look_closer, pass_over };
+
+CodedSearch find_coded(const photo::Photo& photo, const photo::Lens& lens,
+                       Small small = Small::look_closer);
 
 }  // namespace panecard::card

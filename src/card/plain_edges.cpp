@@ -4,6 +4,8 @@
 #include <algorithm>
 #include <cmath>
 #include <numbers>
+#include <numeric>
+#include <opencv2/core/utility.hpp>
 
 namespace panecard::card {
 namespace {
@@ -71,9 +73,9 @@ struct Pixel {
 struct Window {
   double t_mid = 0;
   std::vector<Pixel> pixel;
-  Vector3d out, in;  ///< mean codes
-  Vector3d axis;     ///< (axis . (code - out)) runs from 0 outside to 1 inside
-  double sigma = 0;  ///< noise of one pixel on that axis
+  Vector3d out{0, 0, 0}, in{0, 0, 0};  ///< mean codes
+  Vector3d axis{0, 0, 0};              ///< (axis . (code - out)) runs from 0 outside to 1 inside
+  double sigma = 0;                    ///< noise of one pixel on that axis
   bool usable = false;
   std::vector<double> model, model_brighter;  ///< expected value over the share of inside light
 };
@@ -102,10 +104,11 @@ struct EdgeCurve {
   Vector2d at(double t) const { return a + t * d + u(t) * n; }
 };
 
-/// Calls visit(pixel x, y, t, u) for every pixel whose centre is within reach of the curve.
+/// Calls visit(pixel x, y, t, u) for every pixel whose centre is within reach of the curve, in
+/// every `stride`-th line across it.
 template <typename Visit>
 void visit_band(const cv::Mat& bgr, const EdgeCurve& edge, double t0, double t1, double reach,
-                const Visit& visit) {
+                int stride, const Visit& visit) {
   const bool flat = std::abs(edge.d.x()) > std::abs(edge.d.y());
   const int major = flat ? 0 : 1, minor = 1 - major;
   const int major_size = flat ? bgr.cols : bgr.rows, minor_size = flat ? bgr.rows : bgr.cols;
@@ -114,7 +117,7 @@ void visit_band(const cv::Mat& bgr, const EdgeCurve& edge, double t0, double t1,
   const int end = std::min(major_size - 1, static_cast<int>(std::max(from, to) + reach));
   const double half = (reach + std::abs(edge.c[0]) + std::abs(edge.c[1]) + std::abs(edge.c[2])) /
                       std::abs(edge.d[major]);
-  for (int i = begin; i <= end; ++i) {
+  for (int i = begin; i <= end; i += stride) {
     const double middle = edge.a[minor] + (i + 0.5 - edge.a[major]) * edge.d[minor] / edge.d[major];
     const int low = std::max(0, static_cast<int>(middle - half - 1));
     const int high = std::min(minor_size - 1, static_cast<int>(middle + half + 1));
@@ -135,7 +138,7 @@ bool locate(const cv::Mat& bgr, EdgeCurve& edge, double t0, double t1, double re
   const int bins = 2 * static_cast<int>(std::ceil(reach)) + 2 * kSide;
   std::vector<Vector3d> sum(static_cast<std::size_t>(kStretches * bins), Vector3d::Zero());
   std::vector<int> count(sum.size(), 0);
-  visit_band(bgr, edge, t0, t1, bins / 2.0, [&](int x, int y, double t, double u) {
+  visit_band(bgr, edge, t0, t1, bins / 2.0, 1, [&](int x, int y, double t, double u) {
     const int s = std::min(kStretches - 1, static_cast<int>((t - t0) / (t1 - t0) * kStretches));
     const int b = std::clamp(static_cast<int>(u - edge.u(t) + bins / 2.0), 0, bins - 1);
     const auto& c = bgr.at<cv::Vec3b>(y, x);
@@ -253,29 +256,39 @@ constexpr int kUnknowns = 15;  // 4 curves of 3, two blurs (log), gain (log)
 // by up to about one photographic stop.
 constexpr double kLogBlurSigma = 0.7, kLogGainSigma = 0.35;
 
-void gather(const cv::Mat& bgr, Body& body, double skip, double reach) {
-  for (int e = 0; e < 4; ++e) {
+template <typename Work>
+void for_each_edge(const Work& work) {
+  cv::parallel_for_({0, 4}, [&](const cv::Range& range) {
+    for (int e = range.start; e < range.end; ++e) work(e);
+  });
+}
+
+/// @param most_stride  of the lines of pixels across an edge that is long enough to leave some out
+void gather(const cv::Mat& bgr, Body& body, double skip, double reach, int most_stride) {
+  for_each_edge([&](int e) {
     const EdgeCurve& edge = body.edge[e];
     const double t0 = skip, t1 = edge.length - skip;
     // Enough of them that a stripe across a small card leaves most.
-    const int n = std::clamp(static_cast<int>((t1 - t0) / 8), 12, 200);
+    constexpr int kLines = 8, kLeast = 12, kMost = 200;
+    const int stride = std::clamp(static_cast<int>((t1 - t0) / (kLines * kLeast)), 1, most_stride);
+    const int n = std::clamp(static_cast<int>((t1 - t0) / (kLines * stride)), kLeast, kMost);
     std::vector<Window>& windows = body.window[e];
     windows.assign(static_cast<std::size_t>(n), {});
     for (Window& w : windows) w.pixel.reserve(static_cast<std::size_t>(24 * reach));
     for (int i = 0; i < n; ++i) windows[i].t_mid = t0 + (i + 0.5) * (t1 - t0) / n;
-    visit_band(bgr, edge, t0, t1, reach, [&](int x, int y, double t, double u) {
+    visit_band(bgr, edge, t0, t1, reach, stride, [&](int x, int y, double t, double u) {
       const int i = std::min(n - 1, static_cast<int>((t - t0) / (t1 - t0) * n));
       const auto& c = bgr.at<cv::Vec3b>(y, x);
       windows[i].pixel.push_back(
           {static_cast<float>(t), static_cast<float>(u), Vector3d(c[0], c[1], c[2])});
     });
-  }
+  });
 }
 
 /// Colours, noise, axis and expected profile of every window.
 void describe(Body& body) {
-  int clipped = 0, usable = 0;
-  for (int e = 0; e < 4; ++e) {
+  std::array<int, 4> clipped{}, usable{};
+  for_each_edge([&](int e) {
     // The noise is the edge's own; a little more than rounding keeps a clipped side invertible.
     Matrix3d scatter = Matrix3d::Zero();
     int count = 0;
@@ -286,55 +299,63 @@ void describe(Body& body) {
     for (Window& w : body.window[e]) {
       choose_axis(w, noise, static_cast<int>(w.pixel.size()) / 3);
       if (!w.usable) continue;
-      ++usable;
-      clipped += std::max(w.in.maxCoeff(), w.out.maxCoeff()) >= kClipCode;
+      ++usable[e];
+      clipped[e] += std::max(w.in.maxCoeff(), w.out.maxCoeff()) >= kClipCode;
     }
-  }
-  body.clipped = 2 * clipped > usable;
+  });
+  body.clipped = 2 * std::accumulate(clipped.begin(), clipped.end(), 0) >
+                 std::accumulate(usable.begin(), usable.end(), 0);
   if (!body.clipped) body.log_gain = 0;
-  for (auto& windows : body.window) {
-    for (Window& w : windows) {
+  for_each_edge([&](int e) {
+    for (Window& w : body.window[e]) {
       if (!w.usable) continue;
       w.model = model_table(w, std::exp(body.log_gain));
       if (body.clipped) w.model_brighter = model_table(w, std::exp(body.log_gain + kGainStep));
+    }
+  });
+}
+
+/// What the pixels along one edge say of its curve, its blur and the gain: normal equations.
+void add_pixels(const Body& body, int e, Eigen::Matrix<double, 5, 5>& part,
+                Eigen::Matrix<double, 5, 1>& part_right) {
+  part.setZero();
+  part_right.setZero();
+  const double blur = body.blur[e % 2];
+  for (const Window& w : body.window[e]) {
+    if (!w.usable) continue;
+    for (const Pixel& p : w.pixel) {
+      const Vector3d basis = body.edge[e].basis(p.t);
+      const double z = (p.u - body.edge[e].c.dot(basis)) / blur;
+      if (std::abs(z) > 4) continue;  // says nothing about the place of the edge
+      double slope = 0, unused = 0;
+      const auto [q, density] = normal_at(z);
+      const double r = (w.axis.dot(p.code - w.out) - look_up(w.model, q, &slope)) / w.sigma;
+      const double weight = std::abs(r) < 3 ? 1 : 3 / std::abs(r);  // Huber
+      const double rate = slope * density / w.sigma;
+      Eigen::Matrix<double, 5, 1> j;
+      j.head<3>() = -rate / blur * basis;
+      j[3] = -rate * z;
+      j[4] = body.clipped ? (look_up(w.model_brighter, q, &unused) - look_up(w.model, q, &unused)) /
+                                (kGainStep * w.sigma)
+                          : 0;
+      part += weight * j * j.transpose();
+      part_right += weight * r * j;
     }
   }
 }
 
 /// One damped-free Gauss-Newton step of all curves, blurs and the gain together.
 double step_all(Body& body) {
+  std::array<Eigen::Matrix<double, 5, 5>, 4> parts;
+  std::array<Eigen::Matrix<double, 5, 1>, 4> part_rights;
+  for_each_edge([&](int e) { add_pixels(body, e, parts[e], part_rights[e]); });
   Eigen::MatrixXd normal = Eigen::MatrixXd::Zero(kUnknowns, kUnknowns);
   Eigen::VectorXd right = Eigen::VectorXd::Zero(kUnknowns);
   for (int e = 0; e < 4; ++e) {
-    const double blur = body.blur[e % 2];
     const std::array<int, 5> index = {3 * e, 3 * e + 1, 3 * e + 2, 12 + e % 2, 14};
-    Eigen::Matrix<double, 5, 5> part = Eigen::Matrix<double, 5, 5>::Zero();
-    Eigen::Matrix<double, 5, 1> part_right = Eigen::Matrix<double, 5, 1>::Zero();
-    for (const Window& w : body.window[e]) {
-      if (!w.usable) continue;
-      for (const Pixel& p : w.pixel) {
-        const Vector3d basis = body.edge[e].basis(p.t);
-        const double z = (p.u - body.edge[e].c.dot(basis)) / blur;
-        if (std::abs(z) > 4) continue;  // says nothing about the place of the edge
-        double slope = 0, unused = 0;
-        const auto [q, density] = normal_at(z);
-        const double r = (w.axis.dot(p.code - w.out) - look_up(w.model, q, &slope)) / w.sigma;
-        const double weight = std::abs(r) < 3 ? 1 : 3 / std::abs(r);  // Huber
-        const double rate = slope * density / w.sigma;
-        Eigen::Matrix<double, 5, 1> j;
-        j.head<3>() = -rate / blur * basis;
-        j[3] = -rate * z;
-        j[4] = body.clipped
-                   ? (look_up(w.model_brighter, q, &unused) - look_up(w.model, q, &unused)) /
-                         (kGainStep * w.sigma)
-                   : 0;
-        part += weight * j * j.transpose();
-        part_right += weight * r * j;
-      }
-    }
     for (int i = 0; i < 5; ++i) {
-      right[index[i]] += part_right[i];
-      for (int k = 0; k < 5; ++k) normal(index[i], index[k]) += part(i, k);
+      right[index[i]] += part_rights[e][i];
+      for (int k = 0; k < 5; ++k) normal(index[i], index[k]) += parts[e](i, k);
     }
   }
   for (int b = 0; b < 2; ++b) {
@@ -527,7 +548,8 @@ bool sharpen_corners(const cv::Mat& bgr, double skip_share, double reach_px,
     }
     if (!reframe(body)) return false;
   }
-  gather(bgr, body, skip_px(body, skip_share), 6);
+  // A quarter of a pixel is enough here, and what is left of many outlines is looked at again.
+  gather(bgr, body, skip_px(body, skip_share), 6, 4);
   for (int turn = 0; turn < 2; ++turn) {
     describe(body);
     step_all(body);
@@ -543,7 +565,7 @@ BodyTrace trace_body(const cv::Mat& bgr, const std::array<PointPx, 4>& corner, d
   for (int e = 0; e < 4; ++e) body.edge[e] = EdgeCurve(corner[e], corner[(e + 1) % 4]);
   const auto regather = [&] {
     const double reach = 3 * std::max(body.blur[0], body.blur[1]) + 3;
-    gather(bgr, body, skip_px(body, skip_share), std::clamp(reach, 5.0, 14.0));
+    gather(bgr, body, skip_px(body, skip_share), std::clamp(reach, 5.0, 14.0), 1);
   };
   for (const int turns : {3, 6}) {  // the blur, found first, says how far out an edge reaches
     regather();
@@ -557,8 +579,8 @@ BodyTrace trace_body(const cv::Mat& bgr, const std::array<PointPx, 4>& corner, d
   describe(body);
   double ends = 0;
   trace.valid = true;
+  for_each_edge([&](int e) { sample_edge(body, e, trace.edge[e]); });
   for (int e = 0; e < 4; ++e) {
-    sample_edge(body, e, trace.edge[e]);
     trace.valid = trace.valid && !trace.edge[e].seen.empty();
     ends = std::max(ends, 2 * trace.edge[e].line_sigma_px);
   }
@@ -578,7 +600,7 @@ CornerCut corner_cut(const cv::Mat& bgr, PointPx corner, PointPx inside, double 
   const int before = 4, bins = before + static_cast<int>(std::ceil(reach_px)) + 4;
   std::vector<Vector3d> sum(bins, Vector3d::Zero());
   std::vector<int> count(bins, 0);
-  visit_band(bgr, line, -before, bins - before, width, [&](int x, int y, double t, double) {
+  visit_band(bgr, line, -before, bins - before, width, 1, [&](int x, int y, double t, double) {
     const int b = std::clamp(static_cast<int>(std::floor(t)) + before, 0, bins - 1);
     const auto& c = bgr.at<cv::Vec3b>(y, x);
     sum[b] += Vector3d(c[0], c[1], c[2]);

@@ -2,6 +2,7 @@
 
 #include <Eigen/Dense>
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <opencv2/calib3d.hpp>
 
@@ -112,13 +113,17 @@ std::optional<VectorXd> start_value(const std::vector<Sighting>& cards, const ph
   if (!pose) return std::nullopt;
   const std::vector<Sighting> first = {cards.front()};
   const PlaneProblem alone(first, lens);
-  std::optional<Fit> best;
-  for (const Pose& candidate : {*pose, flipped(*pose)}) {
-    VectorXd value = alone.mean();
-    set_pose(value, candidate, cards.front().thickness_mm);
-    const auto fit = alone.solve(value, alone.free_parameters(), 1, {}, 12);
-    if (fit && (!best || fit->chi2 < best->chi2)) best = fit;
-  }
+  const std::array<Pose, 2> candidates{*pose, flipped(*pose)};
+  std::array<std::optional<Fit>, 2> fits;
+  cv::parallel_for_({0, 2}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      VectorXd value = alone.mean();
+      set_pose(value, candidates[i], cards.front().thickness_mm);
+      fits[i] = alone.solve(value, alone.free_parameters(), 1, {}, 12);
+    }
+  });
+  std::optional<Fit>& best =
+      fits[1] && (!fits[0] || fits[1]->chi2 < fits[0]->chi2) ? fits[1] : fits[0];
   if (!best) return std::nullopt;
 
   const PlaneProblem problem(cards, lens);

@@ -13,24 +13,43 @@ struct FootOn {
   double t = 0, away_mm = 0;
 };
 
-FootOn foot_on(const PolygonMm& polygon, PointMm p) {
-  const std::size_t n = polygon.size();
-  if (n == 0) return {};
-  std::size_t nearest = 0;
-  double least = 1e300;
-  for (std::size_t i = 0; i < n; ++i) {
-    const double d = dot(polygon[i] - p, polygon[i] - p);
-    if (d < least) least = d, nearest = i;
+/// Feet on a closed polygon of points that come in the order of a curve alongside it.
+class Feet {
+ public:
+  explicit Feet(const PolygonMm& polygon) : polygon_(polygon) {
+    for (std::size_t i = 0; i < polygon.size(); ++i) {
+      longest_mm_ = std::max(longest_mm_, distance(polygon[i], polygon[(i + 1) % polygon.size()]));
+    }
   }
-  FootOn best{nearest, 0, std::sqrt(least)};
-  for (const std::size_t i : {(nearest + n - 1) % n, nearest}) {
-    const PointMm a = polygon[i], along = polygon[(i + 1) % n] - a;
-    const double t = std::clamp(dot(p - a, along) / std::max(dot(along, along), 1e-12), 0.0, 1.0);
-    const double away = distance(p, a + t * along);
-    if (away < best.away_mm) best = {i, t, away};
+
+  FootOn operator()(PointMm p) {
+    const std::size_t n = polygon_.size();
+    if (n == 0) return {};
+    // Within so many sides of a vertex none is nearer by more than their length: most are passed
+    // over, the more so as the first one looked at is the last one's nearest.
+    double least_mm = distance(polygon_[nearest_], p);
+    const std::size_t start = nearest_;
+    for (std::size_t k = 1; k < n;) {
+      const std::size_t i = (start + k) % n;
+      const double away_mm = distance(polygon_[i], p);
+      if (away_mm < least_mm) least_mm = away_mm, nearest_ = i;
+      k += std::max<std::size_t>(1, static_cast<std::size_t>((away_mm - least_mm) / longest_mm_));
+    }
+    FootOn best{nearest_, 0, least_mm};
+    for (const std::size_t i : {(nearest_ + n - 1) % n, nearest_}) {
+      const PointMm a = polygon_[i], along = polygon_[(i + 1) % n] - a;
+      const double t = std::clamp(dot(p - a, along) / std::max(dot(along, along), 1e-12), 0.0, 1.0);
+      const double away_mm = distance(p, a + t * along);
+      if (away_mm < best.away_mm) best = {i, t, away_mm};
+    }
+    return best;
   }
-  return best;
-}
+
+ private:
+  const PolygonMm& polygon_;
+  double longest_mm_ = 1e-12;
+  std::size_t nearest_ = 0;
+};
 
 template <typename Value>
 Value between(const std::vector<Value>& values, const FootOn& foot) {
@@ -52,8 +71,9 @@ Rest rest_of(const Contour& c, const Outline& outline) {
   const PolygonMm normals = outward_normals(c.points);
   double squares = 0, stated = 0, mean = 0, mean_squares = 0;
   std::size_t stretches = 0;
+  Feet foot_on(outline.points);
   for (std::size_t i = 0; i < n; ++i) {
-    const FootOn foot = foot_on(outline.points, c.points[i]);
+    const FootOn foot = foot_on(c.points[i]);
     const double off = dot(c.points[i] - between(outline.points, foot), normals[i]);
     squares += off * off;
     stated += c.sigma_mm[i] * c.sigma_mm[i];
@@ -83,8 +103,9 @@ Contour carried(const Contour& contour, const Outline& outline) {
   out.modes.resize(contour.modes.size());
   const Rest rest = rest_of(contour, outline);
   out.correlation_mm = std::max(contour.correlation_mm, rest.correlation_mm);
+  Feet foot_on(contour.points);
   for (const PointMm p : outline.points) {
-    const FootOn foot = foot_on(contour.points, p);
+    const FootOn foot = foot_on(p);
     out.sigma_mm.push_back(rest.times_sigma * between(contour.sigma_mm, foot));
     for (std::size_t m = 0; m < contour.modes.size(); ++m) {
       out.modes[m].push_back(between(contour.modes[m], foot));

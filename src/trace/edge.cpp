@@ -241,16 +241,19 @@ struct Blur {
 };
 
 Samples samples_of(const Strip& strip, const Blur& blur) {
-  const auto averaged = [&](double along_mm) {
-    const Change change = change_across(strip, along_mm, blur.own_mm);
-    Samples samples = locate(change, strip, follow(change, strip), along_mm, blur.all_mm);
-    settle_seen(samples.seen);
-    return samples;
-  };
-  Samples out = averaged(kAlong_mm);
-  const auto unseen = std::count(out.seen.begin(), out.seen.end(), false);
-  if (unseen <= kShortRun) return out;
-  const Samples faint = averaged(kFaintAlong_mm);
+  // The long average as well as the short one: nearly every photo has a faint stretch.
+  constexpr std::array<double, 2> kAverages_mm{kAlong_mm, kFaintAlong_mm};
+  std::array<Samples, 2> averaged;
+  cv::parallel_for_({0, 2}, [&](const cv::Range& range) {
+    for (int k = range.start; k < range.end; ++k) {
+      const Change change = change_across(strip, kAverages_mm[k], blur.own_mm);
+      averaged[k] = locate(change, strip, follow(change, strip), kAverages_mm[k], blur.all_mm);
+      settle_seen(averaged[k].seen);
+    }
+  });
+  Samples& out = averaged[0];
+  const Samples& faint = averaged[1];
+  if (std::count(out.seen.begin(), out.seen.end(), false) <= kShortRun) return out;
   for (std::size_t i = 0; i < out.seen.size(); ++i) {
     if (out.seen[i] || !faint.seen[i]) continue;
     out.seen[i] = true;
@@ -268,16 +271,18 @@ std::vector<double> shading(const Samples& samples, double blur_mm) {
   constexpr double kScatter = 1.25;
   const int n = static_cast<int>(samples.width_mm.size());
   std::vector<double> width(n), known;
-  for (int i = 0; i < n; ++i) {
-    std::vector<double> near;
-    for (int k = -kAround; k <= kAround; ++k) {
-      const int row = ((i + k) % n + n) % n;
-      if (samples.seen[row]) near.push_back(samples.width_mm[row]);
+  cv::parallel_for_({0, n}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      std::vector<double> near;
+      for (int k = -kAround; k <= kAround; ++k) {
+        const int row = ((i + k) % n + n) % n;
+        if (samples.seen[row]) near.push_back(samples.width_mm[row]);
+      }
+      if (!near.empty()) width[i] = median(std::move(near));
     }
-    if (near.empty()) continue;
-    width[i] = median(std::move(near));
-    known.push_back(width[i]);
-  }
+  });
+  std::copy_if(width.begin(), width.end(), std::back_inserter(known),
+               [](double w) { return w > 0; });
   if (known.empty()) return width;
   const auto tenth = known.begin() + static_cast<std::ptrdiff_t>(known.size() / 10);
   std::nth_element(known.begin(), tenth, known.end());
@@ -407,17 +412,24 @@ std::vector<double> offsets_to(const PolygonMm& curve, const PolygonMm& normals,
   }
   const int reach = std::max(20, m / 20);
   std::vector<double> out(n, std::nan(""));
-  for (int i = 0; i < n; ++i) {
-    const int middle = first + static_cast<int>(static_cast<double>(i) * m / n);
-    for (int k = -reach; k <= reach; ++k) {
-      const PointMm a = other[((middle + k) % m + m) % m] - curve[i];
-      const PointMm b = other[((middle + k + 1) % m + m) % m] - curve[i];
-      const double ca = cross(normals[i], a), cb = cross(normals[i], b);
-      if ((ca > 0) == (cb > 0)) continue;
-      const double along = dot(normals[i], a + ca / (ca - cb) * (b - a));
-      if (std::isnan(out[i]) || std::abs(along) < std::abs(out[i])) out[i] = along;
+  cv::parallel_for_({0, n}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      const int middle = first + static_cast<int>(static_cast<double>(i) * m / n);
+      int at = ((middle - reach) % m + m) % m;
+      PointMm a = other[at] - curve[i];
+      double ca = cross(normals[i], a);
+      for (int k = -reach; k <= reach; ++k) {
+        at = at + 1 < m ? at + 1 : 0;
+        const PointMm b = other[at] - curve[i];
+        const double cb = cross(normals[i], b);
+        if ((ca > 0) != (cb > 0)) {
+          const double along = dot(normals[i], a + ca / (ca - cb) * (b - a));
+          if (std::isnan(out[i]) || std::abs(along) < std::abs(out[i])) out[i] = along;
+        }
+        a = b, ca = cb;
+      }
     }
-  }
+  });
   return out;
 }
 

@@ -14,12 +14,13 @@ bool before(const Border& p, const Border& q) {
 }
 
 /// OpenCV's own, outer borders only, in the order of their first pixels.
-std::vector<Border> by_opencv(const cv::Mat& picture, std::size_t min_points) {
+std::vector<Border> by_opencv(const cv::Mat& picture, int min_round) {
   std::vector<Border> all, outer;
   std::vector<cv::Vec4i> tree;
   cv::findContours(picture, all, tree, cv::RETR_CCOMP, cv::CHAIN_APPROX_NONE);
   for (std::size_t i = 0; i < all.size(); ++i) {
-    if (tree[i][3] < 0 && all[i].size() >= min_points) outer.push_back(all[i]);
+    const cv::Rect box = cv::boundingRect(all[i]);
+    if (tree[i][3] < 0 && 2 * (box.width + box.height) >= min_round) outer.push_back(all[i]);
   }
   std::sort(outer.begin(), outer.end(), before);
   return outer;
@@ -39,10 +40,10 @@ TEST_CASE("outer_borders gives the outer borders of cv::findContours, point by p
       cv::blur(noise, noise, {blur, blur});
       const double level = blur > 1 ? 128 + 30 * (0.5 - share) : 255 * (1 - share);
       const cv::Mat picture = noise > level;
-      for (const std::size_t min_points : {std::size_t{1}, std::size_t{5}, std::size_t{32}}) {
-        auto ours = panecard::card::outer_borders(picture, min_points);
+      for (const int min_round : {0, 12, 36}) {
+        auto ours = panecard::card::outer_borders(picture, min_round);
         std::sort(ours.begin(), ours.end(), before);
-        const auto theirs = by_opencv(picture, min_points);
+        const auto theirs = by_opencv(picture, min_round);
         CHECK(ours == theirs);
         compared += theirs.size();
       }
@@ -60,6 +61,6 @@ TEST_CASE("outer_borders takes shapes that touch the frame, lie within others, o
   std::sort(ours.begin(), ours.end(), before);
   CHECK(ours == by_opencv(picture, 1));
   CHECK(ours.size() == 2);
-  CHECK(panecard::card::outer_borders(picture, 13).size() == 1);
+  CHECK(panecard::card::outer_borders(picture, 17).size() == 1);
   CHECK(panecard::card::outer_borders(cv::Mat::zeros(20, 30, CV_8U), 1).empty());
 }
