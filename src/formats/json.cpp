@@ -1,4 +1,5 @@
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <nlohmann/json.hpp>
 #include <numbers>
@@ -187,33 +188,75 @@ std::vector<std::size_t> stations(const Contour& c) {
   return out;
 }
 
-Json covariance(const Contour& c) {
-  if (c.points.empty() || c.sigma_mm.size() != c.points.size()) return nullptr;
-  const std::vector<std::size_t> at = stations(c);
-  Json sigma = Json::array();
-  for (const std::size_t i : at) sigma.push_back(mm(c.sigma_mm[i]));
-  Json sources = Json::array();
-  for (std::size_t m = 0; m < c.modes.size(); ++m) {
-    Json shift = Json::array();
-    for (const std::size_t i : at) shift.push_back(pair(c.modes[m][i]));
-    sources.push_back(
-        {{"name", m < c.mode_names.size() ? c.mode_names[m] : ""}, {"shift_mm", std::move(shift)}});
+/// As Json(mm(v)) dumps it. The sources' tens of thousands of numbers are written at once: a tree
+/// of them takes several times as long.
+void add_mm(double v, std::string& to) {
+  constexpr double kMost = 1e9;
+  if (!(std::abs(v) < kMost)) {
+    to += Json(mm(v)).dump();
+    return;
   }
-  return {{"at", at},
-          {"noise_sigma_mm", std::move(sigma)},
-          {"noise_alike_mm", mm(c.correlation_mm)},
-          {"sources", std::move(sources)}};
+  constexpr int kPlaces = 4;
+  auto rest = std::llround(std::abs(v) * 1e4);
+  std::array<char, 24> text{};
+  char *end = text.data() + text.size(), *first = end;
+  for (int place = 0; place < kPlaces; ++place, rest /= 10) {
+    *--first = static_cast<char>('0' + rest % 10);
+    if (*first == '0' && end == first + 1 && place + 1 < kPlaces) --end;
+  }
+  *--first = '.';
+  do *--first = static_cast<char>('0' + rest % 10);
+  while ((rest /= 10) > 0);
+  if (v < 0) *--first = '-';
+  to.append(first, end);
+}
+
+/// Of all `values` in turn, `add` adds the text to a list.
+template <typename Values, typename Add>
+void add_list(const Values& values, const Add& add, std::string& to) {
+  to += '[';
+  for (bool first = true; const auto& value : values) {
+    if (!std::exchange(first, false)) to += ',';
+    add(value);
+  }
+  to += ']';
+}
+
+std::string covariance(const Contour& c) {
+  if (c.points.empty() || c.sigma_mm.size() != c.points.size()) return "null";
+  const std::vector<std::size_t> at = stations(c);
+  std::string out = "{\"at\":" + Json(at).dump() + ",\"noise_sigma_mm\":";
+  add_list(
+      at, [&](std::size_t i) { add_mm(c.sigma_mm[i], out); }, out);
+  out += ",\"noise_alike_mm\":";
+  add_mm(c.correlation_mm, out);
+  out += ",\"sources\":";
+  std::size_t m = 0;
+  const auto add_source = [&](const PolygonMm& mode) {
+    out += "{\"name\":" + Json(m < c.mode_names.size() ? c.mode_names[m] : "").dump();
+    out += ",\"shift_mm\":";
+    add_list(
+        at,
+        [&](std::size_t i) {
+          add_list(
+              std::array{mode[i].x, mode[i].y}, [&](double v) { add_mm(v, out); }, out);
+        },
+        out);
+    out += '}';
+    ++m;
+  };
+  add_list(c.modes, add_source, out);
+  return out + '}';
 }
 
 // One field a line, so that two results can be compared with ordinary text tools.
-std::string lines(const Json& object) {
+std::string lines(const Json& object, const std::string& last_key, const std::string& last_text) {
   std::string out = "{\n";
   for (const auto& [key, value] : object.items()) {
-    if (out.size() > 2) out += ",\n";
     out += "  " + Json(key).dump() + ": ";
-    out += value.dump(-1, ' ', false, Json::error_handler_t::replace);
+    out += value.dump(-1, ' ', false, Json::error_handler_t::replace) + ",\n";
   }
-  return out + "\n}\n";
+  return out + "  " + Json(last_key).dump() + ": " + last_text + "\n}\n";
 }
 
 }  // namespace
@@ -258,8 +301,7 @@ std::string to_json(const Measurement& m) {
   j["outline_u95_mm"] = numbers(o.u95_mm);
   j["outline_px"] = pairs(o.points_px);
   j["seen"] = seen;
-  j["covariance"] = covariance(m.covariance);
-  return lines(j);
+  return lines(j, "covariance", covariance(m.covariance));
 }
 
 }  // namespace panecard::formats
