@@ -5,6 +5,9 @@
 #include <charconv>
 #include <cmath>
 #include <filesystem>
+#include <functional>
+#include <future>
+#include <opencv2/core/utility.hpp>
 #include <sstream>
 
 #include "app/app.h"
@@ -114,10 +117,7 @@ std::string main_source(const outline::Outline& o, const outline::Dimension& d) 
 }
 
 /// What the photo is like, and warnings where it costs.
-void judge(const photo::Photo& photo, const card::Plane& plane,
-           const std::vector<card::Sighting>& cards, const Contour& contour,
-           formats::Measurement& m) {
-  const quality::Look look = quality::look(photo, plane, cards, contour);
+void judge(const quality::Look& look, formats::Measurement& m) {
   const std::vector<quality::Number> numbers = quality::numbers(look, m.outline);
   for (const quality::Number& n : numbers) {
     m.quality.push_back({n.name, n.value, n.unit, n.long_u95_mm, n.remedy});
@@ -130,6 +130,11 @@ void judge(const photo::Photo& photo, const card::Plane& plane,
          "another rectangle encloses this pane about as closely, so that the box's sides may be "
          "those of either; the outline itself is not concerned"});
   }
+}
+
+/// For what may go on beside the caller's work.
+std::launch beside() {
+  return cv::getNumThreads() > 1 ? std::launch::async : std::launch::deferred;
 }
 
 Error not_a_length(const std::string& option, const std::string& text, const std::string& say) {
@@ -373,9 +378,13 @@ Result<trace::Traced> trace_boundary(const std::vector<photo::Photo>& photos,
 Result<formats::Measurement> sized(const std::vector<photo::Photo>& photos,
                                    const PhotoOptions& options, const Prepared& prepared,
                                    const trace::Traced& traced) {
+  const std::vector<card::View>& views = prepared.views;
+  // What the photo is like does not hang on the outline, which one core alone fits.
+  auto looked = std::async(beside(), quality::look, std::cref(photos.front()),
+                           std::cref(prepared.planes.front()), std::cref(views.front().cards),
+                           std::cref(traced.contour));
   auto outline = outline::fit(traced.contour);
   if (!outline.ok()) return about(whole(options.paths), outline.error());
-  const std::vector<card::View>& views = prepared.views;
   formats::Measurement m;
   m.boundary = options.boundary;
   m.verdict = verdict_on(outline.value(), formats::Units::mm);
@@ -386,7 +395,7 @@ Result<formats::Measurement> sized(const std::vector<photo::Photo>& photos,
   append_new(m.warnings, prepared.findings);
   for (const card::Plane& plane : prepared.planes) append_new(m.warnings, plane.findings);
   append_new(m.warnings, traced.findings);
-  judge(photos.front(), prepared.planes.front(), views.front().cards, traced.contour, m);
+  judge(looked.get(), m);
   m.face = face_of(prepared.planes.front());
   m.photo_name = names_of(options.paths);
   m.photo_width_px = photos.front().bgr.cols;
@@ -396,8 +405,9 @@ Result<formats::Measurement> sized(const std::vector<photo::Photo>& photos,
 }
 
 void complete(const PhotoOptions& options, const trace::Traced& traced, formats::Measurement& m) {
+  auto sha256 = std::async(beside(), sha256_of, std::cref(options.paths.front()));
   m.covariance = outline::carried(traced.contour, m.outline);
-  m.photo_sha256 = sha256_of(options.paths.front());
+  m.photo_sha256 = sha256.get();
 }
 
 Result<formats::Measurement> measure(const std::vector<photo::Photo>& photos,
