@@ -1,98 +1,43 @@
-#include <glog/logging.h>
-#include <malloc.h>
-#include <sys/mman.h>
+// Measures. What calibrates, lays out, cuts, keeps and serves brings two dozen libraries more,
+// whose loading takes a twentieth of the time of a measurement: that is a program of its own beside
+// this one.
 #include <unistd.h>
 
-#include <CLI/CLI.hpp>
-#include <cstddef>
-#include <cstdint>
+#include <algorithm>
+#include <array>
+#include <cerrno>
 #include <cstdio>
-#include <cstdlib>
-#include <exception>
-#include <new>
-#include <opencv2/core.hpp>
-#include <opencv2/core/utils/logger.hpp>
+#include <cstring>
+#include <filesystem>
+#include <string>
+#include <string_view>
 
-#include "app/app.h"
+#include "app/start.h"
 
 namespace {
 
-using panecard::Code;
-using panecard::Error;
+constexpr std::array<std::string_view, 2> kOwn{"measure", "card"};
 
-/// Libraries report on standard error by themselves; our one line is to be the only one.
-void silence_libraries() {
-  cv::utils::logging::setLogLevel(cv::utils::logging::LOG_LEVEL_SILENT);
-  cv::redirectError([](int, const char*, const char*, const char*, int, void*) { return 0; });
-  FLAGS_minloglevel = google::GLOG_FATAL;
-}
-
-/// A fresh page costs more than what is computed on it. One heap, kept until the end, hands out the
-/// same pages again and may have them large; see docs/trace.md for hosts where that is dear.
-void keep_memory() {
-#ifdef __GLIBC__
-  constexpr int kReserve = 192 << 20;
-  mallopt(M_MMAP_MAX, 0);
-  mallopt(M_ARENA_MAX, 1);
-  mallopt(M_TRIM_THRESHOLD, kReserve);
-  mallopt(M_TOP_PAD, kReserve);
-  constexpr std::uintptr_t kHuge = 2U << 20;
-  const auto over = [](const std::byte* p) { return reinterpret_cast<std::uintptr_t>(p) % kHuge; };
-  auto* start = static_cast<std::byte*>(sbrk(0));
-  start += (kHuge - over(start)) % kHuge;
-  void* volatile first = std::malloc(kHuge);  // volatile: else the pair is optimised away
-  auto* end = static_cast<std::byte*>(sbrk(0));
-  end -= over(end);
-  if (end > start) madvise(start, static_cast<std::size_t>(end - start), MADV_HUGEPAGE);
-  std::free(first);
-#endif
-}
-
-int say(const std::string& sentence, int status) {
-  std::fprintf(stderr, "panecard: %s\n", panecard::app::one_line(sentence).c_str());
-  return status;
-}
-
-int fail(const Error& error) { return say(error.detail, panecard::app::exit_status(error.code)); }
-
-int run(int argc, char** argv) {
-  panecard::app::Outcome outcome;
-  std::optional<panecard::app::Answer> answer;
-  CLI::App root("One photo of a vehicle's pane with a reference card on it: its outline in mm.",
-                "panecard");
-  root.require_subcommand(1);
-  root.set_version_flag("--version", "panecard " PANECARD_VERSION);
-  panecard::app::add_measure(root, outcome);
-  panecard::app::add_check(root, outcome, answer);
-  panecard::app::add_piece(root, outcome);
-  panecard::app::add_roll(root, outcome);
-  panecard::app::add_job(root, outcome);
-  panecard::app::add_card(root, outcome);
-  panecard::app::add_lens(root, outcome);
-  panecard::app::add_library(root, outcome, answer);
-  panecard::app::add_batch(root, outcome, answer);
-  panecard::app::add_serve(root, outcome);
-  try {
-    root.parse(argc, argv);
-  } catch (const CLI::ParseError& e) {
-    if (e.get_exit_code() == static_cast<int>(CLI::ExitCodes::Success)) return root.exit(e);
-    return fail({Code::bad_usage, std::string(e.what()) + "; see panecard --help"});
-  }
-  if (outcome) return fail(*outcome);
-  return answer ? say(answer->sentence, answer->status) : 0;
+/// Goes on as the program that knows all commands; comes back only when it cannot.
+int hand_over(char** argv) {
+  std::error_code unknown;
+  const auto self = std::filesystem::read_symlink("/proc/self/exe", unknown);
+  const std::string whole = (self.parent_path() / PANECARD_WHOLE).string();
+  execv(whole.c_str(), argv);
+  std::fprintf(stderr, "panecard: cannot start '%s': %s; build or install panecard again\n",
+               whole.c_str(), std::strerror(errno));
+  return panecard::app::exit_status(panecard::Code::unreadable_file);
 }
 
 }  // namespace
 
 int main(int argc, char** argv) {
-  keep_memory();
-  silence_libraries();
-  try {
-    return run(argc, argv);
-  } catch (const std::bad_alloc&) {
-    return fail({Code::too_large, "out of memory; give a smaller photo"});
-  } catch (const std::exception& e) {
-    return fail({Code::degenerate_shape,
-                 std::string("gave up: ") + e.what() + "; take another photo and report this one"});
+  if (argc < 2 || std::find(kOwn.begin(), kOwn.end(), argv[1]) == kOwn.end()) {
+    return hand_over(argv);
   }
+  return panecard::app::run_program(
+      argc, argv, [](CLI::App& root, panecard::app::Outcome& outcome, auto& /*answer*/) {
+        panecard::app::add_measure(root, outcome);
+        panecard::app::add_card(root, outcome);
+      });
 }

@@ -1,5 +1,6 @@
 // Runs the built program: what a script sees is the exit status, the files and standard error.
 #include <doctest/doctest.h>
+#include <sys/wait.h>
 
 #include <algorithm>
 #include <cmath>
@@ -358,6 +359,22 @@ TEST_CASE("card writes its page as PDF and as SVG") {
   CHECK(bytes_of(folder / "page.pdf").starts_with("%PDF"));
   CHECK(bytes_of(folder / "page.svg").find("<svg") != std::string::npos);
   CHECK(folder.entries() == 2);
+}
+
+TEST_CASE("a program without the one beside it measures, and says in one line what is missing") {
+  const Folder folder;
+  const std::string alone = folder / "panecard";
+  std::filesystem::copy_file(PANECARD_PROGRAM, alone);
+  const auto run = [&](const std::string& words) {
+    const std::string errors = folder / "errors";
+    const int status =
+        std::system(("'" + alone + "' " + words + " >/dev/null 2>'" + errors + "'").c_str());
+    return Run{WEXITSTATUS(status), "", bytes_of(errors)};
+  };
+  CHECK(run("measure --help").status == 0);
+  const Run roll = run("roll --help");
+  check_fails(roll, 2);
+  CHECK(roll.err.find("panecard-whole") != std::string::npos);
 }
 
 TEST_CASE("help and version go to standard output with status 0") {
