@@ -10,7 +10,7 @@
 namespace panecard::trace {
 namespace {
 
-constexpr double kHalf_mm = 2.6, kStep_mm = 0.1, kRow_mm = 1.0;
+constexpr double kHalf_mm = 2.6, kStep_mm = 0.1, kRow_mm = kEdgeRow_mm;
 // Averaging along the edge: corners are rounder than this. A faint edge shows in a longer average.
 constexpr double kAlong_mm = 1.5, kFaintAlong_mm = 6;
 

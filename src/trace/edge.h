@@ -9,8 +9,10 @@
 
 namespace panecard::trace {
 
+constexpr double kEdgeRow_mm = 1;
+
 struct Edge {
-  PolygonMm points;  ///< counter-clockwise, about 1 mm apart
+  PolygonMm points;  ///< counter-clockwise, about kEdgeRow_mm apart
   PolygonMm normals;
   std::vector<double> sigma_mm;  ///< standard uncertainty along the normal: noise of the edge
   /// How much softer than the photo's blur the change is: a seal's shading, not the step where it

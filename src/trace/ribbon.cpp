@@ -409,4 +409,18 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
   return std::move(best.ribbon);
 }
 
+Ribbon find_ribbon_along(const Pyramid& photo, const Sight& sight,
+                         const std::vector<PolygonMm>& cards, const PolygonMm& glass_edge,
+                         double within_mm, double width_mm, const PolygonMm& near) {
+  Belief belief;
+  belief.inner_within_mm = within_mm;
+  belief.width_mm = width_mm;
+  const Pass& sharp = kPasses[2];
+  Materials learnt;
+  Ribbon ribbon = ribbon_in(look_along(photo, sight, cards, glass_edge, sharp), near, sharp, belief,
+                            learnt);
+  judge_whole_stretches(sharp.row_mm, ribbon);
+  return ribbon;
+}
+
 }  // namespace panecard::trace

@@ -33,4 +33,10 @@ PolygonMm outer_curve(const Ribbon& ribbon);
 Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
                    const Rings& rings, const PolygonMm& near);
 
+/// Looks sharply once more, for a seal of about that width with its glass edge within so much of a
+/// curve.
+Ribbon find_ribbon_along(const Pyramid& photo, const Sight& sight,
+                         const std::vector<PolygonMm>& cards, const PolygonMm& glass_edge,
+                         double within_mm, double width_mm, const PolygonMm& near);
+
 }  // namespace panecard::trace

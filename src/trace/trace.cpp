@@ -8,6 +8,7 @@
 #include "trace/band.h"
 #include "trace/edge.h"
 #include "trace/join.h"
+#include "trace/ledges.h"
 #include "trace/mend.h"
 #include "trace/ribbon.h"
 #include "trace/ring.h"
@@ -239,13 +240,14 @@ Result<Sketch> sketch_of(const Shot& shot, const Options& options) {
   // 1. Closed curves around the cards where the body may end; 2. the seal that fits one best.
   const Result<Rings> rings = Rings::find(pyramid, sight, shapes, near);
   if (!rings.ok()) return rings.error();
-  const Ribbon ribbon = find_ribbon(pyramid, sight, shapes, rings.value(), near);
+  Ribbon ribbon = find_ribbon(pyramid, sight, shapes, rings.value(), near);
 
-  // 3. The glass edge to a fraction of a pixel.
+  // 3. The glass edge to a fraction of a pixel. Where the user pointed it may step.
+  Sketch sketch;
   Edge edge = place_edge(pyramid, sight, shapes, ribbon);
+  if (near.empty()) sketch.findings = level_ledges(pyramid, sight, shapes, ribbon, edge);
   if (auto error = too_much_lost(edge)) return *error;
 
-  Sketch sketch;
   report_doubts(ribbon, edge, sketch.findings);
   if (!band) carry_rivals(ribbon, edge, sketch.findings);
   if (!band) {

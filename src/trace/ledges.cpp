@@ -1,0 +1,183 @@
+#include "trace/ledges.h"
+
+#include <Eigen/Dense>
+#include <algorithm>
+#include <cmath>
+#include <numbers>
+#include <opencv2/core/utility.hpp>
+#include <string>
+#include <utility>
+
+#include "trace/join.h"
+#include "trace/strip.h"
+
+namespace panecard::trace {
+namespace {
+
+int wrapped(int i, int n) { return (i % n + n) % n; }
+
+struct Step {
+  double inwards_mm = 0;
+  bool clear = false;   ///< what lies before and after is alike but for the step
+  double turn_rad = 0;  ///< of the curve
+};
+
+/// One line through what lies before and after a point, and a step there.
+Step step_at(const PolygonMm& curve, int i, double row_mm) {
+  constexpr double kFrom_mm = 8, kTo_mm = 45;  // a path slides from edge to edge in so much
+  constexpr int kEvery = 3;                    // neighbours tell the same
+  const int n = static_cast<int>(curve.size());
+  const int from = static_cast<int>(kFrom_mm / row_mm), to = static_cast<int>(kTo_mm / row_mm);
+  const PointMm at = curve[wrapped(i, n)];
+  const PointMm first = curve[wrapped(i - to, n)], before = curve[wrapped(i - from, n)],
+                after = curve[wrapped(i + from, n)], last = curve[wrapped(i + to, n)];
+  const PointMm chord = last - first, u = (1 / std::max(norm(chord), 1e-9)) * chord;
+  Eigen::Matrix3d normal = Eigen::Matrix3d::Zero();
+  Eigen::Vector3d right = Eigen::Vector3d::Zero();
+  double square = 0;
+  int count = 0;
+  for (const int way : {-1, 1}) {
+    for (int k = from; k <= to; k += kEvery) {
+      const PointMm p = curve[wrapped(i + way * k, n)] - at;
+      const Eigen::Vector3d row(1, dot(u, p), way > 0 ? 1 : 0);
+      const double y = cross(u, p);  // to the left, which is inside
+      normal += row * row.transpose();
+      right += y * row;
+      square += y * y;
+      ++count;
+    }
+  }
+  const Eigen::Vector3d fit = normal.ldlt().solve(right);
+  const double rest = std::sqrt(std::max(0.0, square - fit.dot(right)) / count);
+  const PointMm a = before - first, b = last - after;
+  constexpr double kClear = 6;  // times what the line leaves over
+  return {fit[2], std::abs(fit[2]) > kClear * rest, std::atan2(cross(a, b), dot(a, b))};
+}
+
+struct Mark {
+  int at = 0;
+  double inwards_mm = 0;  ///< 0: a corner
+};
+
+/// Steps and corners, each where it is greatest.
+std::vector<Mark> marks_of(const PolygonMm& curve, double row_mm) {
+  constexpr double kLeast_mm = 1.5, kApart_mm = 15;
+  constexpr double kCorner_rad = 25 * std::numbers::pi / 180;
+  const int n = static_cast<int>(curve.size()), apart = static_cast<int>(kApart_mm / row_mm);
+  std::vector<double> step(curve.size()), turn(curve.size());
+  cv::parallel_for_({0, n}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      const Step s = step_at(curve, i, row_mm);
+      if (s.clear && std::abs(s.inwards_mm) >= kLeast_mm) step[i] = s.inwards_mm;
+      if (std::abs(s.turn_rad) >= kCorner_rad) turn[i] = s.turn_rad;
+    }
+  });
+  const auto greatest = [&](const std::vector<double>& values, int i) {
+    if (values[i] == 0) return false;
+    for (int k = -apart; k <= apart; ++k) {
+      const double other = std::abs(values[wrapped(i + k, n)]), own = std::abs(values[i]);
+      if (other > own || (other == own && k < 0)) return false;
+    }
+    return true;
+  };
+  std::vector<Mark> marks;
+  for (int i = 0; i < n; ++i) {
+    if (greatest(step, i)) marks.push_back({i, step[i]});
+    if (greatest(turn, i)) marks.push_back({i, 0});
+  }
+  return marks;
+}
+
+/// A curve whose ledge goes straight on.
+PolygonMm levelled(PolygonMm curve, const Ledge& ledge) {
+  const int n = static_cast<int>(curve.size());
+  const PolygonMm normals = outward_normals(curve);
+  for (int k = 0; k < ledge.count; ++k) {
+    const int i = wrapped(ledge.first + k, n);
+    const double t = (k + 0.5) / ledge.count;
+    const double out_mm = (1 - t) * ledge.first_mm + t * ledge.last_mm;
+    curve[i] = curve[i] + out_mm * normals[i];
+  }
+  return curve;
+}
+
+/// Mean evidence of a seal where it runs along one of the curves of a ledge.
+double evidence_beside(const Ribbon& ribbon, const PolygonMm& curve, const PolygonMm& level,
+                       const Ledge& ledge) {
+  constexpr double kBeside_mm = 2.5;
+  const int n = static_cast<int>(curve.size());
+  const PolygonMm inner = inner_curve(ribbon);
+  double sum = 0;
+  int count = 0;
+  for (std::size_t i = 0; i < inner.size(); ++i) {
+    bool beside = false;
+    for (int k = 0; k < ledge.count && !beside; ++k) {
+      const int j = wrapped(ledge.first + k, n);
+      beside =
+          distance(inner[i], curve[j]) < kBeside_mm || distance(inner[i], level[j]) < kBeside_mm;
+    }
+    if (!beside) continue;
+    sum += ribbon.sure[i];
+    ++count;
+  }
+  return count > 0 ? sum / count : -1;
+}
+
+Finding finding_of(const Ledge& ledge, const PolygonMm& curve) {
+  const PointMm middle =
+      curve[wrapped(ledge.first + ledge.count / 2, static_cast<int>(curve.size()))];
+  return {"step_levelled",
+          "at the " + std::string(side_name(middle_of(curve), middle)) +
+              " the clearest edge steps " + to_text(std::max(ledge.first_mm, ledge.last_mm), 0) +
+              " mm inwards for " + to_text(ledge.count * kEdgeRow_mm, 0) +
+              " mm, as along a reflection or what is behind the glass; panes have no steps, so the "
+              "outline goes straight on there: look at the overlay"};
+}
+
+}  // namespace
+
+std::vector<Ledge> ledges_of(const PolygonMm& curve, double row_mm) {
+  const int n = static_cast<int>(curve.size());
+  const std::vector<Mark> marks = marks_of(curve, row_mm);
+  const int m = static_cast<int>(marks.size());
+  std::vector<Ledge> out;
+  for (int k = 0; k < m; ++k) {
+    const Mark &a = marks[k], &b = marks[(k + 1) % m];
+    const int count = wrapped(b.at - a.at, n);
+    if (count == 0 || count > n / 3) continue;
+    const double first = a.inwards_mm != 0 ? a.inwards_mm : -b.inwards_mm,
+                 last = b.inwards_mm != 0 ? -b.inwards_mm : a.inwards_mm;
+    if (first > 0 && last > 0) out.push_back({a.at, count, first, last});
+  }
+  return out;
+}
+
+std::vector<Finding> level_ledges(const Pyramid& photo, const Sight& sight,
+                                  const std::vector<PolygonMm>& cards, Ribbon& ribbon, Edge& edge) {
+  // The levelled curve is good to a millimetre, and the seal's cells are one wide.
+  constexpr double kWithin_mm = 2;
+  constexpr std::size_t kMost = 4;  // more is no pane with a few reflections beside its edge
+  std::vector<Finding> findings;
+  std::vector<Ledge> ledges = ledges_of(edge.points, kEdgeRow_mm);
+  if (ledges.size() > kMost) return findings;
+  for (std::size_t k = 0; k < ledges.size();) {
+    const PolygonMm level = levelled(edge.points, ledges[k]);
+    Ribbon other =
+        find_ribbon_along(photo, sight, cards, level, kWithin_mm, median(ribbon.width_mm), {});
+    Edge tried = place_edge(photo, sight, cards, other);
+    const std::vector<Ledge> left = ledges_of(tried.points, kEdgeRow_mm);
+    const bool seal = evidence_beside(other, edge.points, level, ledges[k]) > 0;
+    if (!seal || left.size() >= ledges.size()) {
+      ++k;
+      continue;
+    }
+    findings.push_back(finding_of(ledges[k], edge.points));
+    ribbon = std::move(other);
+    edge = std::move(tried);
+    ledges = left;
+    k = 0;
+  }
+  return findings;
+}
+
+}  // namespace panecard::trace
