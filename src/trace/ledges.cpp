@@ -88,17 +88,52 @@ std::vector<Mark> marks_of(const PolygonMm& curve, double row_mm) {
   return marks;
 }
 
+double depth_mm(const Ledge& ledge, int k) {
+  const double t = (k + 0.5) / ledge.count;
+  return (1 - t) * ledge.first_mm + t * ledge.last_mm;
+}
+
 /// A curve whose ledge goes straight on.
 PolygonMm levelled(PolygonMm curve, const Ledge& ledge) {
   const int n = static_cast<int>(curve.size());
   const PolygonMm normals = outward_normals(curve);
   for (int k = 0; k < ledge.count; ++k) {
     const int i = wrapped(ledge.first + k, n);
-    const double t = (k + 0.5) / ledge.count;
-    const double out_mm = (1 - t) * ledge.first_mm + t * ledge.last_mm;
-    curve[i] = curve[i] + out_mm * normals[i];
+    curve[i] = curve[i] + depth_mm(ledge, k) * normals[i];
   }
   return curve;
+}
+
+/// What is not to be looked at so that the edge of a ledge is not taken again: it, and as far out
+/// as half way to where the curve goes straight on.
+PolygonMm cover_of(const PolygonMm& curve, const Ledge& ledge) {
+  constexpr double kInwards_mm = 3;
+  const int n = static_cast<int>(curve.size());
+  const PolygonMm normals = outward_normals(curve);
+  PolygonMm cover;
+  for (int k = 0; k < ledge.count; ++k) {
+    const int i = wrapped(ledge.first + k, n);
+    cover.push_back(curve[i] + 0.5 * depth_mm(ledge, k) * normals[i]);
+  }
+  for (int k = ledge.count - 1; k >= 0; --k) {
+    const int i = wrapped(ledge.first + k, n);
+    cover.push_back(curve[i] - kInwards_mm * normals[i]);
+  }
+  return cover;
+}
+
+/// Whether one of these ledges of a curve lies where that one was.
+bool any_at(const std::vector<Ledge>& ledges, const PolygonMm& curve, const Ledge& ledge,
+            const PolygonMm& before) {
+  const int n = static_cast<int>(curve.size()), m = static_cast<int>(before.size());
+  const double reach_mm = 0.5 * ledge.count * kEdgeRow_mm;
+  const PointMm middle = before[wrapped(ledge.first + ledge.count / 2, m)];
+  return std::any_of(ledges.begin(), ledges.end(), [&](const Ledge& other) {
+    for (int k = 0; k < other.count; ++k) {
+      if (distance(curve[wrapped(other.first + k, n)], middle) < reach_mm) return true;
+    }
+    return false;
+  });
 }
 
 /// Mean evidence of a seal where it runs along one of the curves of a ledge.
@@ -144,7 +179,10 @@ std::vector<Ledge> ledges_of(const PolygonMm& curve, double row_mm) {
   for (int k = 0; k < m; ++k) {
     const Mark &a = marks[k], &b = marks[(k + 1) % m];
     const int count = wrapped(b.at - a.at, n);
-    if (count == 0 || count > n / 3) continue;
+    // What it is held against, beyond its steps, must be the longer part.
+    const int before = a.inwards_mm != 0 ? wrapped(a.at - marks[(k + m - 1) % m].at, n) : 0,
+              after = b.inwards_mm != 0 ? wrapped(marks[(k + 2) % m].at - b.at, n) : 0;
+    if (count == 0 || count > before + after) continue;
     const double first = a.inwards_mm != 0 ? a.inwards_mm : -b.inwards_mm,
                  last = b.inwards_mm != 0 ? -b.inwards_mm : a.inwards_mm;
     if (first > 0 && last > 0) out.push_back({a.at, count, first, last});
@@ -161,21 +199,25 @@ std::vector<Finding> level_ledges(const Pyramid& photo, const Sight& sight,
   std::vector<Ledge> ledges = ledges_of(edge.points, kEdgeRow_mm);
   if (ledges.size() > kMost) return findings;
   for (std::size_t k = 0; k < ledges.size();) {
-    const PolygonMm level = levelled(edge.points, ledges[k]);
+    const Ledge& ledge = ledges[k];
+    const PolygonMm level = levelled(edge.points, ledge);
+    std::vector<PolygonMm> covers = cards;
+    covers.push_back(cover_of(edge.points, ledge));
     Ribbon other =
-        find_ribbon_along(photo, sight, cards, level, kWithin_mm, median(ribbon.width_mm), {});
-    Edge tried = place_edge(photo, sight, cards, other);
+        find_ribbon_along(photo, sight, covers, level, kWithin_mm, median(ribbon.width_mm), {});
+    Edge tried = place_edge(photo, sight, covers, other);
     const std::vector<Ledge> left = ledges_of(tried.points, kEdgeRow_mm);
-    const bool seal = evidence_beside(other, edge.points, level, ledges[k]) > 0;
-    if (!seal || left.size() >= ledges.size()) {
+    const bool seal = evidence_beside(other, edge.points, level, ledge) > 0;
+    if (!seal || left.size() > ledges.size() || any_at(left, tried.points, ledge, edge.points)) {
       ++k;
       continue;
     }
-    findings.push_back(finding_of(ledges[k], edge.points));
+    findings.push_back(finding_of(ledge, edge.points));
     ribbon = std::move(other);
     edge = std::move(tried);
     ledges = left;
     k = 0;
+    if (findings.size() == kMost) break;
   }
   return findings;
 }

@@ -15,11 +15,7 @@ struct Rendered {
   PolygonMm truth_mm;
 };
 
-inline Rendered rendered(std::uint64_t seed, int width_px = 2016) {
-  support::Wish wish;
-  wish.width_px = width_px;
-  wish.cards = support::CardKind::coded;
-  const support::Scene scene = support::random_scene(seed, wish);
+inline Rendered rendered(const support::Scene& scene) {
   Rendered seen;
   seen.photo = support::render(scene);
   seen.truth_mm = support::truth_of(scene).outline_mm;
@@ -35,6 +31,13 @@ inline Rendered rendered(std::uint64_t seed, int width_px = 2016) {
   REQUIRE(plane.ok());
   seen.plane = plane.value();
   return seen;
+}
+
+inline Rendered rendered(std::uint64_t seed, int width_px = 2016) {
+  support::Wish wish;
+  wish.width_px = width_px;
+  wish.cards = support::CardKind::coded;
+  return rendered(support::random_scene(seed, wish));
 }
 
 }  // namespace panecard::trace
