@@ -82,9 +82,9 @@ Result<Rectangle> fit_rectangle(const Shape& shape);
 /// Out of square over the height: what a film of one piece forgives (common practice).
 inline constexpr double kForgiven_mm = 2;
 
-/// yes beyond 99 % (2.58 standard uncertainties), so that one true rectangle in a hundred is
-/// blamed; no within U95, if that is no more than kForgiven_mm; cannot_tell else, and where a side
-/// bows too much for the question.
+/// yes beyond U95, as every other verdict here (ISO 14253-1), so that one true rectangle in twenty
+/// may be blamed; no within U95, if that is no more than kForgiven_mm; cannot_tell else, and where
+/// a side bows too much for the question.
 Verdict is_out_of_square(const Rectangle& rectangle);
 
 /// The side that bows most, if it does so beyond 99 % and by more than half of what the pane is out

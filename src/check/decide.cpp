@@ -32,7 +32,7 @@ Verdict is_out_of_square(const Rectangle& rectangle) {
   if (std::abs(d.value) <= d.u95) {
     return d.u95 <= kForgiven_mm ? Verdict::no : Verdict::cannot_tell;
   }
-  return beyond_99(d) && !too_bowed(rectangle) ? Verdict::yes : Verdict::cannot_tell;
+  return too_bowed(rectangle) ? Verdict::cannot_tell : Verdict::yes;
 }
 
 Verdict decide(const Dimension& size, double lower, double upper, double guard) {
