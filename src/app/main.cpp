@@ -11,6 +11,7 @@
 #include <filesystem>
 #include <string>
 #include <string_view>
+#include <system_error>
 
 #include "app/start.h"
 
@@ -20,12 +21,15 @@ constexpr std::array<std::string_view, 2> kOwn{"measure", "card"};
 
 /// Goes on as the program that knows all commands; comes back only when it cannot.
 int hand_over(char** argv) {
-  std::error_code unknown;
-  const auto self = std::filesystem::read_symlink("/proc/self/exe", unknown);
+  std::error_code lost;
+  const auto self = std::filesystem::read_symlink("/proc/self/exe", lost);
   const std::string whole = (self.parent_path() / PANECARD_WHOLE).string();
-  execv(whole.c_str(), argv);
-  std::fprintf(stderr, "panecard: cannot start '%s': %s; build or install panecard again\n",
-               whole.c_str(), std::strerror(errno));
+  if (!lost) execv(whole.c_str(), argv);
+  const std::string why = lost ? lost.message() : std::strerror(errno);
+  std::fprintf(stderr, "panecard: %s\n",
+               panecard::app::one_line("cannot start '" + whole + "': " + why +
+                                       "; build or install panecard again")
+                   .c_str());
   return panecard::app::exit_status(panecard::Code::unreadable_file);
 }
 

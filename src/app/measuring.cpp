@@ -5,8 +5,6 @@
 #include <charconv>
 #include <cmath>
 #include <filesystem>
-#include <functional>
-#include <future>
 #include <opencv2/core/utility.hpp>
 #include <sstream>
 
@@ -130,11 +128,6 @@ void judge(const quality::Look& look, formats::Measurement& m) {
          "another rectangle encloses this pane about as closely, so that the box's sides may be "
          "those of either; the outline itself is not concerned"});
   }
-}
-
-/// For what may go on beside the caller's work.
-std::launch beside() {
-  return cv::getNumThreads() > 1 ? std::launch::async : std::launch::deferred;
 }
 
 Error not_a_length(const std::string& option, const std::string& text, const std::string& say) {
@@ -380,9 +373,10 @@ Result<formats::Measurement> sized(const std::vector<photo::Photo>& photos,
                                    const trace::Traced& traced) {
   const std::vector<card::View>& views = prepared.views;
   // What the photo is like does not hang on the outline, which one core alone fits.
-  auto looked = std::async(beside(), quality::look, std::cref(photos.front()),
-                           std::cref(prepared.planes.front()), std::cref(views.front().cards),
-                           std::cref(traced.contour));
+  auto looked = beside(cv::getNumThreads() > 1, [&] {
+    return quality::look(photos.front(), prepared.planes.front(), views.front().cards,
+                         traced.contour);
+  });
   auto outline = outline::fit(traced.contour);
   if (!outline.ok()) return about(whole(options.paths), outline.error());
   formats::Measurement m;
@@ -405,7 +399,7 @@ Result<formats::Measurement> sized(const std::vector<photo::Photo>& photos,
 }
 
 void complete(const PhotoOptions& options, const trace::Traced& traced, formats::Measurement& m) {
-  auto sha256 = std::async(beside(), sha256_of, std::cref(options.paths.front()));
+  auto sha256 = beside(cv::getNumThreads() > 1, [&] { return sha256_of(options.paths.front()); });
   m.covariance = outline::carried(traced.contour, m.outline);
   m.photo_sha256 = sha256.get();
 }

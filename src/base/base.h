@@ -2,9 +2,12 @@
 #pragma once
 
 #include <cstddef>
+#include <future>
 #include <stdexcept>
 #include <string>
 #include <string_view>
+#include <system_error>
+#include <type_traits>
 #include <utility>
 #include <variant>
 #include <vector>
@@ -51,6 +54,19 @@ class [[nodiscard]] Result {  // constructors are implicit so that `return Error
  private:
   std::variant<T, Error> state_;
 };
+
+/// What goes on beside the caller's work: in another thread, or when it is asked for where there is
+/// no core to spare or no thread to be had. References in `work` must outlive the future.
+template <typename Work>
+std::future<std::invoke_result_t<Work>> beside(bool core_to_spare, Work work) {
+  if (core_to_spare) {
+    try {
+      return std::async(std::launch::async, work);
+    } catch (const std::system_error&) {  // done later, then
+    }
+  }
+  return std::async(std::launch::deferred, std::move(work));
+}
 
 /// Doubt that travels with a result instead of stopping it.
 struct Finding {

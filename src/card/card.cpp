@@ -3,7 +3,6 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
-#include <functional>
 #include <future>
 #include <numbers>
 #include <opencv2/core/utility.hpp>
@@ -225,9 +224,10 @@ Result<std::vector<Sighting>> find_cards(const photo::Photo& photo, const photo:
                                          const FindOptions& options) {
   // Both at once where both are wanted: each has stretches that only one core works on, and OpenCV
   // does not share out what runs within its own loops.
-  const auto how = cv::getNumThreads() > 1 ? std::launch::async : std::launch::deferred;
   std::future<std::vector<Sighting>> wanted;
-  if (options.plain) wanted = std::async(how, find_plain, std::cref(photo), *options.plain);
+  if (options.plain) {
+    wanted = beside(cv::getNumThreads() > 1, [&] { return find_plain(photo, *options.plain); });
+  }
   // Who names a plain card has no coded one to speak of.
   CodedSearch coded =
       find_coded(photo, lens, options.plain ? Small::pass_over : Small::look_closer);

@@ -96,7 +96,7 @@ std::optional<cv::Point2d> meet(const Line& a, const Line& b) {
 /// the screen; nullopt when the contour is something else.
 std::optional<Quad> quad_of(const std::vector<cv::Point>& contour) {
   const double perimeter = cv::arcLength(contour, true);
-  // A square seen 75 degrees from the side still holds 0.03 of the square of what it is round, and
+  // A square seen 80 degrees from the side still holds 0.03 of the square of what it is round, and
   // half of that with a ragged border: specks that hold less are most of what there is.
   constexpr double kLeastFull = 0.01;
   if (cv::contourArea(contour) < kLeastFull * perimeter * perimeter) return std::nullopt;

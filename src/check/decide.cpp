@@ -29,7 +29,7 @@ std::optional<Measurand> too_bowed(const Rectangle& rectangle) {
 
 Verdict is_out_of_square(const Rectangle& rectangle) {
   const Dimension& d = rectangle[out_of_square].size;
-  if (std::abs(d.value) <= d.u95) {
+  if (!(std::abs(d.value) > d.u95)) {
     return d.u95 <= kForgiven_mm ? Verdict::no : Verdict::cannot_tell;
   }
   return too_bowed(rectangle) ? Verdict::cannot_tell : Verdict::yes;

@@ -73,11 +73,8 @@ std::string say_squareness(const check::Rectangle& r, Units u) {
                say_length(r[*side].size, u).both() + " " + length_unit(u) +
                "; look at the overlay of measure whether the outline lies on the edge there.";
       }
-      if (mm.u95 > check::kForgiven_mm && std::abs(mm.value) <= mm.u95) {
-        return "Square or not cannot be told from this photo: " + say_length(mm, u).both() + " " +
-               length_unit(u) + " over the height; more cards, far apart, would tell.";
-      }
-      return "Perhaps out of square, at the limit of what the photo can tell: " + said + ".";
+      return "Square or not cannot be told from this photo: " + say_length(mm, u).both() + " " +
+             length_unit(u) + " over the height; more cards, far apart, would tell.";
   }
   return "";
 }

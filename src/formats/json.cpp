@@ -188,8 +188,8 @@ std::vector<std::size_t> stations(const Contour& c) {
   return out;
 }
 
-/// As Json(mm(v)) dumps it. The sources' tens of thousands of numbers are written at once: a tree
-/// of them takes several times as long.
+/// The number that Json(mm(v)) dumps. The sources' tens of thousands of numbers are written at
+/// once: a tree of them takes several times as long.
 void add_mm(double v, std::string& to) {
   constexpr double kMost = 1e9;
   if (!(std::abs(v) < kMost)) {
@@ -233,7 +233,8 @@ std::string covariance(const Contour& c) {
   out += ",\"sources\":";
   std::size_t m = 0;
   const auto add_source = [&](const PolygonMm& mode) {
-    out += "{\"name\":" + Json(m < c.mode_names.size() ? c.mode_names[m] : "").dump();
+    out += "{\"name\":" + Json(m < c.mode_names.size() ? c.mode_names[m] : "")
+                              .dump(-1, ' ', false, Json::error_handler_t::replace);
     out += ",\"shift_mm\":";
     add_list(
         at,

@@ -253,7 +253,7 @@ Samples samples_of(const Strip& strip, const Blur& blur) {
   });
   Samples& out = averaged[0];
   const Samples& faint = averaged[1];
-  if (std::count(out.seen.begin(), out.seen.end(), false) <= kShortRun) return out;
+  if (std::count(out.seen.begin(), out.seen.end(), false) <= kShortRun) return std::move(out);
   for (std::size_t i = 0; i < out.seen.size(); ++i) {
     if (out.seen[i] || !faint.seen[i]) continue;
     out.seen[i] = true;
@@ -261,7 +261,7 @@ Samples samples_of(const Strip& strip, const Blur& blur) {
     out.along_mm[i] = faint.along_mm[i];
     out.width_mm[i] = faint.width_mm[i];
   }
-  return out;
+  return std::move(out);
 }
 
 // What the steps are softer than blur makes them. The sharpest tenth of the boundary shows the

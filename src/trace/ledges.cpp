@@ -157,7 +157,9 @@ bool borne_out(const Ribbon& ribbon, const Edge& edge, const PolygonMm& level, c
   // Of the ledges looked at (docs/trace.md) the right ones had 0.82 and more, the wrong ones less
   // than half.
   constexpr double kMostOfTheWay = 0.75;
-  const double close_mm = std::max(2.0, 0.4 * std::max(ledge.first_mm, ledge.last_mm));
+  // Never so far that the ledge's own edge would bear itself out.
+  const auto [least_mm, most_mm] = std::minmax(ledge.first_mm, ledge.last_mm);
+  const double close_mm = std::min(std::max(2.0, 0.4 * most_mm), 0.6 * least_mm);
   const double seen = sum_beside(edge.points, level, ledge, close_mm,
                                  [&](std::size_t i) { return edge.seen[i] ? 1.0 : 0.0; });
   return seen >= kMostOfTheWay * ledge.count &&
@@ -218,7 +220,8 @@ std::vector<Finding> level_ledges(const Pyramid& photo, const Sight& sight,
     ledges = std::move(left);
     return true;
   };
-  for (std::size_t k = 0; k < ledges.size() && findings.size() < kMost;) {
+  std::size_t tries = 0;
+  for (std::size_t k = 0; k < ledges.size() && tries < 2 * kMost; ++tries) {
     const Ledge ledge = ledges[k];
     std::vector<PolygonMm> covers = cards;
     covers.push_back(cover_of(edge.points, ledge));

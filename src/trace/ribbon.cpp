@@ -417,8 +417,8 @@ Ribbon find_ribbon_along(const Pyramid& photo, const Sight& sight,
   belief.width_mm = width_mm;
   const Pass& sharp = kPasses[2];
   Materials learnt;
-  Ribbon ribbon = ribbon_in(look_along(photo, sight, cards, glass_edge, sharp), near, sharp, belief,
-                            learnt);
+  Ribbon ribbon =
+      ribbon_in(look_along(photo, sight, cards, glass_edge, sharp), near, sharp, belief, learnt);
   judge_whole_stretches(sharp.row_mm, ribbon);
   return ribbon;
 }

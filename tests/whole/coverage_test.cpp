@@ -119,7 +119,8 @@ struct Count {
 /// The program says that another edge may be the pane's.
 bool warns_of_edge(const std::vector<Finding>& findings) {
   return std::any_of(findings.begin(), findings.end(), [](const Finding& f) {
-    return f.code == "two_edges" || f.code == "odd_shape" || f.code == "faint_seal";
+    return f.code == "two_edges" || f.code == "odd_shape" || f.code == "faint_seal" ||
+           f.code == "step_levelled";
   });
 }
 
