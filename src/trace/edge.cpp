@@ -451,7 +451,7 @@ double mean_width(const std::vector<double>& width, const std::vector<bool>& see
 // Across a gap the glass edge keeps its distance from the seal's outer edge.
 void bridge(const Run& run, const Strip& strip, const std::vector<double>& outer_mm, Edge& edge) {
   const int n = static_cast<int>(edge.points.size());
-  if (run.length >= n) return;
+  if (n == 0 || run.length >= n) return;
   std::vector<double> width(n, std::nan(""));
   for (int i = 0; i < n; ++i) {
     if (edge.seen[i])
