@@ -5,12 +5,12 @@
 
 #include <algorithm>
 #include <cmath>
-#include <string>
-#include <tuple>
+#include <utility>
 #include <vector>
 
 #include "geom/geom.h"
 #include "support/curve_match.h"
+#include "trace/rectangle.h"
 #include "trace/rendered.h"
 
 namespace panecard::trace {
@@ -19,16 +19,7 @@ namespace {
 constexpr double kHalfWidth_mm = 250, kHalfHeight_mm = 200;
 
 PolygonMm rectangle(double radius_mm) {
-  PolygonMm corners;
-  for (const auto& [sx, sy, from] :
-       {std::tuple{1, -1, -90}, {1, 1, 0}, {-1, 1, 90}, {-1, -1, 180}}) {
-    const PointMm middle{sx * (kHalfWidth_mm - radius_mm), sy * (kHalfHeight_mm - radius_mm)};
-    for (int deg = 0; deg <= 90; deg += 3) {
-      const double a = (from + deg) * M_PI / 180;
-      corners.push_back(middle + radius_mm * PointMm{std::cos(a), std::sin(a)});
-    }
-  }
-  return resample(corners, kEdgeRow_mm);
+  return rounded_rectangle(kHalfWidth_mm, kHalfHeight_mm, radius_mm, kEdgeRow_mm);
 }
 
 /// The top side of a rectangle lowered from x to x, over slides of 10 mm, with noise on it.

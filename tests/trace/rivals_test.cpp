@@ -5,9 +5,9 @@
 
 #include <algorithm>
 #include <cmath>
-#include <tuple>
 
 #include "geom/geom.h"
+#include "trace/rectangle.h"
 
 namespace panecard::trace {
 namespace {
@@ -15,16 +15,7 @@ namespace {
 constexpr double kRow_mm = 2, kHalfWidth_mm = 300, kHalfHeight_mm = 200, kRadius_mm = 20;
 
 PolygonMm rectangle() {
-  PolygonMm corners;
-  for (const auto& [sx, sy, from] :
-       {std::tuple{1, -1, -90}, {1, 1, 0}, {-1, 1, 90}, {-1, -1, 180}}) {
-    const PointMm middle{sx * (kHalfWidth_mm - kRadius_mm), sy * (kHalfHeight_mm - kRadius_mm)};
-    for (int deg = 0; deg <= 90; deg += 3) {
-      const double a = (from + deg) * M_PI / 180;
-      corners.push_back(middle + kRadius_mm * PointMm{std::cos(a), std::sin(a)});
-    }
-  }
-  return resample(corners, kRow_mm);
+  return rounded_rectangle(kHalfWidth_mm, kHalfHeight_mm, kRadius_mm, kRow_mm);
 }
 
 Ribbon ribbon_along(PolygonMm curve) {

@@ -84,7 +84,7 @@ photo::Lens profile_of(const support::Camera& camera, Dice& dice) {
 photo::Lens unknown_lens(support::Camera& camera, Dice& dice) {
   photo::Facts facts;
   facts.focal_35mm = 26;
-  const photo::Lens lens = photo::lens_from_facts(facts, camera.width_px, camera.height_px);
+  photo::Lens lens = photo::lens_from_facts(facts, camera.width_px, camera.height_px);
   const auto draw = [&](int i) {
     return lens.value[i] + std::sqrt(lens.covariance(i, i)) * dice.normal();
   };
