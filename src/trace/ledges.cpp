@@ -14,8 +14,6 @@
 namespace panecard::trace {
 namespace {
 
-int wrapped(int i, int n) { return (i % n + n) % n; }
-
 struct Step {
   double inwards_mm = 0;
   bool clear = false;   ///< what lies before and after is alike but for the step

@@ -13,8 +13,6 @@ namespace {
 // two against how far the other's mean evidence was behind.
 double rival_probability(double behind) { return 1 / (1 + std::exp(1.1 + 0.75 * behind)); }
 
-int wrapped(int i, int n) { return (i % n + n) % n; }
-
 PointMm mean_of(const PolygonMm& curve, int first, int count) {
   PointMm sum{};
   for (int k = 0; k < count; ++k) {

@@ -67,6 +67,9 @@ struct Strip {
 Strip unwrap(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
              PolygonMm curve, double half_mm, double step_mm);
 
+/// Place in a closed curve of `n` points that is counted on past either end.
+inline int wrapped(int i, int n) { return (i % n + n) % n; }
+
 /// Gaussian smoothing of a closed, evenly spaced curve; `sigma` in points.
 PolygonMm smooth_closed(const PolygonMm& curve, double sigma);
 
