@@ -74,19 +74,21 @@ Change change_across(const Strip& strip, double along_mm, double blur_mm) {
 
 // What each place of the strip has for it: a strong edge, near the middle.
 cv::Mat evidence(const Change& change, const Strip& strip) {
-  constexpr float kMost = 6;
+  constexpr float kMost = 20;  // times twice the noise: evidence of 6
   const int rows = strip.root.rows, columns = strip.root.cols;
   cv::Mat out(rows, columns, CV_32F);
-  const float most = std::exp(kMost);
   cv::parallel_for_({0, rows}, [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
       const auto* size = change.size.ptr<float>(i);
       const auto* blind = strip.blind.ptr<unsigned char>(i);
       auto* to = out.ptr<float>(i);
-      const float unit = 0.5F / change.noise[i];
+      // The clearest place of a row counts so much at the most; the others stay behind it.
+      float clearest = 0;
+      for (int j = 0; j < columns; ++j) clearest = std::max(clearest, blind[j] != 0 ? 0 : size[j]);
+      const float unit = 1 / std::max(2 * change.noise[i], clearest / kMost);
       for (int j = 0; j < columns; ++j) {
         const float ratio = size[j] * unit;
-        to[j] = blind[j] != 0 ? 1 : std::min(most, 1 + ratio * ratio);
+        to[j] = blind[j] != 0 ? 1 : 1 + ratio * ratio;
       }
       cv::Mat row = out.row(i);
       cv::log(row, row);
