@@ -6,6 +6,10 @@
 
 namespace panecard::trace {
 
+bool overlap(const Rays& a, const Rays& b) {
+  return wrapped(b.first - a.first, kRays) < a.count || wrapped(a.first - b.first, kRays) < b.count;
+}
+
 PointMm direction(int ray) { return {std::cos(ray * kTurn), std::sin(ray * kTurn)}; }
 
 PointMm middle_of(const std::vector<PolygonMm>& cards) {

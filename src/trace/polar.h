@@ -19,6 +19,9 @@ struct Rays {
   int first, count;
 };
 
+/// Whether two parts have a ray in common.
+bool overlap(const Rays& a, const Rays& b);
+
 /// Middle of all the cards' corners.
 PointMm middle_of(const std::vector<PolygonMm>& cards);
 PointMm direction(int ray);

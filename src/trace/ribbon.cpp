@@ -3,8 +3,10 @@
 #include <algorithm>
 #include <cmath>
 #include <opencv2/imgproc.hpp>
+#include <tuple>
 #include <utility>
 
+#include "trace/doubts.h"
 #include "trace/material.h"
 #include "trace/pairs.h"
 #include "trace/polar.h"
@@ -233,6 +235,22 @@ Belief belief_of(RingIs ring) {
   return belief;
 }
 
+// 0: any width.
+Belief about_outer(double width_mm) {
+  Belief belief;
+  belief.width_mm = width_mm;
+  belief.outer_from_mm = -6;
+  belief.outer_to_mm = 6;
+  return belief;
+}
+
+Belief about_inner(double width_mm) {
+  Belief belief;
+  belief.width_mm = width_mm;
+  belief.inner_within_mm = 4;
+  return belief;
+}
+
 // Everything that was tried about one photo, and what comes of it.
 class Search {
  public:
@@ -279,19 +297,11 @@ class Search {
   };
   /// The best of all looks, stretch by stretch, looked at more and more sharply.
   Settled settle() const {
-    std::vector<Around> around;
-    around.reserve(looks_.size());
-    for (const Look& l : looks_) around.push_back(l.around);
-    const Around best = splice(middle_, around);
+    const Around best = splice(middle_, looked());
     Materials known = surest().materials;
-    Belief belief;
-    belief.width_mm = median(surest().ribbon.width_mm);
-    belief.outer_from_mm = -6;
-    belief.outer_to_mm = 6;
-    const Ribbon second = look(kPasses[1], outer_curve(middle_, best), belief, known);
-    belief = {};
-    belief.width_mm = median(second.width_mm);
-    belief.inner_within_mm = 4;
+    const Ribbon second = look(kPasses[1], outer_curve(middle_, best),
+                               about_outer(median(surest().ribbon.width_mm)), known);
+    const Belief belief = about_inner(median(second.width_mm));
     const Pass& sharp = kPasses[2];
     Ribbon third = look(sharp, inner_curve(second), belief, known);
 
@@ -304,6 +314,34 @@ class Search {
     return {std::move(third), std::move(known)};
   }
 
+  /// What was settled on where it is spoken against: every other way past there that was seen,
+  /// straight on, and all the way round with a seal of any width; each looked at as sharply and
+  /// with as little known beforehand. What they make together, and how much more plausible it is.
+  std::pair<Settled, double> reconsider(const Settled& settled,
+                                        const std::vector<Rays>& against) const {
+    const Around taken = seen_from(middle_, settled.ribbon);
+    const double width_mm = median(settled.ribbon.width_mm);
+    std::vector<Way> ways{{inner_curve(middle_, taken), width_mm}, any_width()};
+    for (const Around& other : other_ways(taken, against)) {
+      ways.push_back({inner_curve(middle_, other), width_mm});
+    }
+    for (PolygonMm& way : straight_on(middle_, taken, against)) {
+      ways.push_back({std::move(way), width_mm});
+    }
+    std::vector<Settled> seen(ways.size());
+    cv::parallel_for_({0, static_cast<int>(ways.size())}, [&](const cv::Range& range) {
+      for (int i = range.start; i < range.end; ++i) seen[i] = sharply(ways[i]);
+    });
+    std::vector<Around> around;
+    around.reserve(seen.size());
+    for (const Settled& s : seen) around.push_back(seen_from(middle_, s.ribbon));
+    const Around best = splice(middle_, around);
+    Settled again = sharply({inner_curve(middle_, best), width_mm});
+    const double gain = plausibility(middle_, seen_from(middle_, again.ribbon)) -
+                        plausibility(middle_, around.front());
+    return {std::move(again), gain};
+  }
+
  private:
   struct Look {
     PolygonMm ring;
@@ -312,10 +350,68 @@ class Search {
     Materials materials;
     Around around;
   };
+  struct Way {
+    PolygonMm inner;
+    double width_mm;
+  };
+
   Ribbon look(const Pass& pass, const PolygonMm& curve, const Belief& belief,
               Materials& known) const {
     return ribbon_in(look_along(photo_, sight_, cards_, curve, pass), near_, pass, belief, known);
   }
+
+  Settled sharply(const Way& way) const {
+    Settled out;
+    out.ribbon = look(kPasses[2], way.inner, about_inner(way.width_mm), out.materials);
+    return out;
+  }
+
+  std::vector<Around> looked() const {
+    std::vector<Around> out;
+    out.reserve(looks_.size());
+    for (const Look& l : looks_) out.push_back(l.around);
+    return out;
+  }
+
+  /// A wide look may see a highlight on the seal as one of its edges, and believe its width.
+  Way any_width() const {
+    Materials known = surest().materials;
+    const Ribbon ribbon =
+        look(kPasses[1], outer_curve(middle_, splice(middle_, looked())), about_outer(0), known);
+    return {inner_curve(ribbon), median(ribbon.width_mm)};
+  }
+
+  /// What was taken, with a stretch that one of the looks saw otherwise; the likeliest first.
+  std::vector<Around> other_ways(const Around& taken, const std::vector<Rays>& against) const {
+    constexpr std::size_t kMost = 6;
+    struct Other {
+      Around around;
+      double sure;
+    };
+    std::vector<Other> others;
+    for (const Look& look : looks_) {
+      for (const Rays& stretch : partings(taken, look.around)) {
+        const auto touches = [&](const Rays& place) { return overlap(place, stretch); };
+        if (std::none_of(against.begin(), against.end(), touches)) continue;
+        Around way = with_stretch(taken, look.around, stretch);
+        const auto same = [&](const Other& o) { return partings(way, o.around).empty(); };
+        if (std::any_of(others.begin(), others.end(), same)) continue;
+        double sure = 0;
+        for (int k = 0; k < stretch.count; ++k) {
+          sure += look.around.sure[wrapped(stretch.first + k, kRays)] / stretch.count;
+        }
+        others.push_back({std::move(way), sure});
+      }
+    }
+    std::stable_sort(others.begin(), others.end(),
+                     [](const Other& a, const Other& b) { return a.sure > b.sure; });
+    std::vector<Around> out;
+    for (Other& other : others) {
+      if (out.size() < kMost) out.push_back(std::move(other.around));
+    }
+    return out;
+  }
+
   const Look& surest() const {
     return *std::max_element(looks_.begin(), looks_.end(), [](const Look& a, const Look& b) {
       return a.ribbon.score < b.ribbon.score;
@@ -329,52 +425,6 @@ class Search {
   PointMm middle_;
   std::vector<Look> looks_;
 };
-
-// Where the evidence says that there is no seal, as where a path crosses bare body or plain glass
-// from a wrong edge back to the right one.
-std::vector<Rays> spoken_against(PointMm middle, const Around& around) {
-  constexpr double kStretch_mm = 30;
-  const PolygonMm curve = inner_curve(middle, around);
-  const auto step = [&](int ray) { return distance(curve[ray % kRays], curve[(ray + 1) % kRays]); };
-  std::vector<bool> against(kRays, false);
-  double sum = 0, length = 0;
-  for (int from = 0, to = 0; from < kRays; ++from) {
-    for (; length < kStretch_mm && to < from + kRays; ++to) {
-      sum += step(to) * around.sure[to % kRays];
-      length += step(to);
-    }
-    for (int ray = from; sum < 0 && ray < to; ++ray) against[ray % kRays] = true;
-    sum -= step(from) * around.sure[from];
-    length -= step(from);
-  }
-  std::vector<Rays> out;
-  const auto clear = std::find(against.begin(), against.end(), false);
-  if (clear == against.end()) return {{0, kRays}};
-  const int start = static_cast<int>(clear - against.begin());
-  for (int ray = start; ray < start + kRays; ++ray) {
-    if (!against[ray % kRays]) continue;
-    if (out.empty() || !against[(ray - 1) % kRays]) out.push_back({ray % kRays, 0});
-    ++out.back().count;
-  }
-  return out;
-}
-
-// What lies between two places that are spoken against may be wrong, and of a single one either
-// side.
-std::vector<Rays> parts_in_doubt(const std::vector<Rays>& places) {
-  std::vector<Rays> parts;
-  constexpr std::size_t kMost = 6;
-  if (places.size() < 2 || places.size() > kMost) {
-    for (int part = 0; part < 6; ++part) parts.push_back({part * kRays / 6, kRays * 5 / 12});
-    return parts;
-  }
-  for (std::size_t i = 0; i < places.size(); ++i) {
-    const Rays &from = places[i], &to = places[(i + 1) % places.size()];
-    const int between = ((to.first - from.first) % kRays + kRays) % kRays;
-    parts.push_back({from.first, std::min(between + to.count, kRays)});
-  }
-  return parts;
-}
 
 }  // namespace
 
@@ -397,11 +447,12 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
     const Around taken = seen_from(middle, best.ribbon);
     const std::vector<Rays> against = spoken_against(middle, taken);
     if (against.empty()) break;
-    search.look_about(rings.other_ways(taken.inner_mm, taken.outer_mm, parts_in_doubt(against)),
-                      {RingIs::either_edge, RingIs::glass_edge}, best.materials);
-    Search::Settled again = search.settle();
-    const double gain =
-        plausibility(middle, seen_from(middle, again.ribbon)) - plausibility(middle, taken);
+    auto [again, gain] = search.reconsider(best, against);
+    if (gain < kWorthAnother) {
+      search.look_about(rings.other_ways(taken.inner_mm, taken.outer_mm, parts_in_doubt(against)),
+                        {RingIs::either_edge, RingIs::glass_edge}, best.materials);
+      std::tie(again, gain) = search.reconsider(best, against);
+    }
     if (gain > 0) best = std::move(again);
     if (gain < kWorthAnother) break;
   }
@@ -412,9 +463,8 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
 Ribbon find_ribbon_along(const Pyramid& photo, const Sight& sight,
                          const std::vector<PolygonMm>& cards, const PolygonMm& glass_edge,
                          double within_mm, double width_mm, const PolygonMm& near) {
-  Belief belief;
+  Belief belief = about_inner(width_mm);
   belief.inner_within_mm = within_mm;
-  belief.width_mm = width_mm;
   const Pass& sharp = kPasses[2];
   Materials learnt;
   Ribbon ribbon =

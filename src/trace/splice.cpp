@@ -47,7 +47,35 @@ std::vector<double> at_rays(PointMm middle, const PolygonMm& curve,
   return out;
 }
 
-// Where two ribbons part by more than one and the same may do.
+}  // namespace
+
+Around seen_from(PointMm middle, const Ribbon& ribbon) {
+  const PolygonMm inner = inner_curve(ribbon);
+  return {at_rays(middle, inner, {}), at_rays(middle, outer_curve(ribbon), {}),
+          at_rays(middle, inner, ribbon.sure)};
+}
+
+PolygonMm inner_curve(PointMm middle, const Around& around) {
+  return curve_at(middle, around.inner_mm);
+}
+
+PolygonMm outer_curve(PointMm middle, const Around& around) {
+  return curve_at(middle, around.outer_mm);
+}
+
+double plausibility(PointMm middle, const Around& around) {
+  constexpr double kPerShare = 60;  // one part in sixty of the hull weighs as a quarter of an edge
+  const PolygonMm curve = inner_curve(middle, around);
+  double sum = 0, length = 0;
+  for (int ray = 0; ray < kRays; ++ray) {
+    const double step = distance(curve[ray], curve[(ray + 1) % kRays]);
+    sum += step * around.sure[ray];
+    length += step;
+  }
+  const double hull_mm2 = signed_area_mm2(convex_hull(curve));
+  return sum / length - kPerShare * (1 - signed_area_mm2(curve) / hull_mm2);
+}
+
 std::vector<Rays> partings(const Around& a, const Around& b) {
   constexpr double kApart_mm = 4, kTogether_mm = 2;
   const auto off = [&](int ray) {
@@ -80,35 +108,6 @@ Around with_stretch(Around base, const Around& other, const Rays& stretch) {
     base.sure[ray] = other.sure[ray];
   }
   return base;
-}
-
-}  // namespace
-
-Around seen_from(PointMm middle, const Ribbon& ribbon) {
-  const PolygonMm inner = inner_curve(ribbon);
-  return {at_rays(middle, inner, {}), at_rays(middle, outer_curve(ribbon), {}),
-          at_rays(middle, inner, ribbon.sure)};
-}
-
-PolygonMm inner_curve(PointMm middle, const Around& around) {
-  return curve_at(middle, around.inner_mm);
-}
-
-PolygonMm outer_curve(PointMm middle, const Around& around) {
-  return curve_at(middle, around.outer_mm);
-}
-
-double plausibility(PointMm middle, const Around& around) {
-  constexpr double kPerShare = 60;  // one part in sixty of the hull weighs as a quarter of an edge
-  const PolygonMm curve = inner_curve(middle, around);
-  double sum = 0, length = 0;
-  for (int ray = 0; ray < kRays; ++ray) {
-    const double step = distance(curve[ray], curve[(ray + 1) % kRays]);
-    sum += step * around.sure[ray];
-    length += step;
-  }
-  const double hull_mm2 = signed_area_mm2(convex_hull(curve));
-  return sum / length - kPerShare * (1 - signed_area_mm2(curve) / hull_mm2);
 }
 
 Around splice(PointMm middle, const std::vector<Around>& all) {

@@ -1,0 +1,26 @@
+// Where a ribbon is not believed, and which other ways lead past there.
+#pragma once
+
+#include <vector>
+
+#include "geom/geom.h"
+#include "trace/polar.h"
+#include "trace/splice.h"
+
+namespace panecard::trace {
+
+/// Where the evidence says that there is no seal, as where a path crosses bare body or plain glass
+/// from a wrong edge back to the right one.
+std::vector<Rays> spoken_against(PointMm middle, const Around& around);
+
+/// What lies between two places that are spoken against may be wrong, and of a single one either
+/// side.
+std::vector<Rays> parts_in_doubt(const std::vector<Rays>& places);
+
+/// The ribbon's inner curve with such a place, or two that follow each other and what lies between,
+/// left out: what comes before and after goes straight on and meets, in a round corner where it
+/// turns.
+std::vector<PolygonMm> straight_on(PointMm middle, const Around& around,
+                                   const std::vector<Rays>& places);
+
+}  // namespace panecard::trace
