@@ -93,13 +93,11 @@ std::optional<PolygonMm> straight_past(const PolygonMm& curve, const Rays& place
   return out;
 }
 
-}  // namespace
-
-std::vector<Rays> spoken_against(PointMm middle, const Around& around) {
+// Below zero over 30 mm.
+void mark_weak(PointMm middle, const Around& around, std::vector<bool>& against) {
   constexpr double kStretch_mm = 30;
   const PolygonMm curve = inner_curve(middle, around);
   const auto step = [&](int ray) { return distance(curve[ray % kRays], curve[(ray + 1) % kRays]); };
-  std::vector<bool> against(kRays, false);
   double sum = 0, length = 0;
   for (int from = 0, to = 0; from < kRays; ++from) {
     for (; length < kStretch_mm && to < from + kRays; ++to) {
@@ -110,6 +108,33 @@ std::vector<Rays> spoken_against(PointMm middle, const Around& around) {
     sum -= step(from) * around.sure[from];
     length -= step(from);
   }
+}
+
+// Where the curve turns back: its strip's normals crossed there.
+void mark_folds(PointMm middle, const PolygonMm& curve, std::vector<bool>& against) {
+  constexpr double kBack_mm = 2;  // less is noise
+  const std::size_t n = curve.size();
+  double turn = 0, furthest = 0;
+  for (std::size_t i = 0; i <= n; ++i) {
+    const PointMm a = curve[i % n] - middle, b = curve[(i + 1) % n] - middle;
+    turn += std::atan2(cross(a, b), dot(a, b));
+    furthest = std::max(furthest, turn);
+    if ((furthest - turn) * norm(b) < kBack_mm) continue;
+    const double at = std::atan2(b.y, b.x);
+    const int first = static_cast<int>(std::lround(at / kTurn)),
+              last = static_cast<int>(std::lround((at + furthest - turn) / kTurn));
+    for (int ray = first; ray <= std::min(last, first + kRays / 4); ++ray) {
+      against[wrapped(ray, kRays)] = true;
+    }
+  }
+}
+
+}  // namespace
+
+std::vector<Rays> spoken_against(PointMm middle, const Ribbon& ribbon) {
+  std::vector<bool> against(kRays, false);
+  mark_weak(middle, seen_from(middle, ribbon), against);
+  mark_folds(middle, inner_curve(ribbon), against);
   std::vector<Rays> out;
   const auto clear = std::find(against.begin(), against.end(), false);
   if (clear == against.end()) return {{0, kRays}};

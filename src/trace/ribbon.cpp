@@ -2,11 +2,12 @@
 
 #include <algorithm>
 #include <cmath>
-#include <opencv2/imgproc.hpp>
+#include <opencv2/core/utility.hpp>
 #include <tuple>
 #include <utility>
 
 #include "trace/doubts.h"
+#include "trace/evidence.h"
 #include "trace/material.h"
 #include "trace/pairs.h"
 #include "trace/polar.h"
@@ -29,102 +30,6 @@ struct Pass {
 constexpr Pass kPasses[] = {{4, 36, 0.5, 0.6, 4, 6, {4, 0.075F, 0.2F}},
                             {2, 34, 0.5, 0.5, 5, 5, {2, 0.3F, 0.9F}},
                             {2, 36, 0.25, 0.3, 6, 4, {1, 0.3F, 0.9F}}};
-
-// Length of the difference of two rows of colours, `count` of them.
-void lengths(const float* a, const float* b, int count, float* to) {
-  for (std::ptrdiff_t j = 0; j < count; ++j) {
-    const float x = b[3 * j] - a[3 * j], y = b[3 * j + 1] - a[3 * j + 1],
-                z = b[3 * j + 2] - a[3 * j + 2];
-    to[j] = std::sqrt(x * x + y * y + z * z);
-  }
-}
-
-cv::Mat change_across(const cv::Mat& root) {
-  cv::Mat size(root.size(), CV_32F);
-  cv::parallel_for_({0, root.rows}, [&](const cv::Range& range) {
-    for (int i = range.start; i < range.end; ++i) {
-      const auto* from = root.ptr<float>(i);
-      auto* to = size.ptr<float>(i);
-      lengths(from, from + 6, root.cols - 2, to + 1);
-      to[0] = to[root.cols - 1] = 0;
-    }
-  });
-  return size;
-}
-
-cv::Mat change_along(const cv::Mat& root, int apart) {
-  const int rows = root.rows;
-  cv::Mat size(root.size(), CV_32F);
-  cv::parallel_for_({0, rows}, [&](const cv::Range& range) {
-    for (int i = range.start; i < range.end; ++i) {
-      lengths(root.ptr<float>((i + rows - apart) % rows), root.ptr<float>((i + apart) % rows),
-              root.cols, size.ptr<float>(i));
-    }
-  });
-  return size;
-}
-
-// A change counts by how far it stands out: of the noise in a grainy photo, of shading (an eighth
-// of the strip's clear edges) in a clean one.
-float least_change(const cv::Mat& size, float clear_edge) {
-  return std::max({2 * sampled_quantile(size, 0.5), clear_edge / 8, 1e-6F});
-}
-
-Evidence evidence(const Strip& strip, const Pass& pass) {
-  constexpr double kAlong_mm = 3, kAcross_mm = 2, kApart_mm = 4;
-  const int rows = strip.root.rows, columns = strip.root.cols;
-  cv::Mat edge = change_across(
-      blurred_round(strip.root, kAlong_mm / pass.row_mm, pass.sigma_mm / strip.step_mm));
-  cv::Mat change =
-      change_along(blurred_round(strip.root, kAcross_mm / pass.row_mm, 1.0 / strip.step_mm),
-                   std::max(1, static_cast<int>(std::lround(kApart_mm / pass.row_mm))));
-  // Two edges of a few columns each run through the strip's hundred or more.
-  const float clear_edge = sampled_quantile(edge, 0.98);
-  const float unit = least_change(edge, clear_edge);
-  // A rounded seal shades over several millimetres, an edge within one: only what stands out from
-  // its own surroundings is an edge.
-  cv::Mat around;
-  const int reach = static_cast<int>(std::lround(3 / strip.step_mm));
-  cv::blur(edge, around, {2 * reach + 1, 1}, {-1, -1}, cv::BORDER_REPLICATE);
-  const float edge_unit = 1 / (unit * unit);
-  const float change_least = least_change(change, clear_edge);
-  const float change_unit = 1 / (change_least * change_least);
-
-  const int per_mm = static_cast<int>(std::lround(1 / strip.step_mm));
-  const int cells = columns / per_mm;
-  Evidence out{cv::Mat(rows, cells, CV_32F),
-               cv::Mat(rows, cells, CV_32F),
-               strip.first_mm + 0.5 - strip.step_mm / 2,
-               tones(strip),
-               {}};
-  // Likelihood ratios first: of the clearest edge of each millimetre, and the product, not more
-  // than `kCap` each, of the changes along.
-  constexpr float kCap = 4;
-  const float edge_most = std::exp(pass.cap), change_most = std::exp(kCap);
-  cv::parallel_for_({0, rows}, [&](const cv::Range& range) {
-    for (int i = range.start; i < range.end; ++i) {
-      const auto *from = edge.ptr<float>(i), *mean = around.ptr<float>(i),
-                 *along = change.ptr<float>(i);
-      const auto* blind = strip.blind.ptr<unsigned char>(i);
-      auto *across_to = out.across.ptr<float>(i), *along_to = out.along.ptr<float>(i);
-      for (int c = 0; c < cells; ++c) {
-        float most = 0, product = 1;
-        for (int j = c * per_mm; j < (c + 1) * per_mm; ++j) {
-          most = std::max(most, from[j] - mean[j]);
-          product *= std::min(change_most, 1 + along[j] * along[j] * change_unit);
-        }
-        // A card's own edges say nothing of the pane.
-        const bool seen = blind[std::ptrdiff_t{c} * per_mm] == 0;
-        across_to[c] = seen ? std::min(edge_most, 1 + most * most * edge_unit) : 1;
-        along_to[c] = seen ? product : 1;
-      }
-    }
-  });
-  cv::log(out.across, out.across);
-  cv::log(out.along, out.along);
-  out.along *= 1.0 / per_mm;
-  return out;
-}
 
 // Where each row's normal passes the user's rough points, NaN where there is none close by.
 std::vector<double> near_offsets(const Strip& strip, const PolygonMm& near) {
@@ -171,7 +76,7 @@ Sighted look_along(const Pyramid& photo, const Sight& sight, const std::vector<P
   Strip strip = unwrap(photo, sight, cards,
                        resample(smooth_closed(resample(curve, 1.0), pass.smooth_mm), pass.row_mm),
                        pass.half_mm, pass.step_mm);
-  Evidence e = evidence(strip, pass);
+  Evidence e = evidence_of(strip, pass.row_mm, pass.sigma_mm, pass.cap);
   return {std::move(strip), std::move(e)};
 }
 
@@ -192,9 +97,11 @@ Ribbon ribbon_in(const Sighted& sighted, const PolygonMm& near, const Pass& pass
     ribbon.inner_mm.push_back(e.first_mm + path.cell[k]);
     ribbon.width_mm.push_back(path.width[k]);
     ribbon.sure.push_back(path.sure[k]);
-    // An edge of twice the usual change: log(1 + 1).
-    ribbon.outer_seen.push_back(
-        e.across.at<float>(static_cast<int>(k), path.cell[k] + path.width[k]) > 0.7F);
+    const auto seen = [&](int cell) {  // an edge of twice the usual change: log(1 + 1)
+      return e.across.at<float>(static_cast<int>(k), cell) > 0.7F;
+    };
+    ribbon.inner_seen.push_back(seen(path.cell[k]));
+    ribbon.outer_seen.push_back(seen(path.cell[k] + path.width[k]));
   }
   weigh_rivals(path, pass.row_mm, ribbon);
   ribbon.curve = strip.curve;
@@ -289,7 +196,15 @@ class Search {
     });
   }
 
-  double best_score() const { return surest().ribbon.score; }
+  /// Whether the surest look has less than half of two clear edges all the way round, or of the
+  /// glass edge nothing most of the way: the one edge that is clear may be that.
+  bool faint() const {
+    constexpr double kClear = 4;
+    const Ribbon& ribbon = surest().ribbon;
+    const auto seen = std::count(ribbon.inner_seen.begin(), ribbon.inner_seen.end(), true);
+    return ribbon.score < kClear ||
+           2 * seen < static_cast<std::ptrdiff_t>(ribbon.inner_seen.size());
+  }
 
   struct Settled {
     Ribbon ribbon;
@@ -435,8 +350,7 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
                    const Rings& rings, const PolygonMm& near) {
   Search search(photo, sight, cards, near);
   search.look_about(rings.curves(), {RingIs::either_edge});
-  constexpr double kClear = 4;  // half of two clear edges all the way round
-  if (search.best_score() < kClear) search.look_about(rings.curves(), {RingIs::glass_edge});
+  if (search.faint()) search.look_about(rings.curves(), {RingIs::glass_edge});
   Search::Settled best = search.settle();
 
   // A stretch that strayed may be put right in two steps: off a body crease, then off a pillar.
@@ -445,7 +359,7 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
   const PointMm middle = middle_of(cards);
   for (int round = 0; round < kMostRounds; ++round) {
     const Around taken = seen_from(middle, best.ribbon);
-    const std::vector<Rays> against = spoken_against(middle, taken);
+    const std::vector<Rays> against = spoken_against(middle, best.ribbon);
     if (against.empty()) break;
     auto [again, gain] = search.reconsider(best, against);
     if (gain < kWorthAnother) {
