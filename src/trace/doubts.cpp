@@ -1,7 +1,9 @@
 #include "trace/doubts.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <limits>
 #include <numbers>
 #include <optional>
 
@@ -38,10 +40,9 @@ std::optional<Lead> lead_to(const PolygonMm& curve, int ray, int way) {
 }
 
 // What joins both: straight where they hardly turn, else by way of where they meet.
-std::optional<PolygonMm> joined(const Lead& before, const Lead& after) {
+std::optional<PolygonMm> joined(const Lead& before, const Lead& after, double radius_mm) {
   constexpr double kStraight_rad = 5 * std::numbers::pi / 180,
                    kMost_rad = 150 * std::numbers::pi / 180;
-  constexpr double kRadius_mm = 25;  // common practice: corners of panes have 10 to 60 mm
   constexpr int kArc = 8;
   const PointMm on = -1.0 * after.towards;  // where the curve goes after the doubt
   const double turn = std::atan2(cross(before.towards, on), dot(before.towards, on));
@@ -55,7 +56,7 @@ std::optional<PolygonMm> joined(const Lead& before, const Lead& after) {
   const double ahead = cross(gap, on) / whole, back = cross(before.towards, gap) / whole;
   if (ahead <= 0 || back <= 0) return {};
   const PointMm corner = before.from + ahead * before.towards;
-  const double tangent = std::min({kRadius_mm * std::tan(turn / 2), ahead, back});
+  const double tangent = std::min({radius_mm * std::tan(turn / 2), ahead, back});
   const PointMm start = corner - tangent * before.towards;
   const PointMm inwards{-before.towards.y, before.towards.x};
   const double radius = tangent / std::tan(turn / 2);
@@ -70,11 +71,12 @@ std::optional<PolygonMm> joined(const Lead& before, const Lead& after) {
   return out;
 }
 
-std::optional<PolygonMm> straight_past(const PolygonMm& curve, const Rays& place) {
+std::optional<PolygonMm> straight_past(const PolygonMm& curve, const Rays& place,
+                                       double radius_mm) {
   const int last = place.first + place.count - 1;
   const auto before = lead_to(curve, place.first, -1), after = lead_to(curve, last, 1);
   if (!before || !after) return {};
-  auto out = joined(*before, *after);
+  auto out = joined(*before, *after, radius_mm);
   if (!out) return {};
   // The rest of the way round, from where the second lead begins to where the first does.
   const auto closest = [&](PointMm p, int from, int way) {
@@ -91,6 +93,17 @@ std::optional<PolygonMm> straight_past(const PolygonMm& curve, const Rays& place
             to = closest(before->from, place.first, -1) + kRays;
   for (int ray = from + 1; ray < to; ++ray) out->push_back(curve[wrapped(ray, kRays)]);
   return out;
+}
+
+int ray_at(PointMm from_middle) {
+  return wrapped(static_cast<int>(std::lround(std::atan2(from_middle.y, from_middle.x) / kTurn)),
+                 kRays);
+}
+
+void mark(int first, int last, std::vector<bool>& against) {
+  const int count = wrapped(last - first, kRays);
+  if (count > kRays / 4) return;
+  for (int k = 0; k <= count; ++k) against[wrapped(first + k, kRays)] = true;
 }
 
 // Below zero over 30 mm.
@@ -120,12 +133,27 @@ void mark_folds(PointMm middle, const PolygonMm& curve, std::vector<bool>& again
     turn += std::atan2(cross(a, b), dot(a, b));
     furthest = std::max(furthest, turn);
     if ((furthest - turn) * norm(b) < kBack_mm) continue;
-    const double at = std::atan2(b.y, b.x);
-    const int first = static_cast<int>(std::lround(at / kTurn)),
-              last = static_cast<int>(std::lround((at + furthest - turn) / kTurn));
-    for (int ray = first; ray <= std::min(last, first + kRays / 4); ++ray) {
-      against[wrapped(ray, kRays)] = true;
+    const int back = static_cast<int>(std::lround((furthest - turn) / kTurn));
+    mark(ray_at(b), ray_at(b) + std::min(back, kRays / 4), against);
+  }
+}
+
+// Where the curve lies well inside its convex hull, as few panes do and what a reflection cuts off
+// does.
+void mark_notches(PointMm middle, const PolygonMm& curve, std::vector<bool>& against) {
+  constexpr double kDeep_mm = 6;
+  const PolygonMm hull = convex_hull(curve);
+  const std::size_t n = curve.size();
+  const auto deep = [&](PointMm p) {
+    double least = std::numeric_limits<double>::infinity();
+    for (std::size_t i = 0; i < hull.size(); ++i) {
+      least = std::min(least, distance_to_segment(p, hull[i], hull[(i + 1) % hull.size()]));
     }
+    return least > kDeep_mm;
+  };
+  for (std::size_t i = 0; i < n; ++i) {
+    if (deep(curve[i]))
+      mark(ray_at(curve[i] - middle), ray_at(curve[(i + 1) % n] - middle), against);
   }
 }
 
@@ -135,6 +163,7 @@ std::vector<Rays> spoken_against(PointMm middle, const Ribbon& ribbon) {
   std::vector<bool> against(kRays, false);
   mark_weak(middle, seen_from(middle, ribbon), against);
   mark_folds(middle, inner_curve(ribbon), against);
+  mark_notches(middle, inner_curve(ribbon), against);
   std::vector<Rays> out;
   const auto clear = std::find(against.begin(), against.end(), false);
   if (clear == against.end()) return {{0, kRays}};
@@ -164,13 +193,17 @@ std::vector<Rays> parts_in_doubt(const std::vector<Rays>& places) {
 
 std::vector<PolygonMm> straight_on(PointMm middle, const Around& around,
                                    const std::vector<Rays>& places) {
+  // Corners of panes have 10 to 80 mm (common practice); what lies between is near one of these.
+  constexpr std::array kRadii_mm{20.0, 60.0};
   constexpr std::size_t kMost = 4;  // with more of them little is left that leads anywhere
   std::vector<PolygonMm> out;
   if (places.size() > kMost) return out;
   const PolygonMm curve = inner_curve(middle, around);
   const auto past = [&](const Rays& place) {
     if (place.count >= kRays / 2) return;
-    if (auto way = straight_past(curve, place)) out.push_back(std::move(*way));
+    for (const double radius : kRadii_mm) {
+      if (auto way = straight_past(curve, place, radius)) out.push_back(std::move(*way));
+    }
   };
   for (std::size_t i = 0; i < places.size(); ++i) {
     past(places[i]);

@@ -10,7 +10,8 @@
 namespace panecard::trace {
 
 /// Where the evidence says that there is no seal, as where a path crosses bare body or plain glass
-/// from a wrong edge back to the right one, and where the curve folds back.
+/// from a wrong edge back to the right one; where the curve folds back, and where it lies well
+/// inside its convex hull.
 std::vector<Rays> spoken_against(PointMm middle, const Ribbon& ribbon);
 
 /// What lies between two places that are spoken against may be wrong, and of a single one either

@@ -55,6 +55,10 @@ Around seen_from(PointMm middle, const Ribbon& ribbon) {
           at_rays(middle, inner, ribbon.sure)};
 }
 
+std::vector<double> seen_from(PointMm middle, const PolygonMm& curve) {
+  return at_rays(middle, curve, {});
+}
+
 PolygonMm inner_curve(PointMm middle, const Around& around) {
   return curve_at(middle, around.inner_mm);
 }

@@ -16,6 +16,7 @@ struct Around {
 };
 
 Around seen_from(PointMm middle, const Ribbon& ribbon);
+std::vector<double> seen_from(PointMm middle, const PolygonMm& curve);  ///< distances
 PolygonMm inner_curve(PointMm middle, const Around& around);
 PolygonMm outer_curve(PointMm middle, const Around& around);
 

@@ -90,7 +90,7 @@ TEST_CASE("spoken_against: where the curve folds back, whatever the evidence") {
   PolygonMm pane = noisy(rounded_rectangle(kHalfWidth_mm, kHalfHeight_mm, 20, 1));
   CHECK(spoken_against({}, ribbon_along(pane, 4)).empty());
   for (PointMm& p : pane) {  // a loop over 20 mm of the right side
-    if (p.x > 240 && std::abs(p.y) < 10) p = PointMm{p.x + 10 - std::abs(p.y), -p.y};
+    if (p.x > 240 && std::abs(p.y) < 10) p = PointMm{p.x + 5 - std::abs(p.y) / 2, -p.y};
   }
   const std::vector<Rays> found = spoken_against({}, ribbon_along(pane, 4));
   REQUIRE(found.size() == 1);
@@ -98,9 +98,24 @@ TEST_CASE("spoken_against: where the curve folds back, whatever the evidence") {
   CHECK(found[0].count < 2 * between({250, -10}, {250, 10}).count);
 }
 
+TEST_CASE("spoken_against: a notch, in one piece, but no gently hollow side") {
+  PolygonMm pane = noisy(rounded_rectangle(kHalfWidth_mm, kHalfHeight_mm, 20, 1));
+  const PolygonMm whole = pane;
+  for (PointMm& p : pane) {  // the top right corner, 80 by 60 mm
+    if (p.x > 170 && p.y > 140) p = p.x - 170 > p.y - 140 ? PointMm{p.x, 140} : PointMm{170, p.y};
+  }
+  const std::vector<Rays> found = spoken_against({}, ribbon_along(resample(pane, 1), 4));
+  REQUIRE(found.size() == 1);
+  CHECK(overlap(found[0], between({171, 140}, {170, 141})));
+  pane = whole;
+  for (PointMm& p : pane) p.y -= p.y > 0 ? 5 - p.x * p.x / 12500 : 0;
+  CHECK(spoken_against({}, ribbon_along(pane, 4)).empty());
+}
+
 TEST_CASE("straight_on: a corner that was cut off is completed, but for what its radius is not") {
-  for (const double radius : {10.0, 25.0, 45.0}) {
+  for (const double radius : {10.0, 20.0, 35.0, 60.0, 80.0}) {
     for (const double cut_mm : {30.0, 60.0, 110.0}) {
+      if (cut_mm < 1.2 * radius) continue;  // hardly anything of the corner is gone
       CAPTURE(radius);
       CAPTURE(cut_mm);
       const PolygonMm pane = rounded_rectangle(kHalfWidth_mm, kHalfHeight_mm, radius, 1);
@@ -113,7 +128,7 @@ TEST_CASE("straight_on: a corner that was cut off is completed, but for what its
                                  {kHalfWidth_mm - cut_mm, kHalfHeight_mm});
       // A corner's middle moves by (root of two less one) times the radius.
       CHECK(best_mm(straight_on({}, around(cut, 4), {place}), pane) <
-            0.8 + 0.42 * std::abs(radius - 25));
+            0.8 + 0.42 * std::min(std::abs(radius - 20), std::abs(radius - 60)));
     }
   }
 }
@@ -134,7 +149,7 @@ TEST_CASE("straight_on: sides bent by a radius of 2 m still lead to within 5 mm"
     for (PointMm& p : curve) p.y += p.y > 0 ? 10 - p.x * p.x / 4000 : 0;
     return curve;
   };
-  const PolygonMm pane = bent(rounded_rectangle(kHalfWidth_mm, kHalfHeight_mm, 25, 1));
+  const PolygonMm pane = bent(rounded_rectangle(kHalfWidth_mm, kHalfHeight_mm, 20, 1));
   const Rays place = between({250, 120}, {150, 200});
   CHECK(best_mm(straight_on({}, around(pane, 4), {place}), pane) < 5);
 }
