@@ -476,6 +476,37 @@ void bridge(const Run& run, const Strip& strip, const std::vector<double>& outer
   }
 }
 
+// Light fades towards the line where a seal meets the glass. Where the photo keeps nothing of the
+// last of it, the edge seen lies too far out and is sharper than it ought to be; but the seal then
+// looks narrower there than where its edge is sharp, and the contact may be as much further in.
+// What is softer than blur for other reasons keeps the width it has elsewhere.
+void measure_narrowness(const Strip& strip, const std::vector<double>& outer_mm, Edge& edge) {
+  constexpr int kAround = 20;
+  constexpr double kShare = 0.25;  // of the way with a sharp edge, to say what the width is
+  const int n = static_cast<int>(edge.points.size());
+  edge.narrower_mm.assign(n, 0);
+  std::vector<double> width(n, std::nan("")), sharp;
+  for (int i = 0; i < n; ++i) {
+    if (!edge.seen[i] || std::isnan(outer_mm[i])) continue;
+    width[i] = outer_mm[i] - dot(strip.normals[i], edge.points[i] - strip.curve[i]);
+    if (edge.shading_mm[i] == 0) sharp.push_back(width[i]);
+  }
+  if (static_cast<double>(sharp.size()) < kShare * n) return;
+  const double usual = median(std::move(sharp));
+  cv::parallel_for_({0, n}, [&](const cv::Range& range) {
+    for (int i = range.start; i < range.end; ++i) {
+      if (edge.shading_mm[i] == 0) continue;
+      std::vector<double> near;
+      for (int k = -kAround; k <= kAround; ++k) {
+        const double w = width[((i + k) % n + n) % n];
+        if (!std::isnan(w)) near.push_back(w);
+      }
+      if (near.empty()) continue;
+      edge.narrower_mm[i] = std::max(0.0, usual - median(std::move(near)));
+    }
+  });
+}
+
 }  // namespace
 
 Edge place_edge(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
@@ -515,6 +546,7 @@ Edge place_edge(const Pyramid& photo, const Sight& sight, const std::vector<Poly
         for (int k = 0; k < run.length; ++k) edge.seen[(run.first + k) % n] = true;
       }
     }
+    measure_narrowness(strip, outer_mm, edge);
     if (round == 0) curve = resample(smooth_closed(edge.points, 1.5), kRow_mm);
   }
   const int n = static_cast<int>(edge.points.size());

@@ -18,6 +18,9 @@ struct Edge {
   /// How much softer than the photo's blur the change is: a seal's shading, not the step where it
   /// meets the glass, which may then lie anywhere in it. Standard deviation.
   std::vector<double> shading_mm;
+  /// There, by how much the seal looks narrower than where its edge is sharp: the last of it may be
+  /// lost in the dark.
+  std::vector<double> narrower_mm;
   /// Where another edge may be the right one: half of how much further out that lies, else 0. Two
   /// sigma reach it.
   std::vector<double> choice_mm;

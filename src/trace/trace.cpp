@@ -140,6 +140,25 @@ std::optional<PointMm> sharpest_corner(const PolygonMm& points) {
   return where;
 }
 
+// Where the last of the seal is lost in the dark over a good part of a side.
+void report_narrowness(const Edge& edge, std::vector<Finding>& findings) {
+  constexpr double kWorthNaming_mm = 1, kLong_mm = 50;
+  double length_mm = 0, most_mm = 0;
+  PointMm where;
+  for (std::size_t i = 0; i < edge.points.size(); ++i) {
+    if (edge.narrower_mm[i] < kWorthNaming_mm) continue;
+    length_mm += kEdgeRow_mm;
+    if (edge.narrower_mm[i] > most_mm) most_mm = edge.narrower_mm[i], where = edge.points[i];
+  }
+  if (length_mm < kLong_mm) return;
+  findings.push_back({"seal_in_shadow",
+                      "at the " + std::string(side_name(middle_of(edge.points), where)) +
+                          " the seal looks up to " + to_text(most_mm, 1) +
+                          " mm narrower than elsewhere and fades into the dark: it may meet the "
+                          "glass so much further in, which the ± holds; light that side and take "
+                          "the photo again"});
+}
+
 // What a person should look at before trusting the outline: no number above shows these.
 void report_doubts(const Ribbon& ribbon, const Edge& edge, std::vector<Finding>& findings) {
   const double hull_mm2 = signed_area_mm2(convex_hull(edge.points));
@@ -249,6 +268,7 @@ Result<Sketch> sketch_of(const Shot& shot, const Options& options) {
   if (auto error = too_much_lost(edge)) return *error;
 
   report_doubts(ribbon, edge, sketch.findings);
+  if (!band) report_narrowness(edge, sketch.findings);
   if (!band) carry_rivals(ribbon, edge, sketch.findings);
   if (!band) {
     constexpr double kDefinition_mm = 0.12;
@@ -258,8 +278,10 @@ Result<Sketch> sketch_of(const Shot& shot, const Options& options) {
     sketch.seen = std::move(edge.seen);
     // Shading lies on the seal's side all round: opposite sides err the same way, by the root of
     // two more together than independent ones.
-    for (const double shading : edge.shading_mm) {
-      sketch.definition_mm.push_back(std::hypot(kDefinition_mm, std::sqrt(2.0) * shading));
+    for (std::size_t i = 0; i < edge.shading_mm.size(); ++i) {
+      // Two standard uncertainties reach as far in as the seal's width says.
+      const double dark = std::hypot(edge.shading_mm[i], edge.narrower_mm[i] / 2);
+      sketch.definition_mm.push_back(std::hypot(kDefinition_mm, std::sqrt(2.0) * dark));
     }
     return sketch;
   }
