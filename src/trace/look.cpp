@@ -78,11 +78,9 @@ Ribbon ribbon_in(const Sighted& sighted, const PolygonMm& near, Pass pass, Belie
     ribbon.inner_mm.push_back(e.first_mm + path.cell[k]);
     ribbon.width_mm.push_back(path.width[k]);
     ribbon.sure.push_back(path.sure[k]);
-    const auto seen = [&](int cell) {  // an edge of twice the usual change: log(1 + 1)
-      return e.across.at<float>(static_cast<int>(k), cell) > 0.7F;
-    };
-    ribbon.inner_seen.push_back(seen(path.cell[k]));
-    ribbon.outer_seen.push_back(seen(path.cell[k] + path.width[k]));
+    // An edge of twice the usual change: log(1 + 1).
+    ribbon.outer_seen.push_back(
+        e.across.at<float>(static_cast<int>(k), path.cell[k] + path.width[k]) > 0.7F);
   }
   weigh_rivals(path, row_mm(pass), ribbon);
   ribbon.curve = strip.curve;

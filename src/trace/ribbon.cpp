@@ -96,15 +96,7 @@ class Search {
     });
   }
 
-  /// Whether the surest look has less than half of two clear edges all the way round, or of the
-  /// glass edge nothing most of the way: the one edge that is clear may be that.
-  bool faint() const {
-    constexpr double kClear = 4;
-    const Ribbon& ribbon = surest().ribbon;
-    const auto seen = std::count(ribbon.inner_seen.begin(), ribbon.inner_seen.end(), true);
-    return ribbon.score < kClear ||
-           2 * seen < static_cast<std::ptrdiff_t>(ribbon.inner_seen.size());
-  }
+  double best_score() const { return surest().ribbon.score; }
 
   /// The best of all looks, stretch by stretch, looked at more and more sharply.
   Settled settle() const {
@@ -169,7 +161,8 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
   const View view{photo, sight, cards, near};
   Search search(view);
   search.look_about(rings.curves(), {RingIs::either_edge});
-  if (search.faint()) search.look_about(rings.curves(), {RingIs::glass_edge});
+  constexpr double kClear = 4;  // half of two clear edges all the way round
+  if (search.best_score() < kClear) search.look_about(rings.curves(), {RingIs::glass_edge});
   Settled best = search.settle();
 
   // A stretch that strayed may be put right in several steps: off a body crease, then off a pillar.

@@ -14,9 +14,9 @@ struct Ribbon {
   PolygonMm normals;
   std::vector<double> inner_mm;  ///< offset of the glass edge from the curve, along the normal
   std::vector<double> width_mm;  ///< of the seal, outwards from there
-  std::vector<bool> inner_seen, outer_seen;  ///< whether the seal's edges are visible there
-  std::vector<double> sure;                  ///< evidence per point, in units of one clear edge = 4
-  double score = 0;                          ///< its mean
+  std::vector<bool> outer_seen;  ///< whether the seal's outer edge is visible there
+  std::vector<double> sure;      ///< evidence per point, in units of one clear edge = 4
+  double score = 0;              ///< its mean
   /// Where another edge would do nearly as well: how much further out it lies (inwards below 0), by
   /// how much its evidence is behind, and the probability that it is the right one (0 for none).
   std::vector<double> rival_mm, rival_behind, rival_probability;
@@ -33,8 +33,8 @@ PolygonMm outer_curve(const Ribbon& ribbon);
 Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
                    const Rings& rings, const PolygonMm& near);
 
-/// Looks sharply once more, for a seal of about that width with its glass edge within so much of a
-/// curve.
+/// Looks sharply once more, for a seal of about that width (0: any) with its glass edge within so
+/// much of a curve.
 Ribbon find_ribbon_along(const Pyramid& photo, const Sight& sight,
                          const std::vector<PolygonMm>& cards, const PolygonMm& glass_edge,
                          double within_mm, double width_mm, const PolygonMm& near);

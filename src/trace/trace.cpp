@@ -248,6 +248,28 @@ void choice_to_sigma(Sketch& sketch) {
   sketch.choice_mm.clear();
 }
 
+double share_seen(const Edge& edge) {
+  const auto seen = std::count(edge.seen.begin(), edge.seen.end(), true);
+  return static_cast<double>(seen) /
+         static_cast<double>(std::max<std::size_t>(1, edge.seen.size()));
+}
+
+// Beside black glass there may be one clear edge only: the rim of the glass then passes for the
+// seal, inside of which nothing is seen, and what was taken for the seal's outer edge is the glass
+// edge.
+void take_outer_edge_if_only_that_is_seen(const Pyramid& pyramid, const Sight& sight,
+                                          const std::vector<PolygonMm>& cards, Ribbon& ribbon,
+                                          Edge& edge) {
+  constexpr double kWithin_mm = 4, kAnyWidth_mm = 0;
+  if (share_seen(edge) > 1 - kMostUnseen) return;
+  Ribbon other =
+      find_ribbon_along(pyramid, sight, cards, outer_curve(ribbon), kWithin_mm, kAnyWidth_mm, {});
+  Edge tried = place_edge(pyramid, sight, cards, other);
+  if (share_seen(tried) <= 1 - kMostUnseen) return;
+  ribbon = std::move(other);
+  edge = std::move(tried);
+}
+
 Result<Sketch> sketch_of(const Shot& shot, const Options& options) {
   const card::Plane& plane = *shot.plane;
   const Sight sight(plane);
@@ -264,7 +286,10 @@ Result<Sketch> sketch_of(const Shot& shot, const Options& options) {
   // 3. The glass edge to a fraction of a pixel. Where the user pointed it may step.
   Sketch sketch;
   Edge edge = place_edge(pyramid, sight, shapes, ribbon);
-  if (near.empty()) sketch.findings = level_ledges(pyramid, sight, shapes, ribbon, edge);
+  if (near.empty()) {
+    take_outer_edge_if_only_that_is_seen(pyramid, sight, shapes, ribbon, edge);
+    sketch.findings = level_ledges(pyramid, sight, shapes, ribbon, edge);
+  }
   if (auto error = too_much_lost(edge)) return *error;
 
   report_doubts(ribbon, edge, sketch.findings);

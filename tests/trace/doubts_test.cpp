@@ -178,6 +178,7 @@ TEST_CASE("trace: scenes that once led it astray by 5 to 55 mm, or were refused"
                       {740, "a trim strip for the right side"},
                       {918, "a side half way across the seal"},
                       {539, "a wide seal whose highlight passed for one of its edges"},
+                      {528, "black glass whose rim passed for the seal"},
                       {989, "edges so clear in so clean a photo that all near them counted alike"}};
   for (std::size_t i = 0; i < std::size(scenes); i += kEvery) {
     CAPTURE(scenes[i].what);
