@@ -33,6 +33,7 @@ constexpr std::array kRemedies = {
     Remedy{"bow", "measure how far the pane bows (--bow)"},
     Remedy{"glass thickness", "measure how thick the glass is (--glass-thickness)"},
     Remedy{"definition of the edge", "clean the seal's edge and light it from the side"},
+    Remedy{"seal in shadow", "light the side where the seal fades into the dark"},
     Remedy{"edge noise", kLight},
     Remedy{"bridge", kLight},
     Remedy{"pointing", kLight},

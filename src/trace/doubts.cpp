@@ -6,6 +6,7 @@
 #include <limits>
 #include <numbers>
 #include <optional>
+#include <utility>
 
 namespace panecard::trace {
 namespace {
@@ -42,7 +43,7 @@ std::optional<Lead> lead_to(const PolygonMm& curve, int ray, int way) {
 // What joins both: straight where they hardly turn, else by way of where they meet.
 std::optional<PolygonMm> joined(const Lead& before, const Lead& after, double radius_mm) {
   constexpr double kStraight_rad = 5 * std::numbers::pi / 180,
-                   kMost_rad = 150 * std::numbers::pi / 180;
+                   kMost_rad = 150 * std::numbers::pi / 180;  // sharper corners no pane has
   constexpr int kArc = 8;
   const PointMm on = -1.0 * after.towards;  // where the curve goes after the doubt
   const double turn = std::atan2(cross(before.towards, on), dot(before.towards, on));
@@ -69,6 +70,12 @@ std::optional<PolygonMm> joined(const Lead& before, const Lead& after, double ra
   }
   out.push_back(after.from);
   return out;
+}
+
+bool same(const PolygonMm& a, const PolygonMm& b) {
+  constexpr double kSame_mm = 1e-6;
+  return std::equal(a.begin(), a.end(), b.begin(), b.end(),
+                    [](PointMm p, PointMm q) { return distance(p, q) < kSame_mm; });
 }
 
 std::optional<PolygonMm> straight_past(const PolygonMm& curve, const Rays& place,
@@ -201,8 +208,13 @@ std::vector<PolygonMm> straight_on(PointMm middle, const Around& around,
   const PolygonMm curve = inner_curve(middle, around);
   const auto past = [&](const Rays& place) {
     if (place.count >= kRays / 2) return;
+    const std::size_t first = out.size();
     for (const double radius : kRadii_mm) {
-      if (auto way = straight_past(curve, place, radius)) out.push_back(std::move(*way));
+      auto way = straight_past(curve, place, radius);
+      if (!way) continue;
+      // Straight across, or between leads too short for either radius, both are the same.
+      if (out.size() > first && same(out.back(), *way)) continue;
+      out.push_back(std::move(*way));
     }
   };
   for (std::size_t i = 0; i < places.size(); ++i) {

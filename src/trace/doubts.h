@@ -14,8 +14,8 @@ namespace panecard::trace {
 /// inside its convex hull.
 std::vector<Rays> spoken_against(PointMm middle, const Ribbon& ribbon);
 
-/// What lies between two places that are spoken against may be wrong, and of a single one either
-/// side.
+/// What lies between two places that are spoken against may be wrong; of a single one either side,
+/// and of more than six anything: then six parts of 150 degrees that overlap.
 std::vector<Rays> parts_in_doubt(const std::vector<Rays>& places);
 
 /// The ribbon's inner curve with such a place, or two that follow each other and what lies between,

@@ -479,10 +479,11 @@ void bridge(const Run& run, const Strip& strip, const std::vector<double>& outer
 // Light fades towards the line where a seal meets the glass. Where the photo keeps nothing of the
 // last of it, the edge seen lies too far out and is sharper than it ought to be; but the seal then
 // looks narrower there than where its edge is sharp, and the contact may be as much further in.
-// What is softer than blur for other reasons keeps the width it has elsewhere.
+// What is softer than blur for other reasons keeps the width it has elsewhere. Only where some of
+// the softness is left: a sharp edge says itself where it is.
 void measure_narrowness(const Strip& strip, const std::vector<double>& outer_mm, Edge& edge) {
-  constexpr int kAround = 20;
-  constexpr double kShare = 0.25;  // of the way with a sharp edge, to say what the width is
+  constexpr int kAround_rows = 20;  // the ribbon knows widths to whole millimetres
+  constexpr double kShare = 0.25;   // of the way with a sharp edge, to say what the width is
   const int n = static_cast<int>(edge.points.size());
   edge.narrower_mm.assign(n, 0);
   std::vector<double> width(n, std::nan("")), sharp;
@@ -497,7 +498,7 @@ void measure_narrowness(const Strip& strip, const std::vector<double>& outer_mm,
     for (int i = range.start; i < range.end; ++i) {
       if (edge.shading_mm[i] == 0) continue;
       std::vector<double> near;
-      for (int k = -kAround; k <= kAround; ++k) {
+      for (int k = -kAround_rows; k <= kAround_rows; ++k) {
         const double w = width[((i + k) % n + n) % n];
         if (!std::isnan(w)) near.push_back(w);
       }
@@ -546,8 +547,11 @@ Edge place_edge(const Pyramid& photo, const Sight& sight, const std::vector<Poly
         for (int k = 0; k < run.length; ++k) edge.seen[(run.first + k) % n] = true;
       }
     }
-    measure_narrowness(strip, outer_mm, edge);
-    if (round == 0) curve = resample(smooth_closed(edge.points, 1.5), kRow_mm);
+    if (round == 0) {
+      curve = resample(smooth_closed(edge.points, 1.5), kRow_mm);
+    } else {
+      measure_narrowness(strip, outer_mm, edge);
+    }
   }
   const int n = static_cast<int>(edge.points.size());
   const int m = static_cast<int>(ribbon.outer_seen.size());

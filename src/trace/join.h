@@ -15,6 +15,9 @@ struct Sketch {
   PolygonMm points;               ///< counter-clockwise, on the developed outer face
   std::vector<double> sigma_mm;   ///< per point, normal
   std::vector<double> choice_mm;  ///< see Edge; empty: none
+  /// How much further in the edge may lie where the seal fades into the dark, standard deviation;
+  /// empty: nowhere.
+  std::vector<double> dark_mm;
   std::vector<bool> seen;
   PolygonMm per_mm_thickness;  ///< d(point)/d(glass thickness); empty for what is not behind glass
   /// How far the visible edge may lie from the meant one, alike per side; per point.

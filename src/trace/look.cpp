@@ -1,6 +1,5 @@
 #include "trace/look.h"
 
-#include <algorithm>
 #include <cmath>
 #include <utility>
 

@@ -41,6 +41,9 @@ Ribbon ribbon_in(const Sighted& sighted, const PolygonMm& near, Pass pass, Belie
 Ribbon look(const View& view, const PolygonMm& curve, Pass pass, const Belief& belief,
             Materials& materials);
 
+/// How near the curve a sharp look expects the glass edge that a less sharp one saw there.
+constexpr double kSharp_mm = 4;
+
 /// A seal's outer edge, or its glass edge, near the curve; a width of 0: any.
 Belief about_outer(double width_mm);
 Belief about_inner(double width_mm, double within_mm);

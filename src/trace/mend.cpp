@@ -400,7 +400,8 @@ Contour rebuilt(const MendView& view, const Contour& before, const std::vector<V
   for (std::size_t m = 0; m < before.modes.size(); ++m) {
     const std::string& name = before.mode_names[m];
     // What was doubtful there a person has decided.
-    const bool decided = name == kBridge || name == kPointing || name == "choice of edge";
+    const bool decided = name == kBridge || name == kPointing || name == "choice of edge" ||
+                         name == "seal in shadow";
     PolygonMm mode;
     double most = 0;
     for (const Vertex& v : line) {

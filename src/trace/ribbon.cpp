@@ -59,6 +59,19 @@ Belief belief_of(RingIs ring) {
   return belief;
 }
 
+// What was believed from pass to pass may have kept out the better of two edges.
+Settled with_better_rivals_taken(const View& view, PointMm middle, Settled settled,
+                                 const Belief& belief) {
+  const Around taken = seen_from(middle, settled.ribbon);
+  const Around better =
+      splice(middle, {taken, seen_from(middle, with_better_rivals(settled.ribbon))});
+  if (better.inner_mm != taken.inner_mm) {
+    settled.ribbon =
+        look(view, inner_curve(middle, better), Pass::sharp, belief, settled.materials);
+  }
+  return settled;
+}
+
 // Everything that was tried about one photo, and what comes of it.
 class Search {
  public:
@@ -104,17 +117,10 @@ class Search {
     Materials known = surest().materials;
     const Ribbon second = look(view_, outer_curve(middle_, best), Pass::middle,
                                about_outer(median(surest().ribbon.width_mm)), known);
-    constexpr double kWithin_mm = 4;
-    const Belief belief = about_inner(median(second.width_mm), kWithin_mm);
-    Ribbon third = look(view_, inner_curve(second), Pass::sharp, belief, known);
-
-    // What was believed from pass to pass may have kept out the better of two edges.
-    const Around taken = seen_from(middle_, third);
-    const Around better = splice(middle_, {taken, seen_from(middle_, with_better_rivals(third))});
-    if (better.inner_mm != taken.inner_mm) {
-      third = look(view_, inner_curve(middle_, better), Pass::sharp, belief, known);
-    }
-    return {std::move(third), std::move(known)};
+    const Belief belief = about_inner(median(second.width_mm), kSharp_mm);
+    Settled third{look(view_, inner_curve(second), Pass::sharp, belief, known), {}};
+    third.materials = std::move(known);
+    return with_better_rivals_taken(view_, middle_, std::move(third), belief);
   }
 
   std::vector<Around> looked() const {
@@ -169,30 +175,32 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
   constexpr int kMostRounds = 5;
   constexpr double kWorthAnother = 0.25;  // a sixteenth of a clear edge all the way round
   const PointMm middle = middle_of(cards);
-  const auto again_from = [&](const Settled& from) {
-    return reconsider(view, middle, from, spoken_against(middle, from.ribbon), search.looked(),
-                      {search.any_width()});
-  };
-  for (int round = 0; round < kMostRounds; ++round) {
-    const std::vector<Rays> against = spoken_against(middle, best.ribbon);
-    if (against.empty()) break;
-    Reconsidered again = again_from(best);
-    if (again.gain < kWorthAnother) {
+  std::vector<Rays> against = spoken_against(middle, best.ribbon);
+  for (int round = 0; round < kMostRounds && !against.empty(); ++round) {
+    const auto again_from = [&](const Settled& from, const std::vector<Rays>& places) {
+      return reconsider(view, middle, from, places, search.looked(), search.any_width());
+    };
+    Reconsidered again = again_from(best, against);
+    const double before = again.before;
+    const auto take_if_better = [&](Reconsidered other) {
+      if (other.score > again.score) again = std::move(other);
+    };
+    if (again.score - before < kWorthAnother) {
       const Around taken = seen_from(middle, best.ribbon);
       search.look_about(rings.other_ways(taken.inner_mm, taken.outer_mm, parts_in_doubt(against)),
                         {RingIs::either_edge, RingIs::glass_edge}, best.materials);
-      again = again_from(best);
+      take_if_better(again_from(best, against));
     }
-    if (again.gain < kWorthAnother && std::isfinite(again.behind)) {
+    if (again.score - before < kWorthAnother && again.runner_up) {
       // What is best so far may lead no further, and the next best past it.
-      Reconsidered past = again_from(again.runner_up);
-      if (past.gain > again.behind) {
-        again.gain += past.gain - again.behind;
-        again.best = std::move(past.best);
-      }
+      const Settled next = *again.runner_up;
+      take_if_better(again_from(next, spoken_against(middle, next.ribbon)));
     }
-    if (again.gain > 0) best = std::move(again.best);
-    if (again.gain < kWorthAnother) break;
+    if (again.score <= before) break;
+    const Belief belief = about_inner(median(again.best.ribbon.width_mm), kSharp_mm);
+    best = with_better_rivals_taken(view, middle, std::move(again.best), belief);
+    if (again.score - before < kWorthAnother) break;
+    against = spoken_against(middle, best.ribbon);
   }
   judge_whole_stretches(row_mm(Pass::sharp), best.ribbon);
   return std::move(best.ribbon);

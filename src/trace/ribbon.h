@@ -27,8 +27,8 @@ PolygonMm outer_curve(const Ribbon& ribbon);
 
 /// Finds the seal near one of the rings: two closed, nearly parallel paths, chosen together. Where
 /// the rings differ, the seal that fits best and makes the least odd shape wins. Where doubt is
-/// left it looks again: with each ring as the glass edge instead of the seal's outer one, and the
-/// other ways round.
+/// left it looks again: with each ring as the glass edge instead of the seal's outer one, and past
+/// what is spoken against the other ways round.
 /// @param near   rough points on the glass edge, may be empty
 Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
                    const Rings& rings, const PolygonMm& near);

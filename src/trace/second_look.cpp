@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cstddef>
-#include <limits>
 #include <numeric>
 #include <opencv2/core/utility.hpp>
 #include <utility>
@@ -12,6 +11,10 @@
 
 namespace panecard::trace {
 namespace {
+
+// A coarse look is given more room than a sharp one about its result, and one that is to find what
+// lies beside a way, as much as a seal is wide.
+constexpr double kCoarse_mm = 6, kBeside_mm = 12;
 
 struct Weighed {
   Settled settled;
@@ -28,11 +31,11 @@ class SecondLook {
                                  const std::vector<Rays>& against) const {
     constexpr std::size_t kMost = 40;
     std::vector<Around> others;
-    for (const Around& look : looked) {
-      for (const Rays& stretch : partings(taken, look)) {
+    for (auto seen = looked.rbegin(); seen != looked.rend(); ++seen) {  // the last ones first
+      for (const Rays& stretch : partings(taken, *seen)) {
         const auto touches = [&](const Rays& place) { return overlap(place, stretch); };
         if (std::none_of(against.begin(), against.end(), touches)) continue;
-        Around way = with_stretch(taken, look, stretch);
+        Around way = with_stretch(taken, *seen, stretch);
         const auto same = [&](const Around& a) { return partings(way, a).empty(); };
         if (others.size() == kMost || std::any_of(others.begin(), others.end(), same)) continue;
         others.push_back(std::move(way));
@@ -44,14 +47,13 @@ class SecondLook {
   /// Those that are the most plausible in a coarse look.
   std::vector<Way> likeliest(std::vector<Way> ways, std::size_t most) const {
     if (ways.size() <= most) return ways;
-    constexpr double kWithin_mm = 6;
     std::vector<double> score(ways.size());
     cv::parallel_for_({0, static_cast<int>(ways.size())}, [&](const cv::Range& range) {
       for (int i = range.start; i < range.end; ++i) {
         Materials known;
         score[i] = plausibility(
             middle_, seen_from(middle_, look(view_, ways[i].inner, Pass::wide,
-                                             about_inner(ways[i].width_mm, kWithin_mm), known)));
+                                             about_inner(ways[i].width_mm, kCoarse_mm), known)));
       }
     });
     std::vector<std::size_t> order(ways.size());
@@ -64,9 +66,8 @@ class SecondLook {
   }
 
   Weighed weighed(const Way& way) const {
-    constexpr double kWithin_mm = 4;
     Weighed out;
-    out.settled.ribbon = look(view_, way.inner, Pass::sharp, about_inner(way.width_mm, kWithin_mm),
+    out.settled.ribbon = look(view_, way.inner, Pass::sharp, about_inner(way.width_mm, kSharp_mm),
                               out.settled.materials);
     out.around = seen_from(middle_, out.settled.ribbon);
     out.score = plausibility(middle_, out.around);
@@ -75,9 +76,8 @@ class SecondLook {
 
   /// What lies near a way and looks like what is known of seal and body.
   Way led(const Way& way, Materials known) const {
-    constexpr double kWithin_mm = 12;
     const Ribbon ribbon =
-        look(view_, way.inner, Pass::middle, about_inner(way.width_mm, kWithin_mm), known);
+        look(view_, way.inner, Pass::middle, about_inner(way.width_mm, kBeside_mm), known);
     return {inner_curve(ribbon), way.width_mm};
   }
 
@@ -97,7 +97,7 @@ class SecondLook {
 
 Reconsidered reconsider(const View& view, PointMm middle, const Settled& settled,
                         const std::vector<Rays>& against, const std::vector<Around>& looked,
-                        std::vector<Way> others) {
+                        const Way& other) {
   constexpr std::size_t kMost = 4;  // a sharp look takes four times as long as a coarse one
   const SecondLook second(view, middle);
   const Around taken = seen_from(middle, settled.ribbon);
@@ -109,8 +109,7 @@ Reconsidered reconsider(const View& view, PointMm middle, const Settled& settled
   for (PolygonMm& way : straight_on(middle, taken, against)) {
     past.push_back({std::move(way), width_mm});
   }
-  std::vector<Way> ways{{inner_curve(middle, taken), width_mm}};
-  std::move(others.begin(), others.end(), std::back_inserter(ways));
+  std::vector<Way> ways{{inner_curve(middle, taken), width_mm}, other};
   for (Way& way : second.likeliest(std::move(past), kMost)) ways.push_back(std::move(way));
 
   // What was taken once, every other way as it is and led by what is known.
@@ -126,14 +125,13 @@ Reconsidered reconsider(const View& view, PointMm middle, const Settled& settled
 
   const auto less = [](const Weighed& a, const Weighed& b) { return a.score < b.score; };
   const Weighed& best = *std::max_element(all.begin(), all.end(), less);
-  Reconsidered out{
-      best.settled, best.score - all.front().score, {}, std::numeric_limits<double>::infinity()};
+  const Weighed* next = nullptr;
   for (const Weighed& w : all) {
-    const double behind = best.score - w.score;
-    if (behind >= out.behind || partings(best.around, w.around).empty()) continue;
-    out.behind = behind;
-    out.runner_up = w.settled;
+    if (next != nullptr && w.score <= next->score) continue;
+    if (!partings(best.around, w.around).empty()) next = &w;
   }
+  Reconsidered out{best.settled, best.score, all.front().score, {}};
+  if (next != nullptr) out.runner_up = next->settled;
   return out;
 }
 

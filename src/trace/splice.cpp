@@ -34,6 +34,7 @@ std::vector<double> at_rays(PointMm middle, const PolygonMm& curve,
     const double from = turn(i);
     double to = turn(j);
     if (to < from - kRays / 2.0) to += kRays;
+    if (to > from + kRays / 2.0) to -= kRays;
     for (int ray = static_cast<int>(std::ceil(from)); ray <= std::floor(to); ++ray) {
       const double t = to > from ? (ray - from) / (to - from) : 0;
       out[(ray % kRays + kRays) % kRays] = (1 - t) * at(i) + t * at(j);
@@ -53,10 +54,6 @@ Around seen_from(PointMm middle, const Ribbon& ribbon) {
   const PolygonMm inner = inner_curve(ribbon);
   return {at_rays(middle, inner, {}), at_rays(middle, outer_curve(ribbon), {}),
           at_rays(middle, inner, ribbon.sure)};
-}
-
-std::vector<double> seen_from(PointMm middle, const PolygonMm& curve) {
-  return at_rays(middle, curve, {});
 }
 
 PolygonMm inner_curve(PointMm middle, const Around& around) {

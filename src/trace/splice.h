@@ -16,7 +16,6 @@ struct Around {
 };
 
 Around seen_from(PointMm middle, const Ribbon& ribbon);
-std::vector<double> seen_from(PointMm middle, const PolygonMm& curve);  ///< distances
 PolygonMm inner_curve(PointMm middle, const Around& around);
 PolygonMm outer_curve(PointMm middle, const Around& around);
 

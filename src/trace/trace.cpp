@@ -3,6 +3,7 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
+#include <numbers>
 #include <numeric>
 
 #include "trace/band.h"
@@ -143,20 +144,21 @@ std::optional<PointMm> sharpest_corner(const PolygonMm& points) {
 // Where the last of the seal is lost in the dark over a good part of a side.
 void report_narrowness(const Edge& edge, std::vector<Finding>& findings) {
   constexpr double kWorthNaming_mm = 1, kLong_mm = 50;
-  double length_mm = 0, most_mm = 0;
+  double length_mm = 0, longest_mm = 0, most_mm = 0;
   PointMm where;
   for (std::size_t i = 0; i < edge.points.size(); ++i) {
-    if (edge.narrower_mm[i] < kWorthNaming_mm) continue;
-    length_mm += kEdgeRow_mm;
+    const bool narrow = edge.narrower_mm[i] >= kWorthNaming_mm;
+    length_mm = narrow ? length_mm + kEdgeRow_mm : 0;
+    longest_mm = std::max(longest_mm, length_mm);
     if (edge.narrower_mm[i] > most_mm) most_mm = edge.narrower_mm[i], where = edge.points[i];
   }
-  if (length_mm < kLong_mm) return;
+  if (longest_mm < kLong_mm) return;
   findings.push_back({"seal_in_shadow",
                       "at the " + std::string(side_name(middle_of(edge.points), where)) +
                           " the seal looks up to " + to_text(most_mm, 1) +
                           " mm narrower than elsewhere and fades into the dark: it may meet the "
-                          "glass so much further in, which the ± holds; light that side and take "
-                          "the photo again"});
+                          "glass so much further in, for which the ± allows; light that side and "
+                          "take the photo again"});
 }
 
 // What a person should look at before trusting the outline: no number above shows these.
@@ -240,12 +242,14 @@ Result<Traced> finish(Traced traced) {
   return traced;
 }
 
-// Among several photos the choice is local: the others outweigh it where they see better.
-void choice_to_sigma(Sketch& sketch) {
-  for (std::size_t i = 0; i < sketch.choice_mm.size(); ++i) {
-    sketch.sigma_mm[i] = std::hypot(sketch.sigma_mm[i], sketch.choice_mm[i]);
+// Among several photos these are local: the others outweigh one where they see better.
+void doubts_to_sigma(Sketch& sketch) {
+  for (std::vector<double>* doubt_mm : {&sketch.choice_mm, &sketch.dark_mm}) {
+    for (std::size_t i = 0; i < doubt_mm->size(); ++i) {
+      sketch.sigma_mm[i] = std::hypot(sketch.sigma_mm[i], (*doubt_mm)[i]);
+    }
+    doubt_mm->clear();
   }
-  sketch.choice_mm.clear();
 }
 
 double share_seen(const Edge& edge) {
@@ -293,20 +297,22 @@ Result<Sketch> sketch_of(const Shot& shot, const Options& options) {
   if (auto error = too_much_lost(edge)) return *error;
 
   report_doubts(ribbon, edge, sketch.findings);
-  if (!band) report_narrowness(edge, sketch.findings);
-  if (!band) carry_rivals(ribbon, edge, sketch.findings);
   if (!band) {
+    report_narrowness(edge, sketch.findings);
+    carry_rivals(ribbon, edge, sketch.findings);
     constexpr double kDefinition_mm = 0.12;
     sketch.points = std::move(edge.points);
     sketch.sigma_mm = std::move(edge.sigma_mm);
     sketch.choice_mm = std::move(edge.choice_mm);
+    // Anywhere from where it is seen to where the seal's width says; about the former.
+    for (const double narrower : edge.narrower_mm) {
+      sketch.dark_mm.push_back(narrower / std::numbers::sqrt3);
+    }
     sketch.seen = std::move(edge.seen);
     // Shading lies on the seal's side all round: opposite sides err the same way, by the root of
     // two more together than independent ones.
-    for (std::size_t i = 0; i < edge.shading_mm.size(); ++i) {
-      // Two standard uncertainties reach as far in as the seal's width says.
-      const double dark = std::hypot(edge.shading_mm[i], edge.narrower_mm[i] / 2);
-      sketch.definition_mm.push_back(std::hypot(kDefinition_mm, std::sqrt(2.0) * dark));
+    for (const double shading : edge.shading_mm) {
+      sketch.definition_mm.push_back(std::hypot(kDefinition_mm, std::sqrt(2.0) * shading));
     }
     return sketch;
   }
@@ -355,7 +361,7 @@ Result<Traced> trace(const std::vector<Shot>& shots, const Options& options) {
       return Error{sketch.error().code, which + sketch.error().detail};
     }
     sketches.push_back(std::move(sketch.value()));
-    if (shots.size() > 1) choice_to_sigma(sketches.back());
+    if (shots.size() > 1) doubts_to_sigma(sketches.back());
     planes.push_back(shots[v].plane);
     const Sight sight(*planes[v]);
     plane_sigma.push_back(plane_sigma_mm(*planes[v], sketches[v],

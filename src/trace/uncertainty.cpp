@@ -192,6 +192,15 @@ Contour with_uncertainty(const Joined& joined, const std::vector<const card::Pla
   if (!sketch.choice_mm.empty()) {
     add_choice_modes(sketch.choice_mm, outward_normals(contour.points), contour);
   }
+  if (!sketch.dark_mm.empty()) {
+    // One light for all of them: they lie further in together or not at all.
+    const PolygonMm normals = outward_normals(contour.points);
+    PolygonMm dark;
+    for (std::size_t i = 0; i < normals.size(); ++i) {
+      dark.push_back(-sketch.dark_mm[i] * normals[i]);
+    }
+    add_mode(contour, std::move(dark), "seal in shadow");
+  }
   if (!sketch.per_mm_thickness.empty()) {
     PolygonMm thickness;
     for (const PointMm& p : sketch.per_mm_thickness) {

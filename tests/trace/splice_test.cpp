@@ -34,6 +34,30 @@ double furthest_mm(const Around& a) {
   return most;
 }
 
+TEST_CASE("seen_from: a curve that folds back keeps its distances elsewhere, wherever it folds") {
+  for (int fold = 0; fold < 360; fold += 30) {
+    CAPTURE(fold);
+    Ribbon ribbon;
+    for (const int part : {0, 1, 2}) {  // there, back over 4 degrees, and on
+      const int from = part == 0 ? 0 : part == 1 ? fold + 4 : fold;
+      const int to = part == 0 ? fold + 4 : part == 1 ? fold : 360;
+      for (int deg = from; deg != to; deg += to > from ? 1 : -1) {
+        const double a = deg * M_PI / 180;
+        ribbon.curve.push_back(kInner_mm * PointMm{std::cos(a), std::sin(a)});
+        ribbon.curve.back() = (1 + 0.2 * std::cos(a)) * ribbon.curve.back();
+      }
+    }
+    const std::size_t n = ribbon.curve.size();
+    ribbon.normals.assign(n, {});
+    ribbon.inner_mm.assign(n, 0), ribbon.width_mm.assign(n, 0), ribbon.sure.assign(n, 1);
+    const Around a = seen_from({}, ribbon);
+    for (int ray = 0; ray < kRays; ++ray) {
+      CHECK(a.inner_mm[ray] ==
+            doctest::Approx(kInner_mm * (1 + 0.2 * std::cos(ray * kTurn))).epsilon(0.01));
+    }
+  }
+}
+
 TEST_CASE("Two ribbons that stray in different places make one that does not") {
   const Around left = strayed(600, 840, 9, 2), right = strayed(100, 300, 12, 3);
   const Around both = splice({}, {left, right});
