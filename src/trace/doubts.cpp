@@ -8,6 +8,9 @@
 #include <optional>
 #include <utility>
 
+#include "trace/edge.h"
+#include "trace/ledges.h"
+
 namespace panecard::trace {
 namespace {
 
@@ -145,10 +148,11 @@ void mark_folds(PointMm middle, const PolygonMm& curve, std::vector<bool>& again
   }
 }
 
+constexpr double kDeep_mm = 6;  // a notch or a ledge: less is a ribbon's own roughness
+
 // Where the curve lies well inside its convex hull, as few panes do and what a reflection cuts off
 // does.
 void mark_notches(PointMm middle, const PolygonMm& curve, std::vector<bool>& against) {
-  constexpr double kDeep_mm = 6;
   const PolygonMm hull = convex_hull(curve);
   const std::size_t n = curve.size();
   const auto deep = [&](PointMm p) {
@@ -164,6 +168,24 @@ void mark_notches(PointMm middle, const PolygonMm& curve, std::vector<bool>& aga
   }
 }
 
+// Shallower ones are looked at when the edge is placed, which steps less than a ribbon's cells do.
+std::vector<Ledge> deep_ledges_of(const PolygonMm& fine) {
+  std::vector<Ledge> ledges = ledges_of(fine, kEdgeRow_mm);
+  std::erase_if(ledges, [](const Ledge& l) { return std::max(l.first_mm, l.last_mm) < kDeep_mm; });
+  return ledges;
+}
+
+void mark_ledges(PointMm middle, const PolygonMm& curve, std::vector<bool>& against) {
+  const PolygonMm fine = resample(curve, kEdgeRow_mm);
+  const int n = static_cast<int>(fine.size());
+  for (const Ledge& ledge : deep_ledges_of(fine)) {
+    for (int k = 0; k < ledge.count; ++k) {
+      const int i = ledge.first + k;
+      mark(ray_at(fine[wrapped(i, n)] - middle), ray_at(fine[wrapped(i + 1, n)] - middle), against);
+    }
+  }
+}
+
 }  // namespace
 
 std::vector<Rays> spoken_against(PointMm middle, const Ribbon& ribbon) {
@@ -171,6 +193,7 @@ std::vector<Rays> spoken_against(PointMm middle, const Ribbon& ribbon) {
   mark_weak(middle, seen_from(middle, ribbon), against);
   mark_folds(middle, inner_curve(ribbon), against);
   mark_notches(middle, inner_curve(ribbon), against);
+  mark_ledges(middle, inner_curve(ribbon), against);
   std::vector<Rays> out;
   const auto clear = std::find(against.begin(), against.end(), false);
   if (clear == against.end()) return {{0, kRays}};
@@ -206,6 +229,8 @@ std::vector<PolygonMm> straight_on(PointMm middle, const Around& around,
   std::vector<PolygonMm> out;
   if (places.size() > kMost) return out;
   const PolygonMm curve = inner_curve(middle, around);
+  const PolygonMm fine = resample(curve, kEdgeRow_mm);
+  for (const Ledge& ledge : deep_ledges_of(fine)) out.push_back(levelled(fine, ledge));
   const auto past = [&](const Rays& place) {
     if (place.count >= kRays / 2) return;
     const std::size_t first = out.size();

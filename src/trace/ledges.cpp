@@ -91,18 +91,7 @@ double depth_mm(const Ledge& ledge, int k) {
   return (1 - t) * ledge.first_mm + t * ledge.last_mm;
 }
 
-/// A curve whose ledge goes straight on.
-PolygonMm levelled(PolygonMm curve, const Ledge& ledge) {
-  const int n = static_cast<int>(curve.size());
-  const PolygonMm normals = outward_normals(curve);
-  for (int k = 0; k < ledge.count; ++k) {
-    const int i = wrapped(ledge.first + k, n);
-    curve[i] = curve[i] + depth_mm(ledge, k) * normals[i];
-  }
-  return curve;
-}
-
-/// What is not to be looked at so that the edge of a ledge is not taken again: it, and as far out
+// What is not to be looked at so that the edge of a ledge is not taken again: it, and as far out
 /// as half way to where the curve goes straight on.
 PolygonMm cover_of(const PolygonMm& curve, const Ledge& ledge) {
   constexpr double kInwards_mm = 3;
@@ -192,6 +181,16 @@ std::vector<Ledge> ledges_of(const PolygonMm& curve, double row_mm) {
     if (first > 0 && last > 0) out.push_back({a.at, count, first, last});
   }
   return out;
+}
+
+PolygonMm levelled(PolygonMm curve, const Ledge& ledge) {
+  const int n = static_cast<int>(curve.size());
+  const PolygonMm normals = outward_normals(curve);
+  for (int k = 0; k < ledge.count; ++k) {
+    const int i = wrapped(ledge.first + k, n);
+    curve[i] = curve[i] + depth_mm(ledge, k) * normals[i];
+  }
+  return curve;
 }
 
 std::vector<Finding> level_ledges(const Pyramid& photo, const Sight& sight,

@@ -19,6 +19,9 @@ struct Ledge {
 /// Between a step inwards and one outwards, or a step and the corner next to it.
 std::vector<Ledge> ledges_of(const PolygonMm& curve, double row_mm);
 
+/// A curve whose ledge goes straight on.
+PolygonMm levelled(PolygonMm curve, const Ledge& ledge);
+
 /// A dark rim of glass beside something bright behind it, or in it, passes for a wider seal: the
 /// edge taken is then that of the bright thing, which ends before the pane does. Where the edge
 /// goes straight on as well, and there is a seal beside it, that is taken instead.

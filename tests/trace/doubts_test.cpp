@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <cmath>
 #include <iterator>
+#include <string>
 #include <vector>
 
 #include "support/curve_match.h"
@@ -175,7 +176,7 @@ TEST_CASE("trace: scenes that once led it astray by 5 to 55 mm, or were refused"
   constexpr double kRacked_mm = 3.5;
   struct {
     int seed;
-    const char* what;
+    std::string what;
   } const scenes[] = {{748, "a corner that a reflection cuts off"},
                       {795, "a corner and a side that two reflections cut off"},
                       {740, "a trim strip for the right side"},
