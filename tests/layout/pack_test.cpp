@@ -118,7 +118,8 @@ TEST_CASE("pack: of 200 pieces a layout without a fault is told before the searc
   effort.shorter = [&](const Layout& layout) { told.push_back(layout); };
   const std::clock_t start = std::clock();
   const auto layout = pack({item}, strip, effort);
-  const double seconds = static_cast<double>(std::clock() - start) / CLOCKS_PER_SEC;
+  [[maybe_unused]] const double seconds =
+      static_cast<double>(std::clock() - start) / CLOCKS_PER_SEC;
   REQUIRE(layout.ok());
 #ifndef __SANITIZE_ADDRESS__
   CHECK(seconds < 1);  // of processor time, all of it: checked twice by GEOS as well
