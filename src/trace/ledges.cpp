@@ -193,6 +193,25 @@ PolygonMm levelled(PolygonMm curve, const Ledge& ledge) {
   return curve;
 }
 
+std::vector<Finding> left_as_they_are(const std::vector<Ledge>& ledges, const PolygonMm& curve) {
+  constexpr double kDeep_mm = 3, kLong_mm = 30;  // less is within what film overlaps, and no side
+  const int n = static_cast<int>(curve.size());
+  std::vector<Finding> out;
+  for (const Ledge& ledge : ledges) {
+    const double deep_mm = std::max(ledge.first_mm, ledge.last_mm),
+                 long_mm = ledge.count * kEdgeRow_mm;
+    if (deep_mm < kDeep_mm || long_mm < kLong_mm) continue;
+    const PointMm middle = curve[wrapped(ledge.first + ledge.count / 2, n)];
+    out.push_back({"step_in_edge",
+                   "at the " + std::string(side_name(middle_of(curve), middle)) +
+                       " the edge steps " + to_text(deep_mm, 0) + " mm inwards for " +
+                       to_text(long_mm, 0) +
+                       " mm, as panes rarely do, and no other is seen there: look at the overlay, "
+                       "and point at the boundary with --near if it strays"});
+  }
+  return out;
+}
+
 std::vector<Finding> level_ledges(const Pyramid& photo, const Sight& sight,
                                   const std::vector<PolygonMm>& cards, Ribbon& ribbon, Edge& edge) {
   // The levelled curve is good to a millimetre, and the seal's cells are one wide.
@@ -224,6 +243,7 @@ std::vector<Finding> level_ledges(const Pyramid& photo, const Sight& sight,
     covers.push_back(cover_of(edge.points, ledge));
     k = level_one(ledge, cards) || level_one(ledge, covers) ? 0 : k + 1;
   }
+  for (Finding& left : left_as_they_are(ledges, edge.points)) findings.push_back(std::move(left));
   return findings;
 }
 

@@ -22,6 +22,10 @@ std::vector<Ledge> ledges_of(const PolygonMm& curve, double row_mm);
 /// A curve whose ledge goes straight on.
 PolygonMm levelled(PolygonMm curve, const Ledge& ledge);
 
+/// What a person should look at of the ledges that nothing seen levels: deep and long ones. `curve`
+/// has points kEdgeRow_mm apart.
+std::vector<Finding> left_as_they_are(const std::vector<Ledge>& ledges, const PolygonMm& curve);
+
 /// A dark rim of glass beside something bright behind it, or in it, passes for a wider seal: the
 /// edge taken is then that of the bright thing, which ends before the pane does. Where the edge
 /// goes straight on as well, and there is a seal beside it, that is taken instead.

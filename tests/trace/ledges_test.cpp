@@ -5,6 +5,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <string>
 #include <utility>
 #include <vector>
 
@@ -41,7 +42,8 @@ TEST_CASE("ledges_of: a stretch between two steps inwards and back is found, whe
   for (const double by : {2.0, 3.0, 6.0}) {
     for (const auto& [from, to] : {std::pair{-60.0, 60.0}, {-150.0, -70.0}, {40.0, 140.0}}) {
       CAPTURE(by);
-      CAPTURE(from);
+      const double begins_mm = from;
+      CAPTURE(begins_mm);
       const PolygonMm curve = with_ledge(from, to, by);
       const std::vector<Ledge> found = ledges_of(curve, kEdgeRow_mm);
       REQUIRE(found.size() == 1);
@@ -75,6 +77,18 @@ TEST_CASE("ledges_of: panes as they are have none, nor has a step too small to t
   CHECK(ledges_of({{0, 0}, {1, 0}, {0, 1}}, kEdgeRow_mm).empty());
 }
 
+TEST_CASE("left_as_they_are: a ledge worth a look is named with its side, depth and length") {
+  const PolygonMm curve = with_ledge(-60, 60, 5);
+  const std::vector<Finding> said = left_as_they_are(ledges_of(curve, kEdgeRow_mm), curve);
+  REQUIRE(said.size() == 1);
+  CHECK(said[0].code == "step_in_edge");
+  CHECK(said[0].text.find("at the top the edge steps 5 mm inwards for 1") != std::string::npos);
+  // A step of 2 mm, and one of 6 mm over no more than 20.
+  const PolygonMm shallow = with_ledge(-60, 60, 2);
+  CHECK(left_as_they_are(ledges_of(shallow, kEdgeRow_mm), shallow).empty());
+  CHECK(left_as_they_are({{100, 20, 6, 6}}, curve).empty());
+}
+
 TEST_CASE(
     "trace: past a bright thing that ends just before a dark seal the edge goes straight on") {
   support::Wish wish;
@@ -83,8 +97,10 @@ TEST_CASE(
   wish.max_tilt_deg = 10;
   for (const auto& [seed, rim_mm] :
        {std::pair{2, 3.0}, {2, 4.0}, {3, 3.0}, {3, 4.0}, {6, 3.0}, {6, 4.0}}) {
-    CAPTURE(seed);
-    CAPTURE(rim_mm);
+    const int pane = seed;
+    const double bright_from_mm = rim_mm;
+    CAPTURE(pane);
+    CAPTURE(bright_from_mm);
     support::Scene scene = support::random_scene(static_cast<std::uint64_t>(seed), wish);
     double low = 1e9;
     for (const support::Vertex& v : scene.vertices) low = std::min(low, v.at.y);
