@@ -177,8 +177,9 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
   const PointMm middle = middle_of(cards);
   std::vector<Rays> against = spoken_against(middle, best.ribbon);
   for (int round = 0; round < kMostRounds && !against.empty(); ++round) {
+    Way any_width = search.any_width();
     const auto again_from = [&](const Settled& from, const std::vector<Rays>& places) {
-      return reconsider(view, middle, from, places, search.looked(), search.any_width());
+      return reconsider(view, middle, from, places, search.looked(), any_width);
     };
     Reconsidered again = again_from(best, against);
     const double before = again.before;
@@ -189,6 +190,7 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
       const Around taken = seen_from(middle, best.ribbon);
       search.look_about(rings.other_ways(taken.inner_mm, taken.outer_mm, parts_in_doubt(against)),
                         {RingIs::either_edge, RingIs::glass_edge}, best.materials);
+      any_width = search.any_width();
       take_if_better(again_from(best, against));
     }
     if (again.score - before < kWorthAnother && again.runner_up) {
