@@ -450,6 +450,55 @@ double mean_width(const std::vector<double>& width, const std::vector<bool>& see
   return count > 0 ? sum / count : std::nan("");
 }
 
+// Where most of the way within 15 mm shows the seal's outer edge.
+std::vector<bool> settled_outer(const Ribbon& ribbon, int n) {
+  constexpr int kAround = static_cast<int>(15 / kRow_mm);
+  const int m = static_cast<int>(ribbon.outer_seen.size());
+  std::vector<bool> out(n);
+  int count = 0;
+  const auto seen = [&](int i) {
+    const int at = (i % n + n) % n;
+    return ribbon.outer_seen[static_cast<std::size_t>(at) * m / n] ? 1 : 0;
+  };
+  for (int k = -kAround; k <= kAround; ++k) count += seen(k);
+  for (int i = 0; i < n; ++i) {
+    out[i] = 2 * count > 2 * kAround + 1;
+    count += seen(i + kAround + 1) - seen(i - kAround);
+  }
+  return out;
+}
+
+// Where the seal's outer edge is not seen either, the ribbon's lies anywhere. Between two seen
+// stretches that nearly head for each other a cubic joins them (Hermite); a corner is left alone.
+void straighten_unseen(const std::vector<bool>& seen, PolygonMm& curve) {
+  const int n = static_cast<int>(curve.size());
+  const auto mean = [&](int from, int to) {
+    PointMm sum{};
+    for (int k = from; k < to; ++k) sum = sum + curve[(k % n + n) % n];
+    return 1.0 / (to - from) * sum;
+  };
+  const auto rows = [](double mm) { return static_cast<int>(mm / kRow_mm); };
+  const auto unit = [](PointMm v) { return 1 / std::max(norm(v), 1e-9) * v; };
+  const int near = rows(20), far = rows(60);
+  const PolygonMm before = curve;
+  for (const Run& run : unseen_runs(seen)) {
+    if (run.length <= kShortRun || run.length >= n / 3) continue;
+    const int last = run.first + run.length - 1;
+    const PointMm p = before[(run.first + n - 1) % n], q = before[(last + 1) % n];
+    const PointMm leave = unit(p - mean(run.first - far, run.first - near));
+    const PointMm arrive = unit(mean(last + near + 1, last + far + 1) - q);
+    const PointMm across = unit(q - p);
+    constexpr double kNearly = 0.985;  // the cosine of 10 degrees
+    if (std::min(dot(leave, across), dot(arrive, across)) < kNearly) continue;
+    const double length = distance(p, q);
+    for (int k = 0; k < run.length; ++k) {
+      const double t = (k + 1.0) / (run.length + 1), u = 1 - t;
+      curve[(run.first + k) % n] = u * u * (1 + 2 * t) * p + t * t * (1 + 2 * u) * q +
+                                   (u * u * t * length) * leave - (t * t * u * length) * arrive;
+    }
+  }
+}
+
 // Across a gap the glass edge keeps its distance from the seal's outer edge.
 void bridge(const Run& run, const Strip& strip, const std::vector<double>& outer_mm, Edge& edge) {
   const int n = static_cast<int>(edge.points.size());
@@ -513,7 +562,8 @@ void measure_narrowness(const Strip& strip, const std::vector<double>& outer_mm,
 Edge place_edge(const Pyramid& photo, const Sight& sight, const std::vector<PolygonMm>& cards,
                 const Ribbon& ribbon) {
   PolygonMm curve = resample(smooth_closed(resample(inner_curve(ribbon), 1.0), 3.0), kRow_mm);
-  const PolygonMm outer = resample(smooth_closed(resample(outer_curve(ribbon), 1.0), 4.0), kRow_mm);
+  PolygonMm outer = resample(smooth_closed(resample(outer_curve(ribbon), 1.0), 4.0), kRow_mm);
+  straighten_unseen(settled_outer(ribbon, static_cast<int>(outer.size())), outer);
   Edge edge;
   // The second round starts from a curve good to a tenth of a millimetre and is not led by the
   // first one's grid.

@@ -20,7 +20,8 @@ constexpr float kChangeAlongSeal = 1.0F, kChangeAlongBody = 0.5F, kChangeAlongGl
 // What colour says: the seal is one material all round and the body another, the glass neither.
 constexpr float kSealAlike = 2.0F, kBodyAlike = 2.5F;
 
-constexpr int kInside = 6, kOutside = 9;  // cells looked at before and beyond a pair
+constexpr int kInside = 6, kOutside = 9;   // cells looked at before and beyond a pair
+constexpr int kBodyFrom = 2, kBodyTo = 8;  // cells beyond a seal that should be body
 
 // Sums along a path are 16 bits wide, in 64ths, counted from the best of their row. What is 250
 // behind is out of the race: a path moves from any pair to any other for less.
@@ -113,6 +114,20 @@ void clearest_beyond(const float* __restrict edge, const float* __restrict plain
   }
 }
 
+bool is_blind(const cv::Vec3f& tone) { return std::isnan(tone[0]); }
+
+// How much of a pair's evidence is for what was not seen, see Row::learn_likeness.
+float taken_on_trust(const cv::Vec3f* tone, int cells, int cell, int width) {
+  const auto blind = [&](int from, int to) {
+    int count = 0;
+    for (int c = from; c < std::min(to, cells); ++c) count += is_blind(tone[c]) ? 1 : 0;
+    return static_cast<float>(count) / static_cast<float>(to - from);
+  };
+  const int outer = cell + width;
+  return kSealAlike * blind(cell + 1, outer) +
+         kBodyAlike * blind(outer + kBodyFrom, outer + kBodyTo);
+}
+
 // The evidence of one row's pairs, as the sum of what each of the two edges and each width adds.
 class Row {
  public:
@@ -128,7 +143,10 @@ class Row {
     edge_ = e.across.ptr<float>(row);
     running_sum(e.along.ptr<float>(row), places_.cells, change_);
     const bool known = !e.like.seal.empty();
-    if (known) learn_likeness(e.like.seal.ptr<float>(row), e.like.body.ptr<float>(row));
+    if (known) {
+      learn_likeness(e.like.seal.ptr<float>(row), e.like.body.ptr<float>(row),
+                     e.tone.ptr<cv::Vec3f>(row));
+    }
     look_inside(known);
     look_beyond(known);
     believe(e, belief, row);
@@ -149,11 +167,17 @@ class Row {
   }
 
  private:
-  void learn_likeness(const float* seal, const float* body) {
+  void learn_likeness(const float* seal, const float* body, const cv::Vec3f* tone) {
+    // What a card hides may be anything, and speaks for no place before another: it is taken for
+    // what each pair wants there. Counted as nothing it would draw the seal to where it is seen.
     for (int c = 0; c < places_.cells; ++c) {
-      alike_[c] = kSealAlike * seal[c] - kBodyAlike * body[c];
+      alike_[c] = is_blind(tone[c]) ? kSealAlike : kSealAlike * seal[c] - kBodyAlike * body[c];
     }
     running_sum(alike_.data(), places_.cells, seal_less_body_);
+    for (int c = 0; c < places_.cells; ++c) {
+      if (is_blind(tone[c])) alike_[c] = -kBodyAlike;
+    }
+    running_sum(alike_.data(), places_.cells, beyond_);
     for (int c = 0; c < places_.cells; ++c) {
       alike_[c] = kSealAlike * seal[c] + kBodyAlike * body[c];
     }
@@ -179,16 +203,16 @@ class Row {
 
   // The seal's outer edge, what lies beyond it taken off.
   void look_beyond(bool known) {
-    constexpr int kFrom = 2, kTo = 8, kCells = kTo - kFrom;
+    constexpr int kCells = kBodyTo - kBodyFrom;
     clearest_beyond(edge_, known ? plain_.data() : nullptr, places_.cells, most_.data());
     const int last = places_.cells - kOutside;
     for (int c = 0; c < last; ++c) {
       outer_[c] = edge_[c] - kEdgeBeyondBody * most_[c] -
-                  kChangeAlongBody / kCells * (change_[c + kTo] - change_[c + kFrom]);
+                  kChangeAlongBody / kCells * (change_[c + kBodyTo] - change_[c + kBodyFrom]);
     }
     if (!known) return;
     for (int c = 0; c < last; ++c) {
-      outer_[c] -= (seal_less_body_[c + kTo] - seal_less_body_[c + kFrom]) / kCells;
+      outer_[c] -= (beyond_[c + kBodyTo] - beyond_[c + kBodyFrom]) / kCells;
     }
   }
 
@@ -209,7 +233,7 @@ class Row {
 
   const Places& places_;
   const float* edge_ = nullptr;
-  std::vector<float> change_, seal_less_body_, either_, plain_;  // running sums
+  std::vector<float> change_, seal_less_body_, beyond_, either_, plain_;  // running sums
   std::vector<float> inner_, outer_, most_, alike_, pair_;
 };
 
@@ -371,6 +395,19 @@ void find_rivals(const Evidence& e, const Belief& belief, const Places& places, 
   }
 }
 
+// A rival was compared as it was found, and stays as far behind.
+void take_off_trust(const cv::Mat& tone, PairPath& path) {
+  double sum = 0;
+  for (int i = 0; i < tone.rows; ++i) {
+    const float trust =
+        taken_on_trust(tone.ptr<cv::Vec3f>(i), tone.cols, path.cell[i], path.width[i]);
+    path.sure[i] -= trust;
+    path.rival_sure[i] -= trust;
+    sum += trust;
+  }
+  path.score -= sum / tone.rows;
+}
+
 }  // namespace
 
 PairPath best_path(const Evidence& e, const Belief& belief, const Steps& steps) {
@@ -394,6 +431,7 @@ PairPath best_path(const Evidence& e, const Belief& belief, const Steps& steps) 
     path.sure[lap % rows] = static_cast<float>(sure.at<short>(lap % rows, all[lap])) / kUnit;
   }
   find_rivals(e, belief, places, sure, path);
+  if (!e.like.seal.empty()) take_off_trust(e.tone, path);
   return path;
 }
 

@@ -10,6 +10,7 @@
 #include "trace/material.h"
 #include "trace/pairs.h"
 #include "trace/polar.h"
+#include "trace/rival_looks.h"
 #include "trace/rivals.h"
 #include "trace/second_look.h"
 #include "trace/splice.h"
@@ -204,8 +205,7 @@ Ribbon find_ribbon(const Pyramid& photo, const Sight& sight, const std::vector<P
     if (again.score - before < kWorthAnother) break;
     against = spoken_against(middle, best.ribbon);
   }
-  judge_whole_stretches(row_mm(Pass::sharp), best.ribbon);
-  return std::move(best.ribbon);
+  return with_rivals_looked_at(view, middle, std::move(best)).ribbon;
 }
 
 Ribbon find_ribbon_along(const Pyramid& photo, const Sight& sight,

@@ -331,7 +331,7 @@ cv::Mat fixed_cost(const Polar& polar, const PolygonMm& near) {
       if (c < polar.first[ray]) {
         to[c] = kBlocked;
       } else if (polar.valid.at<unsigned char>(ray, c) == 0) {
-        to[c] = 2 * kUnit;
+        to[c] = kUnit / 2;
       }
     }
   }

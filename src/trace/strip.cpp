@@ -81,7 +81,7 @@ cv::Mat Pyramid::sample(const cv::Mat& x, const cv::Mat& y, double px_per_sample
   cv::Mat map_x, map_y, out;
   x.convertTo(map_x, CV_32F, scale, -0.5);
   y.convertTo(map_y, CV_32F, scale, -0.5);
-  cv::remap(levels_[level], out, map_x, map_y, cv::INTER_LINEAR, cv::BORDER_CONSTANT);
+  cv::remap(levels_[level], out, map_x, map_y, cv::INTER_LINEAR, cv::BORDER_REPLICATE);
   return out;
 }
 
@@ -140,6 +140,20 @@ void mark_blind(const PolygonMm& card, double half_mm, Strip& strip) {
   }
 }
 
+// What lies beyond the photo's border was not seen. A normal is nearly straight in any photo: with
+// both ends inside, so is all of it.
+void mark_outside(cv::Size photo, const float* x, const float* y, int columns,
+                  unsigned char* blind) {
+  const auto outside = [&](int j) {
+    return !(x[j] >= 0 && y[j] >= 0 && x[j] <= static_cast<float>(photo.width) &&
+             y[j] <= static_cast<float>(photo.height));
+  };
+  if (!outside(0) && !outside(columns - 1)) return;
+  for (int j = 0; j < columns; ++j) {
+    if (outside(j)) blind[j] = 1;
+  }
+}
+
 // Pixels along one normal. Two millimetres of it are straight and even in any photo, to a few
 // thousandths of a pixel.
 void map_row(const Sight& sight, const Strip& strip, int row, int columns, float* x, float* y) {
@@ -176,16 +190,18 @@ Strip unwrap(const Pyramid& photo, const Sight& sight, const std::vector<Polygon
   const int rows = static_cast<int>(strip.curve.size());
   const int columns = static_cast<int>(std::lround(2 * half_mm / step_mm)) + 1;
   cv::Mat x(rows, columns, CV_32F), y(rows, columns, CV_32F);
+  strip.blind = cv::Mat::zeros(rows, columns, CV_8U);
   cv::parallel_for_({0, rows}, [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
       map_row(sight, strip, i, columns, x.ptr<float>(i), y.ptr<float>(i));
+      mark_outside(photo.size(), x.ptr<float>(i), y.ptr<float>(i), columns,
+                   strip.blind.ptr<unsigned char>(i));
     }
   });
   PointMm middle{};
   for (const PointMm& p : strip.curve) middle = middle + p;
   middle = (1.0 / rows) * middle;
   strip.root = root_intensity(photo.sample(x, y, sight.px_per_mm(middle) * step_mm));
-  strip.blind = cv::Mat::zeros(rows, columns, CV_8U);
   for (const PolygonMm& card : cards) mark_blind(card, half_mm, strip);
   return strip;
 }

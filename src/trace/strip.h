@@ -39,7 +39,7 @@ class Pyramid {
  public:
   Pyramid(const cv::Mat& bgr, int levels);
   /// Samples at photo pixels `x`, `y` (centre of the first pixel at 0.5), 8-bit BGR, averaged to
-  /// about `px_per_sample` pixels; samples outside the photo are black.
+  /// about `px_per_sample` pixels; outside the photo its border goes on.
   cv::Mat sample(const cv::Mat& x, const cv::Mat& y, double px_per_sample) const;
   cv::Size size() const { return levels_.front().size(); }
 
@@ -57,7 +57,7 @@ cv::Mat blurred_round(const cv::Mat& values, double sigma_rows, double sigma_col
 /// first_mm + j * step_mm along the outward normal.
 struct Strip {
   cv::Mat root;   ///< CV_32FC3, see root_intensity
-  cv::Mat blind;  ///< CV_8U: a card lies here
+  cv::Mat blind;  ///< CV_8U: a card lies here, or the photo has ended
   PolygonMm curve, normals;
   double first_mm = 0, step_mm = 0;
   double offset_mm(double column) const { return first_mm + column * step_mm; }

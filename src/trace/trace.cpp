@@ -3,6 +3,7 @@
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <numbers>
 #include <numeric>
 
@@ -11,6 +12,7 @@
 #include "trace/join.h"
 #include "trace/ledges.h"
 #include "trace/mend.h"
+#include "trace/pairs.h"
 #include "trace/ribbon.h"
 #include "trace/ring.h"
 #include "trace/rivals.h"
@@ -213,6 +215,99 @@ void carry_rivals(const Ribbon& ribbon, Edge& edge, std::vector<Finding>& findin
                                        "point at the right one with --near"});
 }
 
+// The longest stretch of the way of which something holds.
+struct Stretch {
+  double length_mm = 0, unseen_mm = 0;  ///< of it where the glass edge is not seen
+  PointMm where;
+};
+
+template <typename Is>
+Stretch longest_where(const Edge& edge, Is is) {
+  const std::size_t n = edge.points.size();
+  Stretch longest, now;
+  std::size_t first = 0;
+  for (std::size_t k = 0; k < 2 * n; ++k) {  // a stretch may go on past the last point
+    const std::size_t i = k % n;
+    if (!is(i)) {
+      now = {};
+      first = k + 1;
+      continue;
+    }
+    const double step_mm = distance(edge.points[i], edge.points[(i + 1) % n]);
+    now.length_mm += step_mm;
+    now.unseen_mm += edge.seen[i] ? 0 : step_mm;
+    now.where = edge.points[(first + k) / 2 % n];
+    if (now.length_mm > longest.length_mm) longest = now;
+  }
+  return longest;
+}
+
+// @param curve  beside each of the edge's points
+Stretch outside_photo(const Sight& sight, cv::Size photo, const Edge& edge,
+                      const PolygonMm& curve) {
+  return longest_where(edge, [&](std::size_t i) {
+    const PointPx px = sight.px(curve[i]);
+    return !(px.x >= 0 && px.y >= 0 && px.x <= photo.width && px.y <= photo.height);
+  });
+}
+
+// The edge's points, moved outwards by so much each.
+template <typename By_mm>
+PolygonMm moved_out(const Edge& edge, By_mm by_mm) {
+  const PolygonMm normals = outward_normals(edge.points);
+  PolygonMm out = edge.points;
+  for (std::size_t i = 0; i < out.size(); ++i) out[i] = out[i] + by_mm(i) * normals[i];
+  return out;
+}
+
+// The seal tells which edge is the glass's: where the photo ends before the narrowest one would,
+// the pane may go on beyond, and so it may where the photo ends within the seal and no edge is seen
+// either. Where the user pointed, the glass alone has to be in the photo.
+std::optional<Error> runs_out(const Sight& sight, cv::Size photo, const Ribbon& ribbon,
+                              const Edge& edge, bool pointed, std::vector<Finding>& findings) {
+  constexpr double kWorthNaming_mm = 15;
+  const double least_mm = pointed ? 0 : kMinWidth;
+  const std::size_t n = edge.points.size(), m = ribbon.width_mm.size();
+  const PolygonMm glass = moved_out(edge, [&](std::size_t) { return least_mm; }),
+                  seal = moved_out(edge, [&](std::size_t i) { return ribbon.width_mm[i * m / n]; });
+  const Stretch glass_out = outside_photo(sight, photo, edge, glass),
+                seal_out = outside_photo(sight, photo, edge, seal);
+  const PointMm middle = middle_of(edge.points);
+  const bool cut_short = glass_out.length_mm >= kWorthNaming_mm;
+  if (cut_short || (!pointed && seal_out.unseen_mm >= kWorthNaming_mm)) {
+    return Error{Code::boundary_not_seen,
+                 "the pane, or the seal around it, runs out of the photo at the " +
+                     std::string(side_name(middle, (cut_short ? glass_out : seal_out).where)) +
+                     ": step back until the whole pane and some of the body around it are in the "
+                     "photo, and take it again"};
+  }
+  if (!pointed && seal_out.length_mm >= kWorthNaming_mm) {
+    findings.push_back(
+        {"seal_cut_off", "at the " + std::string(side_name(middle, seal_out.where)) +
+                             " the seal runs out of the photo over " +
+                             to_text(seal_out.length_mm, 0) +
+                             " mm: look at the overlay whether the glass ends there, or step back "
+                             "and take the photo again"});
+  }
+  return {};
+}
+
+// Where a card hides the edge, or keeps the outline off it: the longest stretch.
+Stretch behind_cards(const std::vector<PolygonMm>& cards, const Edge& edge) {
+  constexpr double kBeside_mm = 10;
+  const auto at_card = [&](PointMm p) {
+    return std::any_of(cards.begin(), cards.end(), [&](const PolygonMm& card) {
+      if (contains(card, p)) return true;
+      for (std::size_t i = 0; i < card.size(); ++i) {
+        if (distance_to_segment(p, card[i], card[(i + 1) % card.size()]) < kBeside_mm) return true;
+      }
+      return false;
+    });
+  };
+  return longest_where(edge,
+                       [&](std::size_t i) { return !edge.seen[i] && at_card(edge.points[i]); });
+}
+
 // Where neither the glass edge nor the seal's outer edge is to be seen, a bridge has no support.
 std::optional<Error> too_much_lost(const Edge& edge) {
   if (edge.lost.empty()) return {};
@@ -226,6 +321,50 @@ std::optional<Error> too_much_lost(const Edge& edge) {
           " % of the way neither the glass edge nor the seal's outer edge is seen: lay the card on "
           "the glass itself, light the pane from the side, hang a bright cloth behind it, and take "
           "the photo again"};
+}
+
+// A corner of a card that lies well outside what was seen of the edge.
+std::optional<PointMm> sticks_out(const std::vector<PolygonMm>& cards, const Edge& edge) {
+  constexpr double kWell_mm = 10;  // an unseen side may bulge beyond what its ends show
+  PolygonMm seen;
+  for (std::size_t i = 0; i < edge.points.size(); ++i) {
+    if (edge.seen[i]) seen.push_back(edge.points[i]);
+  }
+  if (seen.size() < 3) return {};
+  const PolygonMm hull = convex_hull(seen);
+  for (const PolygonMm& card : cards) {
+    for (const PointMm& corner : card) {
+      double off = std::numeric_limits<double>::infinity();
+      for (std::size_t i = 0; i < hull.size(); ++i) {
+        off = std::min(off, distance_to_segment(corner, hull[i], hull[(i + 1) % hull.size()]));
+      }
+      if (!contains(hull, corner) && off > kWell_mm) return corner;
+    }
+  }
+  return {};
+}
+
+// A card over the seal hides what is looked for, and does not lie flat on the glass either.
+// @param error  what else keeps the outline from being measured; the card may be why
+std::optional<Error> card_in_the_way(const std::vector<PolygonMm>& cards, const Edge& edge,
+                                     const std::optional<Error>& error,
+                                     std::vector<Finding>& findings) {
+  constexpr double kWorthNaming_mm = 15;
+  const Stretch hidden = behind_cards(cards, edge);
+  const bool hides = hidden.length_mm >= kWorthNaming_mm;
+  const auto corner = error && !hides ? sticks_out(cards, edge) : std::nullopt;
+  if (!hides && !corner) return error;
+  const std::string where = side_name(middle_of(edge.points), hides ? hidden.where : *corner);
+  if (error) {
+    return Error{error->code, error->detail + "; lay the card at the " + where +
+                                  " wholly inside the pane, it hides the edge of the glass"};
+  }
+  findings.push_back({"card_over_edge",
+                      "at the " + where + " a card hides the edge of the glass over " +
+                          to_text(hidden.length_mm, 0) +
+                          " mm, where the outline is bridged: lay it wholly inside the pane, flat "
+                          "on the glass, and take the photo again"});
+  return {};
 }
 
 Result<Traced> finish(Traced traced) {
@@ -294,7 +433,9 @@ Result<Sketch> sketch_of(const Shot& shot, const Options& options) {
     take_outer_edge_if_only_that_is_seen(pyramid, sight, shapes, ribbon, edge);
     sketch.findings = level_ledges(pyramid, sight, shapes, ribbon, edge);
   }
-  if (auto error = too_much_lost(edge)) return *error;
+  auto error = runs_out(sight, pyramid.size(), ribbon, edge, !near.empty(), sketch.findings);
+  if (!error) error = too_much_lost(edge);
+  if (auto failed = card_in_the_way(shapes, edge, error, sketch.findings)) return *failed;
 
   report_doubts(ribbon, edge, sketch.findings);
   if (!band) {
@@ -355,12 +496,13 @@ Result<Traced> trace(const std::vector<Shot>& shots, const Options& options) {
   for (std::size_t v = 0; v < shots.size(); ++v) {
     Options own = options;
     if (v > 0) own.near = to_px(Sight(*shots[v].plane), to_mm(*shots[0].plane, options.near));
+    const std::string which = shots.size() > 1 ? "photo " + std::to_string(v + 1) + ": " : "";
     Result<Sketch> sketch = sketch_of(shots[v], own);
     if (!sketch.ok()) {
-      const std::string which = shots.size() > 1 ? "photo " + std::to_string(v + 1) + ": " : "";
       return Error{sketch.error().code, which + sketch.error().detail};
     }
     sketches.push_back(std::move(sketch.value()));
+    for (Finding& finding : sketches.back().findings) finding.text = which + finding.text;
     if (shots.size() > 1) doubts_to_sigma(sketches.back());
     planes.push_back(shots[v].plane);
     const Sight sight(*planes[v]);
