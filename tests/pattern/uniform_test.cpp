@@ -3,7 +3,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <ctime>
 #include <numbers>
 
 #include "pattern/panes.h"
@@ -53,28 +52,6 @@ TEST_CASE("the area of an allowance all round follows closed forms") {
     CHECK(test::geos::valid(piece.cut));
   }
 }
-
-#ifndef __SANITIZE_ADDRESS__
-TEST_CASE("the cut line round 2000 points takes less than 5 ms") {
-  PolygonMm outline;
-  for (int i = 0; i < 2000; ++i) {  // an oval with three shallow hollows
-    const double t = 2 * kPi * i / 2000, r = 400 + 50 * std::cos(2 * t) + 25 * std::cos(3 * t + 1);
-    outline.push_back({r * std::cos(t), r * std::sin(t)});
-  }
-  const Pane pane = test::pane_of(outline);
-  for (const double mm : {6.0, -6.0}) {
-    CAPTURE(mm);
-    double least_ms = 1e9;  // of processor time; other programs disturb even that
-    for (int run = 0; run < 5; ++run) {
-      const std::clock_t start = std::clock();
-      const auto piece = make_piece(pane, test::all_round(mm));
-      least_ms = std::min(least_ms, 1000.0 * double(std::clock() - start) / CLOCKS_PER_SEC);
-      REQUIRE(piece.ok());
-    }
-    CHECK(least_ms < 5);
-  }
-}
-#endif
 
 TEST_CASE("outside a convex body the area follows Steiner: A + P d + pi d^2") {
   // Steiner 1840; Santalo, Integral Geometry and Geometric Probability, I.1 (from memory).
