@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 #include <opencv2/imgproc.hpp>
 #include <utility>
 
@@ -15,7 +16,7 @@ constexpr double kHalf_mm = 2.6, kStep_mm = 0.1, kRow_mm = kEdgeRow_mm;
 constexpr double kAlong_mm = 1.5, kFaintAlong_mm = 6;
 
 // Median of the change away from the middle of the strip, over some rows before and after.
-std::vector<float> local_noise(const cv::Mat& size) {
+std::vector<float> local_noise(const cv::Mat& size, const cv::Mat& blind) {
   constexpr int kAround = 12, kEvery = 4;
   const int rows = size.rows, columns = size.cols;
   const int off = static_cast<int>(std::lround(0.9 / kStep_mm)), middle = columns / 2;
@@ -26,11 +27,15 @@ std::vector<float> local_noise(const cv::Mat& size) {
          start += kEvery) {
       sample.clear();
       for (int k = -kAround; k <= kAround; k += 2) {
-        const auto* row = size.ptr<float>(((start + k) % rows + rows) % rows);
+        const int at = ((start + k) % rows + rows) % rows;
+        const auto* row = size.ptr<float>(at);
+        const auto* hidden = blind.ptr<unsigned char>(at);
         for (int j = 2; j + 2 < columns; j += 2) {
-          if (std::abs(j - middle) > off) sample.push_back(row[j]);
+          if (std::abs(j - middle) > off && hidden[j] == 0) sample.push_back(row[j]);
         }
       }
+      // Beside nothing that was seen no edge is clear.
+      if (sample.empty()) sample.push_back(std::numeric_limits<float>::max());
       const auto half = sample.begin() + static_cast<std::ptrdiff_t>(sample.size() / 2);
       std::nth_element(sample.begin(), half, sample.end());
       std::fill(out.begin() + start, out.begin() + std::min(start + kEvery, rows),
@@ -68,7 +73,7 @@ Change change_across(const Strip& strip, double along_mm, double blur_mm) {
       }
     }
   });
-  out.noise = local_noise(out.size);
+  out.noise = local_noise(out.size, strip.blind);
   return out;
 }
 
@@ -468,39 +473,55 @@ std::vector<bool> settled_outer(const Ribbon& ribbon, int n) {
   return out;
 }
 
+// Where a curve heads at a row that a seen stretch ends at, by what it does 0 to 90 mm before (way
+// -1) or after (way 1), its bend included. Nothing where not all of that is seen.
+std::optional<PointMm> heading_at(const PolygonMm& curve, const std::vector<bool>& seen, int row,
+                                  int way) {
+  constexpr int kPart = static_cast<int>(30 / kRow_mm);
+  const int n = static_cast<int>(curve.size());
+  std::array<PointMm, 3> middle{};
+  for (int part = 0; part < 3; ++part) {
+    for (int k = part * kPart; k < (part + 1) * kPart; ++k) {
+      const int i = wrapped(row + way * k, n);
+      if (!seen[i]) return {};
+      middle[part] = middle[part] + 1.0 / kPart * curve[i];
+    }
+  }
+  const auto unit = [](PointMm v) { return 1 / std::max(norm(v), 1e-9) * v; };
+  // The chords head as the curve does 30 and 60 mm away.
+  const PointMm near = unit(middle[0] - middle[1]), far = unit(middle[1] - middle[2]);
+  return unit(2 * near - far);
+}
+
 // Where the seal's outer edge is not seen either, the ribbon's lies anywhere. Between two seen
 // stretches that nearly head for each other a cubic joins them (Hermite); a corner is left alone.
 void straighten_unseen(const std::vector<bool>& seen, PolygonMm& curve) {
   const int n = static_cast<int>(curve.size());
-  const auto mean = [&](int from, int to) {
-    PointMm sum{};
-    for (int k = from; k < to; ++k) sum = sum + curve[(k % n + n) % n];
-    return 1.0 / (to - from) * sum;
-  };
-  const auto rows = [](double mm) { return static_cast<int>(mm / kRow_mm); };
-  const auto unit = [](PointMm v) { return 1 / std::max(norm(v), 1e-9) * v; };
-  const int near = rows(20), far = rows(60);
   const PolygonMm before = curve;
   for (const Run& run : unseen_runs(seen)) {
     if (run.length <= kShortRun || run.length >= n / 3) continue;
-    const int last = run.first + run.length - 1;
-    const PointMm p = before[(run.first + n - 1) % n], q = before[(last + 1) % n];
-    const PointMm leave = unit(p - mean(run.first - far, run.first - near));
-    const PointMm arrive = unit(mean(last + near + 1, last + far + 1) - q);
-    const PointMm across = unit(q - p);
-    constexpr double kNearly = 0.985;  // the cosine of 10 degrees
-    if (std::min(dot(leave, across), dot(arrive, across)) < kNearly) continue;
+    const int first = wrapped(run.first - 1, n), last = wrapped(run.first + run.length, n);
+    const auto leave = heading_at(before, seen, first, -1),
+               back = heading_at(before, seen, last, 1);
+    if (!leave || !back) continue;
+    const PointMm p = before[first], q = before[last], arrive = -1.0 * *back;
     const double length = distance(p, q);
+    const PointMm across = 1 / std::max(length, 1e-9) * (q - p);
+    constexpr double kNearly = 0.985;  // the cosine of 10 degrees
+    if (std::min(dot(*leave, across), dot(arrive, across)) < kNearly) continue;
     for (int k = 0; k < run.length; ++k) {
       const double t = (k + 1.0) / (run.length + 1), u = 1 - t;
-      curve[(run.first + k) % n] = u * u * (1 + 2 * t) * p + t * t * (1 + 2 * u) * q +
-                                   (u * u * t * length) * leave - (t * t * u * length) * arrive;
+      curve[wrapped(run.first + k, n)] = u * u * (1 + 2 * t) * p + t * t * (1 + 2 * u) * q +
+                                         (u * u * t * length) * *leave -
+                                         (t * t * u * length) * arrive;
     }
   }
 }
 
 // Across a gap the glass edge keeps its distance from the seal's outer edge.
-void bridge(const Run& run, const Strip& strip, const std::vector<double>& outer_mm, Edge& edge) {
+// @param outer_seen  whether there is one to be seen; where not, it is what joins its seen parts
+void bridge(const Run& run, const Strip& strip, const std::vector<double>& outer_mm,
+            const std::vector<bool>& outer_seen, Edge& edge) {
   const int n = static_cast<int>(edge.points.size());
   if (n == 0 || run.length >= n) return;
   std::vector<double> width(n, std::nan(""));
@@ -517,7 +538,13 @@ void bridge(const Run& run, const Strip& strip, const std::vector<double>& outer
     // A seal's apparent width changes by some millimetre between one side of a pane and the next;
     // over a shorter gap by as much less.
     const double away = 4 * t * (1 - t) * std::min(1.0, run.length * kRow_mm / 200);
-    edge.sigma_mm[i] = std::hypot(0.3, std::hypot(0.7 * away, 0.25 * (after - before)));
+    // What joins them is off in its middle by an eighth of its length times what its two ends may
+    // head amiss, half a degree together.
+    constexpr double kAmiss_rad = 0.009;
+    const bool joined = !outer_seen[static_cast<std::size_t>(i) * outer_seen.size() / n];
+    const double joint = joined ? kAmiss_rad / 8 * run.length * kRow_mm * 4 * t * (1 - t) : 0;
+    edge.sigma_mm[i] =
+        std::hypot(std::hypot(0.3, joint), std::hypot(0.7 * away, 0.25 * (after - before)));
     if (!std::isnan(outer_mm[i])) {
       edge.points[i] =
           strip.curve[i] + (outer_mm[i] - (1 - t) * before - t * after) * strip.normals[i];
@@ -563,7 +590,8 @@ Edge place_edge(const Pyramid& photo, const Sight& sight, const std::vector<Poly
                 const Ribbon& ribbon) {
   PolygonMm curve = resample(smooth_closed(resample(inner_curve(ribbon), 1.0), 3.0), kRow_mm);
   PolygonMm outer = resample(smooth_closed(resample(outer_curve(ribbon), 1.0), 4.0), kRow_mm);
-  straighten_unseen(settled_outer(ribbon, static_cast<int>(outer.size())), outer);
+  const std::vector<bool> outer_seen = settled_outer(ribbon, static_cast<int>(outer.size()));
+  straighten_unseen(outer_seen, outer);
   Edge edge;
   // The second round starts from a curve good to a tenth of a millimetre and is not led by the
   // first one's grid.
@@ -592,7 +620,7 @@ Edge place_edge(const Pyramid& photo, const Sight& sight, const std::vector<Poly
     for (const Run& run : unseen_runs(edge.seen)) {
       if (run.length >= n / 2) continue;
       if (run.length > kShortRun) {
-        bridge(run, strip, outer_mm, edge);
+        bridge(run, strip, outer_mm, outer_seen, edge);
       } else {
         for (int k = 0; k < run.length; ++k) edge.seen[(run.first + k) % n] = true;
       }

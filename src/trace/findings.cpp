@@ -11,10 +11,12 @@
 namespace panecard::trace {
 namespace {
 
+constexpr double kWorthNaming_mm = 15;  // of the way round
+
 // The longest stretch of the way of which something holds.
 struct Stretch {
-  double length_mm = 0, unseen_mm = 0;  ///< of it where the glass edge is not seen
-  PointMm where;
+  double length_mm = 0;
+  PointMm where;  ///< its middle
 };
 
 template <typename Is>
@@ -22,7 +24,7 @@ Stretch longest_where(const Edge& edge, Is is) {
   const std::size_t n = edge.points.size();
   Stretch longest, now;
   std::size_t first = 0;
-  for (std::size_t k = 0; k < 2 * n; ++k) {  // a stretch may go on past the last point
+  for (std::size_t k = 0; k < 2 * n && k < first + n; ++k) {  // it may go on past the last point
     const std::size_t i = k % n;
     if (!is(i)) {
       now = {};
@@ -31,57 +33,53 @@ Stretch longest_where(const Edge& edge, Is is) {
     }
     const double step_mm = distance(edge.points[i], edge.points[(i + 1) % n]);
     now.length_mm += step_mm;
-    now.unseen_mm += edge.seen[i] ? 0 : step_mm;
     now.where = edge.points[(first + k) / 2 % n];
     if (now.length_mm > longest.length_mm) longest = now;
   }
   return longest;
 }
 
-// @param curve  beside each of the edge's points
-Stretch outside_photo(const Found& found, const PolygonMm& curve) {
-  return longest_where(found.edge, [&](std::size_t i) {
-    const PointPx px = found.sight.px(curve[i]);
-    return !(px.x >= 0 && px.y >= 0 && px.x <= found.photo.width && px.y <= found.photo.height);
-  });
-}
-
-// The edge's points, moved outwards by so much each.
-template <typename By_mm>
-PolygonMm moved_out(const Edge& edge, By_mm by_mm) {
-  const PolygonMm normals = outward_normals(edge.points);
-  PolygonMm out = edge.points;
-  for (std::size_t i = 0; i < out.size(); ++i) out[i] = out[i] + by_mm(i) * normals[i];
-  return out;
+bool outside_photo(const Found& found, PointMm p) {
+  const PointPx px = found.sight.px(p);
+  return !(px.x >= 0 && px.y >= 0 && px.x <= found.photo.width && px.y <= found.photo.height);
 }
 
 // The seal tells which edge is the glass's: where the photo ends before the narrowest one would,
 // the pane may go on beyond, and so it may where the photo ends within the seal and no edge is seen
 // either. Where the user pointed, the glass alone has to be in the photo.
 std::optional<Error> runs_out(const Found& found, std::vector<Finding>& findings) {
-  constexpr double kWorthNaming_mm = 15;
+  constexpr double kPointed_mm = 15;
   const Edge& edge = found.edge;
   const std::vector<double>& width_mm = found.ribbon.width_mm;
-  const bool pointed = found.pointed;
   const std::size_t n = edge.points.size(), m = width_mm.size();
-  const Stretch glass_out = outside_photo(
-                    found, moved_out(edge, [&](std::size_t) { return pointed ? 0 : kMinWidth; })),
-                seal_out = outside_photo(
-                    found, moved_out(edge, [&](std::size_t i) { return width_mm[i * m / n]; }));
+  const PolygonMm normals = outward_normals(edge.points);
+  const auto pointed = [&](PointMm p) {
+    return std::any_of(found.near.begin(), found.near.end(),
+                       [&](PointMm at) { return distance(p, at) < kPointed_mm; });
+  };
+  const auto out_by = [&](std::size_t i, double mm) {
+    const PointMm p = edge.points[i];
+    return outside_photo(found, p + mm * normals[i]) && (outside_photo(found, p) || !pointed(p));
+  };
+  const auto seal_out = [&](std::size_t i) { return out_by(i, width_mm[i * m / n]); };
+  const Stretch cut_short =
+                    longest_where(edge, [&](std::size_t i) { return out_by(i, kMinWidth); }),
+                unseen = longest_where(edge,
+                                       [&](std::size_t i) { return !edge.seen[i] && seal_out(i); }),
+                seal = longest_where(edge, seal_out);
   const PointMm middle = middle_of(edge.points);
-  const bool cut_short = glass_out.length_mm >= kWorthNaming_mm;
-  if (cut_short || (!pointed && seal_out.unseen_mm >= kWorthNaming_mm)) {
+  for (const Stretch& stretch : {cut_short, unseen}) {
+    if (stretch.length_mm < kWorthNaming_mm) continue;
     return Error{Code::boundary_not_seen,
                  "the pane, or the seal around it, runs out of the photo at the " +
-                     std::string(side_name(middle, (cut_short ? glass_out : seal_out).where)) +
+                     std::string(side_name(middle, stretch.where)) +
                      ": step back until the whole pane and some of the body around it are in the "
                      "photo, and take it again"};
   }
-  if (!pointed && seal_out.length_mm >= kWorthNaming_mm) {
+  if (seal.length_mm >= kWorthNaming_mm) {
     findings.push_back(
-        {"seal_cut_off", "at the " + std::string(side_name(middle, seal_out.where)) +
-                             " the seal runs out of the photo over " +
-                             to_text(seal_out.length_mm, 0) +
+        {"seal_cut_off", "at the " + std::string(side_name(middle, seal.where)) +
+                             " the seal runs out of the photo over " + to_text(seal.length_mm, 0) +
                              " mm: look at the overlay whether the glass ends there, or step back "
                              "and take the photo again"});
   }
@@ -145,21 +143,21 @@ std::optional<PointMm> sticks_out(const std::vector<PolygonMm>& cards, const Edg
 std::optional<Error> card_in_the_way(const std::vector<PolygonMm>& cards, const Edge& edge,
                                      const std::optional<Error>& error,
                                      std::vector<Finding>& findings) {
-  constexpr double kWorthNaming_mm = 15;
   const Stretch hidden = behind_cards(cards, edge);
   const bool hides = hidden.length_mm >= kWorthNaming_mm;
   const auto corner = error && !hides ? sticks_out(cards, edge) : std::nullopt;
   if (!hides && !corner) return error;
   const std::string where = side_name(middle_of(edge.points), hides ? hidden.where : *corner);
   if (error) {
-    return Error{error->code, error->detail + "; lay the card at the " + where +
-                                  " wholly inside the pane, it hides the edge of the glass"};
+    return Error{error->code, "a card may hide the edge of the glass at the " + where +
+                                  ": lay it wholly inside the pane; or else " + error->detail};
   }
   findings.push_back({"card_over_edge",
-                      "at the " + where + " a card hides the edge of the glass over " +
+                      "at the " + where +
+                          " a card lies over the edge of the glass or close to it, " +
                           to_text(hidden.length_mm, 0) +
-                          " mm, where the outline is bridged: lay it wholly inside the pane, flat "
-                          "on the glass, and take the photo again"});
+                          " mm of which are not seen: lay it wholly inside the pane, flat on the "
+                          "glass, and take the photo again"});
   return {};
 }
 
@@ -193,19 +191,14 @@ std::optional<Error> why_not(const Found& found, std::vector<Finding>& findings)
 }
 
 void report_narrowness(const Edge& edge, std::vector<Finding>& findings) {
-  constexpr double kWorthNaming_mm = 1, kLong_mm = 50;
-  double length_mm = 0, longest_mm = 0, most_mm = 0;
-  PointMm where;
-  for (std::size_t i = 0; i < edge.points.size(); ++i) {
-    const bool narrow = edge.narrower_mm[i] >= kWorthNaming_mm;
-    length_mm = narrow ? length_mm + kEdgeRow_mm : 0;
-    longest_mm = std::max(longest_mm, length_mm);
-    if (edge.narrower_mm[i] > most_mm) most_mm = edge.narrower_mm[i], where = edge.points[i];
-  }
-  if (longest_mm < kLong_mm) return;
+  constexpr double kNarrow_mm = 1, kLong_mm = 50;
+  const auto narrow = [&](std::size_t i) { return edge.narrower_mm[i] >= kNarrow_mm; };
+  if (longest_where(edge, narrow).length_mm < kLong_mm) return;
+  const auto most = std::max_element(edge.narrower_mm.begin(), edge.narrower_mm.end());
+  const PointMm where = edge.points[static_cast<std::size_t>(most - edge.narrower_mm.begin())];
   findings.push_back({"seal_in_shadow",
                       "at the " + std::string(side_name(middle_of(edge.points), where)) +
-                          " the seal looks up to " + to_text(most_mm, 1) +
+                          " the seal looks up to " + to_text(*most, 1) +
                           " mm narrower than elsewhere and fades into the dark: it may meet the "
                           "glass so much further in, for which the ± allows; light that side and "
                           "take the photo again"});
@@ -249,15 +242,14 @@ void carry_rivals(const Ribbon& ribbon, Edge& edge, std::vector<Finding>& findin
     length_mm += distance(edge.points[i], edge.points[(i + 1) % n]);
     if (p > likeliest) likeliest = p, away_mm = d, where = edge.points[i];
   }
-  constexpr double kWorthNaming_mm = 15;
   if (length_mm < kWorthNaming_mm) return;
-  findings.push_back({"two_edges", "at the " + std::string(side_name(middle, where)) + " an edge " +
-                                       to_text(std::abs(away_mm), 0) + " mm further " +
-                                       (away_mm > 0 ? "out" : "in") +
-                                       " may be the pane's instead (1 in " +
-                                       to_text(1 / likeliest, 0) + "; " + to_text(length_mm, 0) +
-                                       " mm of the way in all): look at the overlay there, and "
-                                       "point at the right one with --near"});
+  findings.push_back(
+      {"two_edges", "at the " + std::string(side_name(middle, where)) + " an edge " +
+                        to_text(std::abs(away_mm), 0) + " mm further " +
+                        (away_mm > 0 ? "out" : "in") + " may be the pane's instead (" +
+                        to_text(100 * likeliest, 0) + " %; " + to_text(length_mm, 0) +
+                        " mm of the way in all): look at the overlay there, and "
+                        "point at the right one with --near"});
 }
 
 }  // namespace panecard::trace

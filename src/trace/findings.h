@@ -20,7 +20,7 @@ struct Found {
   const std::vector<PolygonMm>& cards;
   const Ribbon& ribbon;
   const Edge& edge;
-  bool pointed;  ///< by the user
+  const PolygonMm& near;  ///< where the user pointed, may be empty
 };
 
 /// Why the outline cannot be believed: the photo ends, a card hides the edge, or neither the edge

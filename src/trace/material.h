@@ -22,14 +22,18 @@ struct Look {
 struct Materials {
   static constexpr int kSectors = 24;
   std::vector<Look> seal, body;
+  /// How alike to these was what they were learnt from: the median over all cells.
+  float usual_seal = 1, usual_body = 1;
 };
 
 /// How alike each cell is to seal and body: 1 the same, 0 another material.
 struct Likeness {
-  cv::Mat seal, body;  ///< CV_32F, rows x cells
+  cv::Mat seal, body;                    ///< CV_32F, rows x cells; 0 where nothing was seen
+  float usual_seal = 1, usual_body = 1;  ///< see Materials
 };
 
-/// Mean tone of each whole millimetre of the strip, CV_32FC3; NaN where a card lies.
+/// Mean tone of each whole millimetre of the strip, CV_32FC3; NaN where a card lies or the photo
+/// has ended.
 cv::Mat tones(const Strip& strip);
 
 /// @param inner, outer  per row: cell of the glass edge and of the seal's outer edge

@@ -117,15 +117,15 @@ void clearest_beyond(const float* __restrict edge, const float* __restrict plain
 bool is_blind(const cv::Vec3f& tone) { return std::isnan(tone[0]); }
 
 // How much of a pair's evidence is for what was not seen, see Row::learn_likeness.
-float taken_on_trust(const cv::Vec3f* tone, int cells, int cell, int width) {
+float taken_on_trust(const cv::Vec3f* tone, int cells, const Likeness& like, int cell, int width) {
   const auto blind = [&](int from, int to) {
     int count = 0;
     for (int c = from; c < std::min(to, cells); ++c) count += is_blind(tone[c]) ? 1 : 0;
     return static_cast<float>(count) / static_cast<float>(to - from);
   };
   const int outer = cell + width;
-  return kSealAlike * blind(cell + 1, outer) +
-         kBodyAlike * blind(outer + kBodyFrom, outer + kBodyTo);
+  return kSealAlike * like.usual_seal * blind(cell + 1, outer) +
+         kBodyAlike * like.usual_body * blind(outer + kBodyFrom, outer + kBodyTo);
 }
 
 // The evidence of one row's pairs, as the sum of what each of the two edges and each width adds.
@@ -144,8 +144,7 @@ class Row {
     running_sum(e.along.ptr<float>(row), places_.cells, change_);
     const bool known = !e.like.seal.empty();
     if (known) {
-      learn_likeness(e.like.seal.ptr<float>(row), e.like.body.ptr<float>(row),
-                     e.tone.ptr<cv::Vec3f>(row));
+      learn_likeness(e.like, row, e.tone.ptr<cv::Vec3f>(row));
     }
     look_inside(known);
     look_beyond(known);
@@ -167,15 +166,18 @@ class Row {
   }
 
  private:
-  void learn_likeness(const float* seal, const float* body, const cv::Vec3f* tone) {
+  void learn_likeness(const Likeness& like, int row, const cv::Vec3f* tone) {
+    const auto *seal = like.seal.ptr<float>(row), *body = like.body.ptr<float>(row);
     // What a card hides may be anything, and speaks for no place before another: it is taken for
-    // what each pair wants there. Counted as nothing it would draw the seal to where it is seen.
+    // what each pair wants there, as alike as what is seen usually is. Counted as nothing it would
+    // draw the seal to where it is seen.
     for (int c = 0; c < places_.cells; ++c) {
-      alike_[c] = is_blind(tone[c]) ? kSealAlike : kSealAlike * seal[c] - kBodyAlike * body[c];
+      alike_[c] = is_blind(tone[c]) ? kSealAlike * like.usual_seal
+                                    : kSealAlike * seal[c] - kBodyAlike * body[c];
     }
     running_sum(alike_.data(), places_.cells, seal_less_body_);
     for (int c = 0; c < places_.cells; ++c) {
-      if (is_blind(tone[c])) alike_[c] = -kBodyAlike;
+      if (is_blind(tone[c])) alike_[c] = -kBodyAlike * like.usual_body;
     }
     running_sum(alike_.data(), places_.cells, beyond_);
     for (int c = 0; c < places_.cells; ++c) {
@@ -396,16 +398,16 @@ void find_rivals(const Evidence& e, const Belief& belief, const Places& places, 
 }
 
 // A rival was compared as it was found, and stays as far behind.
-void take_off_trust(const cv::Mat& tone, PairPath& path) {
+void take_off_trust(const Evidence& e, PairPath& path) {
   double sum = 0;
-  for (int i = 0; i < tone.rows; ++i) {
+  for (int i = 0; i < e.tone.rows; ++i) {
     const float trust =
-        taken_on_trust(tone.ptr<cv::Vec3f>(i), tone.cols, path.cell[i], path.width[i]);
+        taken_on_trust(e.tone.ptr<cv::Vec3f>(i), e.tone.cols, e.like, path.cell[i], path.width[i]);
     path.sure[i] -= trust;
     path.rival_sure[i] -= trust;
     sum += trust;
   }
-  path.score -= sum / tone.rows;
+  path.score -= sum / e.tone.rows;
 }
 
 }  // namespace
@@ -431,7 +433,7 @@ PairPath best_path(const Evidence& e, const Belief& belief, const Steps& steps) 
     path.sure[lap % rows] = static_cast<float>(sure.at<short>(lap % rows, all[lap])) / kUnit;
   }
   find_rivals(e, belief, places, sure, path);
-  if (!e.like.seal.empty()) take_off_trust(e.tone, path);
+  if (!e.like.seal.empty()) take_off_trust(e, path);
   return path;
 }
 

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <opencv2/core/utility.hpp>
 #include <utility>
 #include <vector>
@@ -13,23 +14,28 @@
 namespace panecard::trace {
 namespace {
 
-// Rows that follow each other, with a likely rival each.
+// Rows that follow each other, with a likely rival each, at about the same offset.
 struct Run {
   int first, count;
 };
 
 std::vector<Run> likely_runs(const Ribbon& ribbon) {
+  constexpr double kSame_mm = 3;
   const int n = static_cast<int>(ribbon.rival_probability.size());
   const auto likely = [&](int i) {
     return ribbon.rival_probability[wrapped(i, n)] >= kLikelyRival;
   };
+  const auto goes_on = [&](int i) {  // from the row before
+    return likely(i - 1) && std::abs(ribbon.rival_mm[wrapped(i, n)] -
+                                     ribbon.rival_mm[wrapped(i - 1, n)]) <= kSame_mm;
+  };
   int start = 0;
-  while (start < n && likely(start - 1)) ++start;
+  while (start < n && likely(start) && goes_on(start)) ++start;
   if (start == n) return n > 0 ? std::vector<Run>{{0, n}} : std::vector<Run>{};
   std::vector<Run> runs;
   for (int i = start; i < start + n; ++i) {
     if (!likely(i)) continue;
-    if (!likely(i - 1)) runs.push_back({i, 0});
+    if (runs.empty() || i == start || !goes_on(i)) runs.push_back({i, 0});
     ++runs.back().count;
   }
   return runs;
@@ -69,63 +75,107 @@ Looked looked_at(const View& view, PointMm middle, const PolygonMm& curve, doubl
 // Calibrated on rendered photos, see docs/trace.md.
 double probability(double behind) { return 1 / (1 + std::exp(-0.29 + 0.55 * behind)); }
 
-// One round; whether a rival was taken.
-bool look_at_rivals(const View& view, PointMm middle, Settled& settled) {
-  // A rival is 5 mm away at the least: no look about one ends on the edge taken.
-  constexpr double kWithin_mm = 2;
-  // Where a rival parts from the edge taken, and where it joins it, it is on neither: so much of
-  // the way counts for nothing.
-  constexpr double kEnds_mm = 70;
-  Ribbon& ribbon = settled.ribbon;
-  const std::vector<Run> runs = likely_runs(ribbon);
-  if (runs.empty()) return false;
+// Of a run, the share that a look about the rival stayed on it instead of coming back to the edge
+// taken.
+double share_kept(const Ribbon& ribbon, const Run& run, const PolygonMm& curve,
+                  const PolygonMm& rival_curve, const PolygonMm& seen) {
+  const int n = static_cast<int>(curve.size());
+  const auto off = [&](PointMm p) {
+    double least = std::numeric_limits<double>::infinity();
+    for (std::size_t k = 0; k < seen.size(); ++k) {
+      least = std::min(least, distance_to_segment(p, seen[k], seen[(k + 1) % seen.size()]));
+    }
+    return least;
+  };
+  constexpr int kEvery = 4;  // rows
+  int kept = 0, looked = 0;
+  for (int k = 0; k < run.count; k += kEvery, ++looked) {
+    const int i = wrapped(run.first + k, n);
+    kept += off(rival_curve[i]) < std::abs(ribbon.rival_mm[i]) / 2 ? 1 : 0;
+  }
+  return static_cast<double>(kept) / looked;
+}
+
+struct LookedAt {
+  Looked taken;
+  std::vector<Looked> rivals;
+};
+
+// The edge taken as every other way is looked at; rivals nearer, since one is 5 mm away at the
+// least and its look should not come back.
+constexpr double kNear_mm = 2;
+
+LookedAt look_at(const View& view, PointMm middle, const Ribbon& ribbon,
+                 const std::vector<Run>& runs) {
   const double width_mm = median(ribbon.width_mm);
-  std::vector<Looked> all(1 + runs.size());  // what was taken first
-  cv::parallel_for_({0, static_cast<int>(all.size())}, [&](const cv::Range& range) {
+  LookedAt out;
+  out.rivals.resize(runs.size());
+  cv::parallel_for_({0, static_cast<int>(runs.size()) + 1}, [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
-      all[i] = i == 0
-                   ? looked_at(view, middle, inner_curve(ribbon), width_mm, kSharp_mm)
-                   : looked_at(view, middle, with_rival(ribbon, runs[i - 1]), width_mm, kWithin_mm);
+      if (i == 0) {
+        out.taken = looked_at(view, middle, inner_curve(ribbon), width_mm, kSharp_mm);
+      } else {
+        out.rivals[i - 1] =
+            looked_at(view, middle, with_rival(ribbon, runs[i - 1]), width_mm, kNear_mm);
+      }
     }
   });
+  return out;
+}
+
+// The most plausible of those that are ahead in the look that took the other edge and in their own.
+const Looked* ahead_in_both(const Ribbon& ribbon, const std::vector<Run>& runs,
+                            const LookedAt& looked) {
   const Looked* ahead = nullptr;
   for (std::size_t i = 0; i < runs.size(); ++i) {
-    const Looked& rival = all[i + 1];
-    if (mean_behind(ribbon, runs[i]) >= 0 || rival.score <= all[0].score) continue;
+    const Looked& rival = looked.rivals[i];
+    if (mean_behind(ribbon, runs[i]) >= 0 || rival.score <= looked.taken.score) continue;
     if (ahead == nullptr || rival.score > ahead->score) ahead = &rival;
   }
-  if (ahead != nullptr) {
-    Settled taken = ahead->settled;
-    settled = std::move(taken);
-    return true;
-  }
+  return ahead;
+}
+
+void weigh(const std::vector<Run>& runs, const LookedAt& looked, Ribbon& ribbon) {
+  // Where a rival parts from the edge taken, and where it joins it, it is on neither: so much of
+  // the way counts for nothing.
+  constexpr double kEnds_mm = 70, kLeastKept = 0.25;
   const int n = static_cast<int>(ribbon.rival_mm.size());
   const PolygonMm curve = inner_curve(ribbon);
   for (std::size_t i = 0; i < runs.size(); ++i) {
+    const Run& run = runs[i];
     double length_mm = 0;
-    for (int k = 0; k < runs[i].count; ++k) {
-      length_mm +=
-          distance(curve[wrapped(runs[i].first + k, n)], curve[wrapped(runs[i].first + k + 1, n)]);
+    for (int k = 0; k < run.count; ++k) {
+      length_mm += distance(curve[wrapped(run.first + k, n)], curve[wrapped(run.first + k + 1, n)]);
     }
-    const double lost = (all[0].score - all[i + 1].score) * perimeter_mm(curve);
-    const double behind =
-        std::max(mean_behind(ribbon, runs[i]), (lost - kEnds_mm * all[0].score) / length_mm);
-    for (int k = 0; k < runs[i].count; ++k) {
-      ribbon.rival_probability[wrapped(runs[i].first + k, n)] = probability(behind);
+    const double lost = (looked.taken.score - looked.rivals[i].score) * perimeter_mm(curve);
+    const double ends = run.count < n ? kEnds_mm * std::max(0.0, looked.taken.score) : 0;
+    const double behind = std::max(mean_behind(ribbon, run), (lost - ends) / length_mm);
+    // One that a look from its own place does not stay on is no edge; a short one it may miss.
+    const bool none = length_mm > kEnds_mm &&
+                      share_kept(ribbon, run, curve, with_rival(ribbon, run),
+                                 inner_curve(looked.rivals[i].settled.ribbon)) < kLeastKept;
+    for (int k = 0; k < run.count; ++k) {
+      ribbon.rival_probability[wrapped(run.first + k, n)] = none ? 0 : probability(behind);
     }
   }
-  return false;
 }
 
 }  // namespace
 
 Settled with_rivals_looked_at(const View& view, PointMm middle, Settled settled) {
-  constexpr int kMostRounds = 3;
-  judge_whole_stretches(row_mm(Pass::sharp), settled.ribbon);
-  for (int round = 0; round < kMostRounds && look_at_rivals(view, middle, settled); ++round) {
+  constexpr int kMostTaken = 2;
+  for (int taken = 0;; ++taken) {
     judge_whole_stretches(row_mm(Pass::sharp), settled.ribbon);
+    const std::vector<Run> runs = likely_runs(settled.ribbon);
+    if (runs.empty()) return settled;
+    const LookedAt looked = look_at(view, middle, settled.ribbon, runs);
+    const Looked* ahead = ahead_in_both(settled.ribbon, runs, looked);
+    if (ahead == nullptr || taken == kMostTaken) {
+      weigh(runs, looked, settled.ribbon);
+      return settled;
+    }
+    settled = ahead->settled;
   }
-  return settled;
 }
 
 }  // namespace panecard::trace

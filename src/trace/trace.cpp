@@ -14,7 +14,6 @@
 #include "trace/mend.h"
 #include "trace/ribbon.h"
 #include "trace/ring.h"
-#include "trace/rivals.h"
 #include "trace/strip.h"
 #include "trace/uncertainty.h"
 
@@ -187,8 +186,7 @@ Result<Sketch> sketch_of(const Shot& shot, const Options& options) {
     take_outer_edge_if_only_that_is_seen(pyramid, sight, shapes, ribbon, edge);
     sketch.findings = level_ledges(pyramid, sight, shapes, ribbon, edge);
   }
-  if (auto error =
-          why_not({sight, pyramid.size(), shapes, ribbon, edge, !near.empty()}, sketch.findings)) {
+  if (auto error = why_not({sight, pyramid.size(), shapes, ribbon, edge, near}, sketch.findings)) {
     return *error;
   }
 

@@ -3,6 +3,10 @@
 
 #include <doctest/doctest.h>
 
+#include <algorithm>
+#include <vector>
+
+#include "support/curve_match.h"
 #include "support/render.h"
 #include "trace/trace.h"
 
@@ -38,6 +42,21 @@ inline Rendered rendered(std::uint64_t seed, int width_px = 2016) {
   wish.width_px = width_px;
   wish.cards = support::CardKind::coded;
   return rendered(support::random_scene(seed, wish));
+}
+
+/// Share of an outline's points whose distance from the truth is within their U95.
+inline double share_inside(const Traced& traced, const PolygonMm& truth) {
+  const std::vector<double> u95 = u95_normal_mm(traced.contour);
+  const PolygonMm laid = support::match_curves(traced.contour.points, truth).laid;
+  double inside = 0;
+  for (std::size_t i = 0; i < laid.size(); ++i) {
+    double off = 1e9;
+    for (std::size_t k = 0; k < truth.size(); ++k) {
+      off = std::min(off, distance_to_segment(laid[i], truth[k], truth[(k + 1) % truth.size()]));
+    }
+    inside += off <= u95[i] ? 1.0 / static_cast<double>(laid.size()) : 0;
+  }
+  return inside;
 }
 
 }  // namespace panecard::trace

@@ -50,14 +50,6 @@ Scene slider() {
   return Scene(support::random_scene(12, wish));
 }
 
-bool at_bottom(PointMm p, double bottom) { return p.y < bottom + 8; }
-
-double bottom_of(const PolygonMm& curve) {
-  double bottom = curve.front().y;
-  for (const PointMm& p : curve) bottom = std::min(bottom, p.y);
-  return bottom;
-}
-
 double furthest(const PolygonMm& from, const PolygonMm& to) {
   double most = 0;
   for (const PointMm& p : from) {
@@ -73,11 +65,12 @@ double furthest(const PolygonMm& from, const PolygonMm& to) {
 constexpr double kAway_mm = 10;
 constexpr double kRough_mm = 3;  // a ribbon lies on whole millimetres, in a photo of 2 px each
 
+bool at_bottom(const Ribbon& ribbon, std::size_t row) { return ribbon.normals[row].y < -0.9; }
+
 /// A rival so far inside or outside along the bottom, from corner to corner.
-void add_rival(double away_mm, double behind, double bottom, Ribbon& ribbon) {
-  const PolygonMm curve = inner_curve(ribbon);
-  for (std::size_t i = 0; i < curve.size(); ++i) {
-    if (!at_bottom(curve[i], bottom)) continue;
+void add_rival(double away_mm, double behind, Ribbon& ribbon) {
+  for (std::size_t i = 0; i < ribbon.normals.size(); ++i) {
+    if (!at_bottom(ribbon, i)) continue;
     ribbon.rival_mm[i] = away_mm;
     ribbon.rival_behind[i] = behind;
     ribbon.rival_probability[i] = 0.2;
@@ -91,7 +84,11 @@ TEST_CASE("rival looks: where a look of its own sees nothing at a rival it is no
   for (const double away_mm : {-kAway_mm, kAway_mm}) {
     CAPTURE(away_mm);
     Settled settled = scene.right();
-    add_rival(away_mm, 1, bottom_of(scene.truth), settled.ribbon);
+    add_rival(away_mm, 1, settled.ribbon);
+    Ribbon judged = settled.ribbon;
+    judge_whole_stretches(row_mm(Pass::sharp), judged);
+    REQUIRE(std::count_if(judged.rival_probability.begin(), judged.rival_probability.end(),
+                          [](double p) { return p >= kLikelyRival; }) > 80);
     const Ribbon ribbon = with_rivals_looked_at(scene.view(), scene.middle(), settled).ribbon;
     CHECK(*std::max_element(ribbon.rival_probability.begin(), ribbon.rival_probability.end()) <
           kLikelyRival);
@@ -102,11 +99,9 @@ TEST_CASE("rival looks: where a look of its own sees nothing at a rival it is no
 TEST_CASE("rival looks: one that is ahead in both looks is taken") {
   const Scene scene = slider();
   Settled settled = scene.right();
-  const double bottom = bottom_of(scene.truth);
-  add_rival(kAway_mm, -1, bottom, settled.ribbon);
-  const PolygonMm curve = inner_curve(settled.ribbon);
-  for (std::size_t i = 0; i < curve.size(); ++i) {
-    if (at_bottom(curve[i], bottom)) settled.ribbon.inner_mm[i] -= kAway_mm;
+  add_rival(kAway_mm, -1, settled.ribbon);
+  for (std::size_t i = 0; i < settled.ribbon.inner_mm.size(); ++i) {
+    if (at_bottom(settled.ribbon, i)) settled.ribbon.inner_mm[i] -= kAway_mm;
   }
   REQUIRE(furthest(inner_curve(settled.ribbon), scene.truth) > kAway_mm - kRough_mm);
   const Settled taken = with_rivals_looked_at(scene.view(), scene.middle(), settled);

@@ -34,20 +34,6 @@ bool warned(const Traced& traced) {
                      [](const Finding& f) { return f.code == "seal_in_shadow"; });
 }
 
-double share_inside(const Traced& traced, const PolygonMm& truth) {
-  const std::vector<double> u95 = u95_normal_mm(traced.contour);
-  const PolygonMm laid = support::match_curves(traced.contour.points, truth).laid;
-  double inside = 0;
-  for (std::size_t i = 0; i < laid.size(); ++i) {
-    double off = 1e9;
-    for (std::size_t k = 0; k < truth.size(); ++k) {
-      off = std::min(off, distance_to_segment(laid[i], truth[k], truth[(k + 1) % truth.size()]));
-    }
-    inside += off <= u95[i] ? 1.0 / static_cast<double>(laid.size()) : 0;
-  }
-  return inside;
-}
-
 }  // namespace
 
 TEST_CASE("trace: a seal that fades into black is said to, and U95 reaches as far as its width") {

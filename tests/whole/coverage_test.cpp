@@ -120,7 +120,8 @@ struct Count {
 bool warns_of_edge(const std::vector<Finding>& findings) {
   return std::any_of(findings.begin(), findings.end(), [](const Finding& f) {
     return f.code == "two_edges" || f.code == "odd_shape" || f.code == "faint_seal" ||
-           f.code == "step_levelled" || f.code == "step_in_edge";
+           f.code == "step_levelled" || f.code == "step_in_edge" || f.code == "card_over_edge" ||
+           f.code == "seal_cut_off";
   });
 }
 
