@@ -331,6 +331,8 @@ cv::Mat fixed_cost(const Polar& polar, const PolygonMm& near) {
       if (c < polar.first[ray]) {
         to[c] = kBlocked;
       } else if (polar.valid.at<unsigned char>(ray, c) == 0) {
+        // Dearer than what is seen, cheaper than another way inside: a pane that the photo cuts off
+        // shall be found to be.
         to[c] = kUnit / 2;
       }
     }
