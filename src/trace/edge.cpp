@@ -473,24 +473,39 @@ std::vector<bool> settled_outer(const Ribbon& ribbon, int n) {
   return out;
 }
 
-// Where a curve heads at a row that a seen stretch ends at, by what it does 0 to 90 mm before (way
-// -1) or after (way 1), its bend included. Nothing where not all of that is seen.
-std::optional<PointMm> heading_at(const PolygonMm& curve, const std::vector<bool>& seen, int row,
-                                  int way) {
-  constexpr int kPart = static_cast<int>(30 / kRow_mm);
-  const int n = static_cast<int>(curve.size());
-  std::array<PointMm, 3> middle{};
-  for (int part = 0; part < 3; ++part) {
-    for (int k = part * kPart; k < (part + 1) * kPart; ++k) {
-      const int i = wrapped(row + way * k, n);
-      if (!seen[i]) return {};
-      middle[part] = middle[part] + 1.0 / kPart * curve[i];
-    }
+// Middles of parts of a curve that follow each other, from a row on one way; empty where not all of
+// that is seen.
+PolygonMm middles_of(const PolygonMm& curve, const std::vector<bool>& seen, int row, int way,
+                     int parts, double part_mm) {
+  const int n = static_cast<int>(curve.size()), rows = static_cast<int>(part_mm / kRow_mm);
+  PolygonMm out(parts);
+  for (int k = 0; k < parts * rows; ++k) {
+    const int i = wrapped(row + way * k, n);
+    if (!seen[i]) return {};
+    out[k / rows] = out[k / rows] + 1.0 / rows * curve[i];
   }
-  const auto unit = [](PointMm v) { return 1 / std::max(norm(v), 1e-9) * v; };
+  return out;
+}
+
+PointMm unit(PointMm v) { return 1 / std::max(norm(v), 1e-9) * v; }
+
+// Where a curve heads at a row that a seen stretch ends at, nearly towards a direction: by what it
+// does 0 to 90 mm before (way -1) or after (way 1), its bend included, or 0 to 40 mm where a corner
+// or what is unseen is nearer than that.
+std::optional<PointMm> heading_at(const PolygonMm& curve, const std::vector<bool>& seen, int row,
+                                  int way, PointMm across) {
+  constexpr double kNearly = 0.985;  // the cosine of 10 degrees
+  const PolygonMm bent = middles_of(curve, seen, row, way, 3, 30),
+                  straight = middles_of(curve, seen, row, way, 2, 20);
   // The chords head as the curve does 30 and 60 mm away.
-  const PointMm near = unit(middle[0] - middle[1]), far = unit(middle[1] - middle[2]);
-  return unit(2 * near - far);
+  if (!bent.empty()) {
+    const PointMm heading = unit(2 * unit(bent[0] - bent[1]) - unit(bent[1] - bent[2]));
+    if (dot(heading, across) >= kNearly) return heading;
+  }
+  if (straight.empty()) return {};
+  const PointMm heading = unit(straight[0] - straight[1]);
+  if (dot(heading, across) >= kNearly) return heading;
+  return {};
 }
 
 // Where the seal's outer edge is not seen either, the ribbon's lies anywhere. Between two seen
@@ -501,14 +516,12 @@ void straighten_unseen(const std::vector<bool>& seen, PolygonMm& curve) {
   for (const Run& run : unseen_runs(seen)) {
     if (run.length <= kShortRun || run.length >= n / 3) continue;
     const int first = wrapped(run.first - 1, n), last = wrapped(run.first + run.length, n);
-    const auto leave = heading_at(before, seen, first, -1),
-               back = heading_at(before, seen, last, 1);
-    if (!leave || !back) continue;
-    const PointMm p = before[first], q = before[last], arrive = -1.0 * *back;
+    const PointMm p = before[first], q = before[last], across = unit(q - p);
     const double length = distance(p, q);
-    const PointMm across = 1 / std::max(length, 1e-9) * (q - p);
-    constexpr double kNearly = 0.985;  // the cosine of 10 degrees
-    if (std::min(dot(*leave, across), dot(arrive, across)) < kNearly) continue;
+    const auto leave = heading_at(before, seen, first, -1, across),
+               back = heading_at(before, seen, last, 1, -1.0 * across);
+    if (!leave || !back) continue;
+    const PointMm arrive = -1.0 * *back;
     for (int k = 0; k < run.length; ++k) {
       const double t = (k + 1.0) / (run.length + 1), u = 1 - t;
       curve[wrapped(run.first + k, n)] = u * u * (1 + 2 * t) * p + t * t * (1 + 2 * u) * q +
@@ -539,8 +552,8 @@ void bridge(const Run& run, const Strip& strip, const std::vector<double>& outer
     // over a shorter gap by as much less.
     const double away = 4 * t * (1 - t) * std::min(1.0, run.length * kRow_mm / 200);
     // What joins them is off in its middle by an eighth of its length times what its two ends may
-    // head amiss, half a degree together.
-    constexpr double kAmiss_rad = 0.009;
+    // head amiss together: noise, and some 20 mm of bend.
+    constexpr double kAmiss_rad = 0.015;
     const bool joined = !outer_seen[static_cast<std::size_t>(i) * outer_seen.size() / n];
     const double joint = joined ? kAmiss_rad / 8 * run.length * kRow_mm * 4 * t * (1 - t) : 0;
     edge.sigma_mm[i] =
