@@ -3,7 +3,6 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <limits>
 #include <numbers>
 #include <optional>
 #include <utility>
@@ -155,13 +154,7 @@ constexpr double kDeep_mm = 6;  // a notch or a ledge: less is a ribbon's own ro
 void mark_notches(PointMm middle, const PolygonMm& curve, std::vector<bool>& against) {
   const PolygonMm hull = convex_hull(curve);
   const std::size_t n = curve.size();
-  const auto deep = [&](PointMm p) {
-    double least = std::numeric_limits<double>::infinity();
-    for (std::size_t i = 0; i < hull.size(); ++i) {
-      least = std::min(least, distance_to_segment(p, hull[i], hull[(i + 1) % hull.size()]));
-    }
-    return least > kDeep_mm;
-  };
+  const auto deep = [&](PointMm p) { return distance_to_closed(p, hull) > kDeep_mm; };
   for (std::size_t i = 0; i < n; ++i) {
     if (deep(curve[i]))
       mark(ray_at(curve[i] - middle), ray_at(curve[(i + 1) % n] - middle), against);

@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 
 #include "trace/join.h"
 #include "trace/pairs.h"
@@ -91,11 +90,7 @@ Stretch behind_cards(const std::vector<PolygonMm>& cards, const Edge& edge) {
   constexpr double kBeside_mm = 10;
   const auto at_card = [&](PointMm p) {
     return std::any_of(cards.begin(), cards.end(), [&](const PolygonMm& card) {
-      if (contains(card, p)) return true;
-      for (std::size_t i = 0; i < card.size(); ++i) {
-        if (distance_to_segment(p, card[i], card[(i + 1) % card.size()]) < kBeside_mm) return true;
-      }
-      return false;
+      return contains(card, p) || distance_to_closed(p, card) < kBeside_mm;
     });
   };
   return longest_where(edge,
@@ -128,11 +123,7 @@ std::optional<PointMm> sticks_out(const std::vector<PolygonMm>& cards, const Edg
   const PolygonMm hull = convex_hull(seen);
   for (const PolygonMm& card : cards) {
     for (const PointMm& corner : card) {
-      double off = std::numeric_limits<double>::infinity();
-      for (std::size_t i = 0; i < hull.size(); ++i) {
-        off = std::min(off, distance_to_segment(corner, hull[i], hull[(i + 1) % hull.size()]));
-      }
-      if (!contains(hull, corner) && off > kWell_mm) return corner;
+      if (!contains(hull, corner) && distance_to_closed(corner, hull) > kWell_mm) return corner;
     }
   }
   return {};

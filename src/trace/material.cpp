@@ -95,18 +95,11 @@ float alike(const cv::Vec3f& tone, const Look& look) {
 }
 
 void likeness_of(const cv::Mat& tones, int row, int from, int to, const Look& look,
-                 std::vector<float>& out) {
+                 std::vector<double>& out) {
   const auto* tone = tones.ptr<cv::Vec3f>(row);
   for (int c = std::max(from, 0); c < std::min(to, tones.cols); ++c) {
     if (!std::isnan(tone[c][0])) out.push_back(alike(tone[c], look));
   }
-}
-
-float middle_of_values(std::vector<float>& values) {
-  if (values.empty()) return 1;
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
 }
 
 }  // namespace
@@ -145,14 +138,15 @@ Materials learn_materials(const cv::Mat& tones, const std::vector<int>& inner,
   Materials out;
   out.seal = looks_of(seal), out.body = looks_of(body);
   if (out.seal.empty() || out.body.empty()) return {};
-  std::vector<float> seal_alike, body_alike;
+  std::vector<double> seal_alike, body_alike;
   constexpr int kEvery = 8;  // some hundred rows are enough for a median
   for (int i = 0; i < tones.rows; i += kEvery) {
     const int sector = i * Materials::kSectors / tones.rows;
     likeness_of(tones, i, inner[i] + 1, outer[i], out.seal[sector], seal_alike);
     likeness_of(tones, i, outer[i] + kBodyFrom, outer[i] + kBodyTo, out.body[sector], body_alike);
   }
-  out.usual_seal = middle_of_values(seal_alike), out.usual_body = middle_of_values(body_alike);
+  if (!seal_alike.empty()) out.usual_seal = static_cast<float>(median(std::move(seal_alike)));
+  if (!body_alike.empty()) out.usual_body = static_cast<float>(median(std::move(body_alike)));
   return out;
 }
 

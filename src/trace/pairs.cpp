@@ -168,9 +168,9 @@ class Row {
  private:
   void learn_likeness(const Likeness& like, int row, const cv::Vec3f* tone) {
     const auto *seal = like.seal.ptr<float>(row), *body = like.body.ptr<float>(row);
-    // What a card hides may be anything, and speaks for no place before another: it is taken for
-    // what each pair wants there, as alike as what is seen usually is. Counted as nothing it would
-    // draw the seal to where it is seen.
+    // What a card hides, or the photo's border, may be anything, and speaks for no place before
+    // another: it is taken for what each pair wants there, as alike as what is seen usually is.
+    // Counted as nothing it would draw the seal to where it is seen.
     for (int c = 0; c < places_.cells; ++c) {
       alike_[c] = is_blind(tone[c]) ? kSealAlike * like.usual_seal
                                     : kSealAlike * seal[c] - kBodyAlike * body[c];

@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <limits>
 #include <opencv2/core/utility.hpp>
 #include <utility>
 #include <vector>
@@ -80,18 +79,11 @@ double probability(double behind) { return 1 / (1 + std::exp(-0.29 + 0.55 * behi
 double share_kept(const Ribbon& ribbon, const Run& run, const PolygonMm& curve,
                   const PolygonMm& rival_curve, const PolygonMm& seen) {
   const int n = static_cast<int>(curve.size());
-  const auto off = [&](PointMm p) {
-    double least = std::numeric_limits<double>::infinity();
-    for (std::size_t k = 0; k < seen.size(); ++k) {
-      least = std::min(least, distance_to_segment(p, seen[k], seen[(k + 1) % seen.size()]));
-    }
-    return least;
-  };
   constexpr int kEvery = 4;  // rows
   int kept = 0, looked = 0;
   for (int k = 0; k < run.count; k += kEvery, ++looked) {
     const int i = wrapped(run.first + k, n);
-    kept += off(rival_curve[i]) < std::abs(ribbon.rival_mm[i]) / 2 ? 1 : 0;
+    kept += distance_to_closed(rival_curve[i], seen) < std::abs(ribbon.rival_mm[i]) / 2 ? 1 : 0;
   }
   return static_cast<double>(kept) / looked;
 }

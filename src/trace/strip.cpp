@@ -4,6 +4,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <limits>
 #include <opencv2/imgproc.hpp>
 
 namespace panecard::trace {
@@ -244,6 +245,14 @@ PointMm middle_of(const PolygonMm& points) {
   PointMm sum{};
   for (const PointMm& p : points) sum = sum + p;
   return 1.0 / static_cast<double>(points.size()) * sum;
+}
+
+double distance_to_closed(PointMm p, const PolygonMm& curve) {
+  double least = std::numeric_limits<double>::infinity();
+  for (std::size_t i = 0; i < curve.size(); ++i) {
+    least = std::min(least, distance_to_segment(p, curve[i], curve[(i + 1) % curve.size()]));
+  }
+  return least;
 }
 
 double median(std::vector<double> values) {

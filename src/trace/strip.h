@@ -77,6 +77,7 @@ PolygonMm smooth_closed(const PolygonMm& curve, double sigma);
 float sampled_quantile(const cv::Mat& values, double share);
 
 PointMm middle_of(const PolygonMm& points);  ///< their mean; at least one
-double median(std::vector<double> values);   ///< the upper one of two; 0 for none
+double distance_to_closed(PointMm p, const PolygonMm& curve);
+double median(std::vector<double> values);  ///< the upper one of two; 0 for none
 
 }  // namespace panecard::trace
