@@ -96,8 +96,8 @@ class Batch {
   Outcome commit(std::size_t pane);
   Outcome add(const Done& done);
   void fail(const Step& step, const std::string& why);
-  formats::BatchPane shown(const Done& done) const;
-  std::vector<formats::BatchPane> shown(std::size_t pane, const Open& open) const;
+  drawings::BatchPane shown(const Done& done) const;
+  std::vector<drawings::BatchPane> shown(std::size_t pane, const Open& open) const;
 
   const ListedPhoto& listed(std::size_t pane, std::size_t photo) const {
     return list_.panes[pane].photos[photo];
@@ -428,9 +428,9 @@ Outcome Batch::add(const Done& done) {
   return std::nullopt;
 }
 
-formats::BatchPane Batch::shown(const Done& done) const {
+drawings::BatchPane Batch::shown(const Done& done) const {
   const Step& step = done.step;
-  formats::BatchPane out = done.measured.shown;
+  drawings::BatchPane out = done.measured.shown;
   const PaneOutcome& outcome = outcomes_[step.pane];
   for (const std::size_t photo : step.photos) {
     out.photos += (out.photos.empty() ? "" : ", ") + listed(step.pane, photo).name;
@@ -446,8 +446,8 @@ formats::BatchPane Batch::shown(const Done& done) const {
 }
 
 /// What its steps gave, and then the photos that came to none.
-std::vector<formats::BatchPane> Batch::shown(std::size_t pane, const Open& open) const {
-  std::vector<formats::BatchPane> out;
+std::vector<drawings::BatchPane> Batch::shown(std::size_t pane, const Open& open) const {
+  std::vector<drawings::BatchPane> out;
   std::vector<bool> drawn(outcomes_[pane].photos.size());
   for (const Done& done : open.done) {
     out.push_back(shown(done));
@@ -456,7 +456,7 @@ std::vector<formats::BatchPane> Batch::shown(std::size_t pane, const Open& open)
   for (std::size_t photo = 0; photo < drawn.size(); ++photo) {
     const PhotoOutcome& outcome = outcomes_[pane].photos[photo];
     if (drawn[photo]) continue;
-    formats::BatchPane without;
+    drawings::BatchPane without;
     without.name = name_of(list_.panes[pane]);
     without.state = state_words(outcome.state);
     without.photos = listed(pane, photo).name;

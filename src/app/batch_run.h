@@ -12,7 +12,7 @@
 
 #include "app/app.h"
 #include "app/batch_list.h"
-#include "formats/formats.h"
+#include "drawings/drawings.h"
 #include "library/library.h"
 
 namespace panecard::app {
@@ -51,7 +51,7 @@ struct BatchProgress {
 
 struct BatchCalls {
   /// Each pane once nothing more will come of it, in the order of the list.
-  std::function<Outcome(std::size_t, const PaneOutcome&, const std::vector<formats::BatchPane>&)>
+  std::function<Outcome(std::size_t, const PaneOutcome&, const std::vector<drawings::BatchPane>&)>
       pane;
   std::function<void(const BatchProgress&)> progress;
 };

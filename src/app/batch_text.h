@@ -6,7 +6,7 @@
 
 #include "app/batch_list.h"
 #include "app/batch_run.h"
-#include "formats/formats.h"
+#include "base/base.h"
 
 namespace panecard::app {
 

@@ -30,7 +30,7 @@ std::string packed(const Json& json) {
 }
 
 /// For the page: half the copy's size, with the outline on it when there is one.
-Json picture(const cv::Mat& small, const formats::Measurement* m) {
+Json picture(const cv::Mat& small, const model::Measurement* m) {
   constexpr int kLongest_px = 480, kQuality = 78;
   const double scale =
       std::min(1.0, static_cast<double>(kLongest_px) / std::max(small.cols, small.rows));
@@ -39,16 +39,15 @@ Json picture(const cv::Mat& small, const formats::Measurement* m) {
   if (m != nullptr && m->photo_width_px > 0) {
     cv::cvtColor(drawn, drawn, cv::COLOR_BGR2BGRA);
     const double per_px = static_cast<double>(drawn.cols) / m->photo_width_px;
-    formats::draw_overlay(
-        {drawn.data, drawn.cols, drawn.rows, static_cast<int>(drawn.step), per_px}, *m,
-        formats::Units::mm);
+    drawings::draw_overlay(
+        {drawn.data, drawn.cols, drawn.rows, static_cast<int>(drawn.step), per_px}, *m, Units::mm);
     cv::cvtColor(drawn, drawn, cv::COLOR_BGRA2BGR);
   }
   return {
       {"jpeg", binary(to_jpeg(drawn, kQuality))}, {"width", drawn.cols}, {"height", drawn.rows}};
 }
 
-Json sizes(const formats::Measurement& m) {
+Json sizes(const model::Measurement& m) {
   Json doubts = Json::array();
   for (const Finding& f : m.warnings) doubts.push_back({binary(f.code), binary(f.text)});
   const outline::Outline& o = m.outline;
@@ -94,14 +93,14 @@ Json measured(const Measuring& work) {
     return out;
   }
   out = sizes(m.value());
-  out["result"] = binary(formats::to_json(m.value()));
+  out["result"] = binary(records::to_json(m.value()));
   out["copies"] = copies;
   out["picture"] = picture(first, &m.value());
   return out;
 }
 
 Json redrawn(const std::string& result_json, const std::map<std::string, std::string>& copies) {
-  const auto m = formats::measurement_in(result_json, "library");
+  const auto m = records::measurement_in(result_json, "library");
   if (!m.ok()) return failed(m.error());
   Json out = sizes(m.value());
   const auto copy = copies.find(m->photo_sha256);

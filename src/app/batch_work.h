@@ -8,7 +8,7 @@
 
 #include "app/measuring.h"
 #include "base/base.h"
-#include "formats/formats.h"
+#include "drawings/drawings.h"
 #include "library/library.h"
 
 namespace panecard::app {
@@ -25,7 +25,7 @@ struct Measured {
   std::optional<Error> error;
   std::string result_json;
   std::vector<std::string> copies;  ///< small ones of the photos, in their order
-  formats::BatchPane shown;         ///< sizes, verdict, doubts and picture
+  drawings::BatchPane shown;        ///< sizes, verdict, doubts and picture
   std::vector<std::string> codes;   ///< of the doubts
 };
 

@@ -47,12 +47,12 @@ class Page {
 
   std::size_t size() const { return size_; }
 
-  Outcome add(const formats::BatchPane& pane) {
+  Outcome add(const drawings::BatchPane& pane) {
     if (panes_ == nullptr) return std::nullopt;
-    return put(panes_, formats::to_batch_html_pane(pane, ++size_));
+    return put(panes_, drawings::to_batch_html_pane(pane, ++size_));
   }
 
-  Outcome finish(const formats::BatchSummary& summary) {
+  Outcome finish(const drawings::BatchSummary& summary) {
     if (panes_ == nullptr) return std::nullopt;
     const std::string aside = path_ + ".unfinished" + std::to_string(::getpid());
     std::FILE* file = std::fopen(aside.c_str(), "wb");
@@ -78,8 +78,8 @@ class Page {
     return failed("the disk is full");
   }
 
-  Outcome fill(std::FILE* file, const formats::BatchSummary& summary) {
-    if (auto trouble = put(file, formats::to_batch_html_start(summary))) return trouble;
+  Outcome fill(std::FILE* file, const drawings::BatchSummary& summary) {
+    if (auto trouble = put(file, drawings::to_batch_html_start(summary))) return trouble;
     constexpr std::size_t kPart = 1 << 20;
     std::string part(kPart, '\0');
     if (std::fflush(panes_) != 0) return failed("the disk is full");
@@ -87,7 +87,7 @@ class Page {
     for (std::size_t n = 0; (n = std::fread(part.data(), 1, kPart, panes_)) > 0;) {
       if (auto trouble = put(file, part.substr(0, n))) return trouble;
     }
-    return put(file, formats::to_batch_html_end());
+    return put(file, drawings::to_batch_html_end());
   }
 
   std::string path_;
@@ -168,11 +168,11 @@ Outcome plan(const Options& o, Outputs& outputs) {
   return std::nullopt;
 }
 
-formats::BatchSummary summary_of(const Options& o, const BatchList& list,
-                                 const std::vector<PaneOutcome>& outcomes,
-                                 const std::vector<std::size_t>& places,
-                                 const library::Stamp& stamp) {
-  formats::BatchSummary out;
+drawings::BatchSummary summary_of(const Options& o, const BatchList& list,
+                                  const std::vector<PaneOutcome>& outcomes,
+                                  const std::vector<std::size_t>& places,
+                                  const library::Stamp& stamp) {
+  drawings::BatchSummary out;
   const auto folder = std::filesystem::absolute(o.folder).lexically_normal();
   out.title =
       folder.has_filename() ? folder.filename().string() : folder.parent_path().filename().string();
@@ -213,10 +213,10 @@ Outcome run(const Options& o, std::optional<Answer>& answer) {
   BatchCalls calls;
   calls.progress = Teller();
   calls.pane = [&](std::size_t pane, const PaneOutcome& outcome,
-                   const std::vector<formats::BatchPane>& shown) -> Outcome {
+                   const std::vector<drawings::BatchPane>& shown) -> Outcome {
     say_failures(list->panes[pane], outcome);
     places.push_back(page.size() + 1);
-    for (const formats::BatchPane& one : shown) {
+    for (const drawings::BatchPane& one : shown) {
       if (auto failed = page.add(one)) return failed;
     }
     return std::nullopt;

@@ -3,7 +3,7 @@
 #include <opencv2/aruco.hpp>
 
 #include "app/app.h"
-#include "formats/formats.h"
+#include "drawings/drawings.h"
 
 namespace panecard::app {
 namespace {
@@ -35,13 +35,13 @@ Outcome make_page(const Options& options) {
   }
   Outputs outputs;
   if (auto failed = outputs.plan(options.out, {})) return failed;
-  const auto job = formats::checked(
-      {options.page == "sheet" ? formats::CardPage::sheet : formats::CardPage::cards,
-       options.paper == "letter" ? formats::Paper::letter : formats::Paper::a4, options.first,
+  const auto job = drawings::checked(
+      {options.page == "sheet" ? drawings::CardPage::sheet : drawings::CardPage::cards,
+       options.paper == "letter" ? drawings::Paper::letter : drawings::Paper::a4, options.first,
        options.printed_bar_mm});
   if (!job.ok()) return job.error();
-  outputs.set(options.out, format == ".pdf" ? formats::card_page_pdf(job.value(), marker_bits)
-                                            : formats::card_page_svg(job.value(), marker_bits));
+  outputs.set(options.out, format == ".pdf" ? drawings::card_page_pdf(job.value(), marker_bits)
+                                            : drawings::card_page_svg(job.value(), marker_bits));
   return outputs.write("print '" + options.out +
                        "' at 100 %, without fitting to the page, and measure its 100 mm bar\n");
 }

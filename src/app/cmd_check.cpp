@@ -8,8 +8,10 @@
 #include "app/app.h"
 #include "app/measuring.h"
 #include "check/check.h"
-#include "formats/formats.h"
+#include "drawings/drawings.h"
 #include "pattern/pattern.h"
+#include "records/records.h"
+#include "report/report.h"
 
 namespace panecard::app {
 namespace {
@@ -19,7 +21,7 @@ struct Options {
   std::string path, size, tolerance = "2mm", oversize = "10mm", with, json, drawing;
   bool mirrored = false, inches = false;
 
-  formats::Units units() const { return inches ? formats::Units::inch : formats::Units::mm; }
+  Units units() const { return inches ? Units::inch : Units::mm; }
 };
 
 constexpr double kMmPerInch = 25.4;
@@ -82,13 +84,13 @@ bool looks_like_result(const std::string& path) {
 }
 
 struct Loaded {
-  formats::StoredOutline outline;
+  records::StoredOutline outline;
   std::vector<Finding> warnings;
 };
 
 Result<Loaded> load(const std::string& path, PhotoOptions photo) {
   if (looks_like_result(path)) {
-    auto stored = formats::read_result(path);
+    auto stored = records::read_result(path);
     if (!stored.ok()) return stored.error();
     return Loaded{std::move(stored.value()), {}};
   }
@@ -153,7 +155,7 @@ Outcome run_rectangle(const Options& o, Outputs& outputs, std::optional<Answer>&
     answer = answer_of(check::Verdict::no, "does not fit: " + rectangle.error().detail);
     return std::nullopt;
   }
-  formats::CheckReport report;
+  report::CheckReport report;
   report.name = loaded->outline.photo_name;
   report.boundary = loaded->outline.boundary;
   report.rectangle = rectangle.value();
@@ -163,14 +165,14 @@ Outcome run_rectangle(const Options& o, Outputs& outputs, std::optional<Answer>&
   report.warnings = loaded->warnings;
   const auto units = o.units();
   if (auto failed =
-          write(o, outputs, formats::to_check_json(report), formats::to_check_table(report, units),
+          write(o, outputs, records::to_check_json(report), report::to_check_table(report, units),
                 o.drawing.empty()             ? ""
-                : ending(o.drawing) == ".pdf" ? formats::to_check_drawing_pdf(report, units)
-                                              : formats::to_check_drawing_svg(report, units))) {
+                : ending(o.drawing) == ".pdf" ? drawings::to_check_drawing_pdf(report, units)
+                                              : drawings::to_check_drawing_svg(report, units))) {
     return failed;
   }
   if (report.fits) {
-    answer = answer_of(report.fits->verdict, formats::say_fit(*report.fits, units));
+    answer = answer_of(report.fits->verdict, report::say_fit(*report.fits, units));
   }
   return std::nullopt;
 }
@@ -189,7 +191,7 @@ Outcome run_comparison(const Options& o, Outputs& outputs, std::optional<Answer>
   const auto comparison =
       check::compare(first->outline.shape, second->outline.shape, o.mirrored, tolerance.value());
   if (!comparison.ok()) return comparison.error();
-  formats::CompareReport report;
+  report::CompareReport report;
   report.first = first->outline.photo_name, report.second = second->outline.photo_name;
   report.mirrored = o.mirrored;
   report.tolerance_mm = tolerance.value();
@@ -199,13 +201,13 @@ Outcome run_comparison(const Options& o, Outputs& outputs, std::optional<Answer>
   report.warnings.insert(report.warnings.end(), second->warnings.begin(), second->warnings.end());
   const auto units = o.units();
   if (auto failed = write(
-          o, outputs, formats::to_compare_json(report), formats::to_compare_table(report, units),
+          o, outputs, records::to_compare_json(report), report::to_compare_table(report, units),
           o.drawing.empty()             ? ""
-          : ending(o.drawing) == ".pdf" ? formats::to_compare_drawing_pdf(report, units)
-                                        : formats::to_compare_drawing_svg(report, units))) {
+          : ending(o.drawing) == ".pdf" ? drawings::to_compare_drawing_pdf(report, units)
+                                        : drawings::to_compare_drawing_svg(report, units))) {
     return failed;
   }
-  answer = answer_of(report.comparison.same, formats::say_comparison(report, units));
+  answer = answer_of(report.comparison.same, report::say_comparison(report, units));
   return std::nullopt;
 }
 

@@ -7,8 +7,9 @@
 
 #include "app/app.h"
 #include "app/job_photos.h"
-#include "formats/formats.h"
+#include "drawings/drawings.h"
 #include "optics/optics.h"
+#include "records/records.h"
 
 namespace panecard::app {
 namespace {
@@ -21,7 +22,7 @@ struct Options {
   std::string glass, film, glass_reflectance, film_reflectance;
   bool inches = false;
 
-  formats::Units units() const { return inches ? formats::Units::inch : formats::Units::mm; }
+  Units units() const { return inches ? Units::inch : Units::mm; }
 };
 
 std::string today() {
@@ -43,22 +44,22 @@ std::string name_of(const std::string& path, const std::vector<std::string>& all
 }
 
 struct Read {
-  formats::Job job;
+  drawings::Job job;
   std::vector<std::string> pane_paths;
 };
 
 Outcome read_one(const std::string& path, const Options& o, Read& read) {
-  const auto format = formats::read_format(path);
+  const auto format = records::read_format(path);
   if (!format.ok()) return format.error();
   if (format.value() == "panecard-outline") {
-    auto measured = formats::read_measurement(path);
+    auto measured = records::read_measurement(path);
     if (!measured.ok()) return measured.error();
     read.job.panes.push_back({name_of(path, o.files), std::move(measured).value(), {}, {}});
     read.pane_paths.push_back(path);
     return std::nullopt;
   }
   if (format.value() == "panecard-piece") {
-    auto piece = formats::read_piece(path);
+    auto piece = records::read_piece(path);
     if (!piece.ok()) return piece.error();
     read.job.pieces.push_back(std::move(piece).value());
     return std::nullopt;
@@ -101,7 +102,7 @@ Result<optics::Layer> layer_of(const std::string& name, const std::string& trans
 }
 
 /// Film lies on the inner face: light meets the glass first.
-Outcome add_light(const Options& o, formats::Job& job) {
+Outcome add_light(const Options& o, drawings::Job& job) {
   if (o.glass.empty() && o.film.empty()) {
     if (o.glass_reflectance.empty() && o.film_reflectance.empty()) return std::nullopt;
     return Error{Code::bad_usage,
@@ -117,10 +118,10 @@ Outcome add_light(const Options& o, formats::Job& job) {
   const auto film = layer_of("film", o.film, o.film_reflectance);
   if (!film.ok()) return film.error();
   const std::array<optics::Layer, 2> both = {glass.value(), film.value()};
-  job.light =
-      formats::JobLight{glass->transmission,   film->transmission,
-                        optics::product(both), optics::with_gaps(both),
-                        optics::glued(both),   glass->front.has_value() && film->front.has_value()};
+  job.light = drawings::JobLight{
+      glass->transmission,   film->transmission,
+      optics::product(both), optics::with_gaps(both),
+      optics::glued(both),   glass->front.has_value() && film->front.has_value()};
   return std::nullopt;
 }
 
@@ -150,7 +151,7 @@ Outcome plan(const Options& o, Outputs& outputs) {
   return std::nullopt;
 }
 
-std::string told(const Options& o, const formats::Job& job) {
+std::string told(const Options& o, const drawings::Job& job) {
   const auto counted = [](std::size_t n, const std::string& what) {
     return std::to_string(n) + " " + what + (n == 1 ? "" : "s");
   };
@@ -160,7 +161,7 @@ std::string told(const Options& o, const formats::Job& job) {
     if (!path->empty()) out += " " + one_line(*path);
   }
   out += "\n";
-  for (const formats::JobPane& pane : job.panes) {
+  for (const drawings::JobPane& pane : job.panes) {
     if (!pane.photo) out += "  ! " + one_line(pane.name) + ": " + one_line(pane.no_photo) + "\n";
   }
   return out;
@@ -171,12 +172,12 @@ Outcome run(const Options& o) {
   Outputs outputs;
   if (auto failed = plan(o, outputs)) return failed;
   Read read;
-  formats::Job& job = read.job;
+  drawings::Job& job = read.job;
   for (const std::string& path : o.files) {
     if (auto failed = read_one(path, o, read)) return failed;
   }
   if (!o.layout.empty()) {
-    auto layout = formats::read_layout(o.layout);
+    auto layout = records::read_layout(o.layout);
     if (!layout.ok()) return layout.error();
     job.layout = std::move(layout).value();
   }
@@ -185,9 +186,9 @@ Outcome run(const Options& o) {
   job.notes = o.notes;
   if (auto failed = add_light(o, job)) return failed;
   if (auto failed = add_photos(job.panes, read.pane_paths, o.photos, o.units())) return failed;
-  const formats::Paper paper = o.paper == "letter" ? formats::Paper::letter : formats::Paper::a4;
-  if (!o.pdf.empty()) outputs.set(o.pdf, formats::to_job_pdf(job, paper, o.units()));
-  if (!o.html.empty()) outputs.set(o.html, formats::to_job_html(job, paper, o.units()));
+  const drawings::Paper paper = o.paper == "letter" ? drawings::Paper::letter : drawings::Paper::a4;
+  if (!o.pdf.empty()) outputs.set(o.pdf, drawings::to_job_pdf(job, paper, o.units()));
+  if (!o.html.empty()) outputs.set(o.html, drawings::to_job_html(job, paper, o.units()));
   return outputs.write(told(o, job));
 }
 

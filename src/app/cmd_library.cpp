@@ -5,10 +5,11 @@
 #include "app/app.h"
 #include "app/library_text.h"
 #include "app/library_use.h"
-#include "formats/formats.h"
 #include "library/library.h"
 #include "pattern/pattern.h"
 #include "photo/photo.h"
+#include "records/records.h"
+#include "report/report.h"
 
 namespace panecard::app {
 namespace {
@@ -26,7 +27,7 @@ struct Options {
   bool in_force = false, mirrored = false, of_vehicle = false, inches = false, only_try = false;
   bool theirs = false;
 
-  formats::Units units() const { return inches ? formats::Units::inch : formats::Units::mm; }
+  Units units() const { return inches ? Units::inch : Units::mm; }
 };
 
 constexpr std::size_t kMostResult = 8'000'000, kMostPhoto = 200'000'000;
@@ -83,7 +84,7 @@ Outcome run_find(const Options& o) {
   auto library = opened(o, Access::read);
   if (!library.ok()) return library.error();
   if (!o.like.empty()) {
-    const auto asked = formats::read_result(o.like);
+    const auto asked = records::read_result(o.like);
     if (!asked.ok()) return asked.error();
     const auto found = library.value().find_like(asked->shape, o.most);
     if (!found.ok()) return found.error();
@@ -116,11 +117,11 @@ Outcome run_show(const Options& o) {
 }
 
 /// Yes leaves nothing to say.
-std::optional<Answer> answer_of(const formats::CompareReport& report, formats::Units units) {
+std::optional<Answer> answer_of(const report::CompareReport& report, Units units) {
   constexpr int kNo = 1, kOpen = 3;
   if (report.comparison.same == check::Verdict::yes) return std::nullopt;
   return Answer{report.comparison.same == check::Verdict::no ? kNo : kOpen,
-                formats::say_comparison(report, units)};
+                report::say_comparison(report, units)};
 }
 
 Outcome run_compare(const Options& o, std::optional<Answer>& answer) {
@@ -137,15 +138,15 @@ Outcome run_compare(const Options& o, std::optional<Answer>& answer) {
   if (!second.ok()) return second.error();
   const auto comparison = check::compare(first.value(), second.value(), o.mirrored, *tolerance);
   if (!comparison.ok()) return comparison.error();
-  formats::CompareReport report;
+  report::CompareReport report;
   report.first = "pane " + std::to_string(o.pane);
   report.second = "pane " + std::to_string(o.second);
   report.mirrored = o.mirrored;
   report.tolerance_mm = *tolerance;
   report.comparison = comparison.value();
   report.sources_known = first->sources_known && second->sources_known;
-  if (auto failed = print(o, formats::to_compare_table(report, o.units()),
-                          formats::to_compare_json(report))) {
+  if (auto failed =
+          print(o, report::to_compare_table(report, o.units()), records::to_compare_json(report))) {
     return failed;
   }
   answer = answer_of(report, o.units());
@@ -197,7 +198,7 @@ Result<std::int64_t> edit_pane(const Options& o, Library& library, const library
   if (!o.piece.empty()) {
     const auto bytes = read_file(o.piece, kMostResult);
     if (!bytes.ok()) return bytes.error();
-    const auto piece = formats::read_piece(o.piece);
+    const auto piece = records::read_piece(o.piece);
     if (!piece.ok()) return piece.error();
     const std::string name = o.piece_name.empty() ? piece->name : o.piece_name;
     const auto done = library.set_piece(o.pane, name, bytes.value(), stamp(o, ""));

@@ -6,7 +6,10 @@
 #include "app/app.h"
 #include "app/measuring.h"
 #include "app/picture_file.h"
-#include "formats/formats.h"
+#include "drawings/drawings.h"
+#include "model/model.h"
+#include "records/records.h"
+#include "report/report.h"
 
 namespace panecard::app {
 namespace {
@@ -16,18 +19,18 @@ struct Options {
   std::string json, svg, dxf, overlay, drawing;
   bool inches = false, budget = false;
 
-  formats::Units units() const { return inches ? formats::Units::inch : formats::Units::mm; }
+  Units units() const { return inches ? Units::inch : Units::mm; }
 };
 
 /// Encoded by the ending of `path`.
-std::string overlay_on(const photo::Photo& photo, const formats::Measurement& m,
-                       formats::Units units, const std::string& path) {
+std::string overlay_on(const photo::Photo& photo, const model::Measurement& m, Units units,
+                       const std::string& path) {
   constexpr double kLongestSide_px = 2048;
   const double scale = std::min(1.0, kLongestSide_px / std::max(photo.bgr.cols, photo.bgr.rows));
   cv::Mat picture;
   cv::resize(photo.bgr, picture, {}, scale, scale, cv::INTER_AREA);
   cv::cvtColor(picture, picture, cv::COLOR_BGR2BGRA);
-  formats::draw_overlay(
+  drawings::draw_overlay(
       {picture.data, picture.cols, picture.rows, static_cast<int>(picture.step), scale}, m, units);
   cv::cvtColor(picture, picture, cv::COLOR_BGRA2BGR);
   constexpr int kQuality = 90;
@@ -54,24 +57,24 @@ Outcome plan_outputs(const Options& options, Outputs& outputs) {
 }
 
 /// What people read is in their units; the result file is in mm.
-formats::Measurement in_units(formats::Measurement m, formats::Units units) {
+model::Measurement in_units(model::Measurement m, Units units) {
   m.verdict = verdict_on(m.outline, units);
   return m;
 }
 
-void fill_outputs(const Options& options, const photo::Photo& photo, const formats::Measurement& m,
+void fill_outputs(const Options& options, const photo::Photo& photo, const model::Measurement& m,
                   Outputs& outputs) {
-  if (!options.json.empty()) outputs.set(options.json, formats::to_json(m));
-  if (!options.svg.empty()) outputs.set(options.svg, formats::to_svg(m));
-  if (!options.dxf.empty()) outputs.set(options.dxf, formats::to_dxf(m));
+  if (!options.json.empty()) outputs.set(options.json, records::to_json(m));
+  if (!options.svg.empty()) outputs.set(options.svg, drawings::to_svg(m));
+  if (!options.dxf.empty()) outputs.set(options.dxf, drawings::to_dxf(m));
   if (!options.overlay.empty()) {
     outputs.set(options.overlay, overlay_on(photo, m, options.units(), options.overlay));
   }
   if (!options.drawing.empty()) {
-    const formats::Measurement said = in_units(m, options.units());
+    const model::Measurement said = in_units(m, options.units());
     outputs.set(options.drawing, ending(options.drawing) == ".pdf"
-                                     ? formats::to_drawing_pdf(said, options.units())
-                                     : formats::to_drawing_svg(said, options.units()));
+                                     ? drawings::to_drawing_pdf(said, options.units())
+                                     : drawings::to_drawing_svg(said, options.units()));
   }
 }
 
@@ -85,10 +88,10 @@ Outcome run(const Options& options) {
   const auto m = measure(photos.value(), options.photo, near.value());
   if (!m.ok()) return m.error();
   fill_outputs(options, photos->front(), m.value(), outputs);
-  if (options.json == "-") return outputs.write(formats::to_json(m.value()));
-  const formats::Measurement said = in_units(m.value(), options.units());
-  std::string text = formats::to_table(said, options.units());
-  if (options.budget) text += "\n" + formats::to_budget(said, options.units());
+  if (options.json == "-") return outputs.write(records::to_json(m.value()));
+  const model::Measurement said = in_units(m.value(), options.units());
+  std::string text = report::to_table(said, options.units());
+  if (options.budget) text += "\n" + report::to_budget(said, options.units());
   return outputs.write(text);
 }
 

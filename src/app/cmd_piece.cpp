@@ -9,8 +9,11 @@
 #include "app/app.h"
 #include "app/cut_files.h"
 #include "app/piece_request.h"
-#include "formats/formats.h"
+#include "drawings/drawings.h"
+#include "film/film.h"
 #include "pattern/pattern.h"
+#include "records/records.h"
+#include "report/report.h"
 
 namespace panecard::app {
 namespace {
@@ -24,7 +27,7 @@ struct Options {
   bool list_sets = false, mirror = false, both = false, may_mirror = false, inches = false;
   int copies = 1;
 
-  formats::Units units() const { return inches ? formats::Units::inch : formats::Units::mm; }
+  Units units() const { return inches ? Units::inch : Units::mm; }
 };
 
 /// pane.json to pane-mirrored.json.
@@ -63,7 +66,7 @@ std::optional<double> largest_u95(const pattern::Pane& pane, const std::string& 
 }
 
 /// Film shrinks mainly along the roll; on bent glass it has to shrink upright (common practice).
-std::string default_along(const formats::StoredOutline& outline, std::vector<Finding>& findings) {
+std::string default_along(const records::StoredOutline& outline, std::vector<Finding>& findings) {
   if (!outline.bent_probability) {
     findings.push_back({"face_not_known",
                         "the result file does not say whether the pane is bent; if it is, its "
@@ -79,14 +82,14 @@ std::string default_along(const formats::StoredOutline& outline, std::vector<Fin
   return bent ? "upright" : "any";
 }
 
-formats::PieceReport report_of(const Options& o, const formats::StoredOutline& outline,
-                               const pattern::Pane& pane, const pattern::Piece& piece) {
-  formats::PieceReport out;
-  formats::StoredPiece& stored = out.piece;
+report::PieceReport report_of(const Options& o, const records::StoredOutline& outline,
+                              const pattern::Pane& pane, const pattern::Piece& piece) {
+  report::PieceReport out;
+  film::FilmPiece& stored = out.piece;
   stored.name = o.name.empty() ? fs::path(o.path).stem().string() : o.name;
   stored.boundary = outline.boundary;
   stored.cut = piece.cut;
-  for (const pattern::Vertex& v : piece.arcs) stored.arcs.push_back({v.at, v.bulge});
+  for (const ArcVertex& v : piece.arcs) stored.arcs.push_back({v.at, v.bulge});
   stored.copies = o.copies;
   stored.film = o.film;
   stored.may_mirror = o.may_mirror;
@@ -102,16 +105,16 @@ formats::PieceReport report_of(const Options& o, const formats::StoredOutline& o
   return out;
 }
 
-void mirror(formats::PieceReport& report, const pattern::Piece& piece) {
+void mirror(report::PieceReport& report, const pattern::Piece& piece) {
   const pattern::Piece twin = pattern::mirrored(piece);
-  formats::StoredPiece& stored = report.piece;
+  film::FilmPiece& stored = report.piece;
   stored.cut = twin.cut;
   stored.arcs.clear();
-  for (const pattern::Vertex& v : twin.arcs) stored.arcs.push_back({v.at, v.bulge});
+  for (const ArcVertex& v : twin.arcs) stored.arcs.push_back({v.at, v.bulge});
   std::reverse(stored.sides.begin(), stored.sides.end());
   for (std::size_t k = 0; k < stored.sides.size(); ++k) {
     const pattern::Side& side = twin.sides[k].side;
-    formats::StoredSide& s = stored.sides[k];
+    film::FilmSide& s = stored.sides[k];
     s.name = side.name, s.where = side.where, s.first = side.first, s.last = side.last;
   }
   std::copy(twin.findings.begin(), twin.findings.end(), stored.findings.begin());
@@ -120,8 +123,8 @@ void mirror(formats::PieceReport& report, const pattern::Piece& piece) {
   report.mirrored = true;
 }
 
-Result<std::vector<formats::PieceReport>> make(const Options& o) {
-  auto outline = formats::read_result(o.path);
+Result<std::vector<report::PieceReport>> make(const Options& o) {
+  auto outline = records::read_result(o.path);
   if (!outline.ok()) return outline.error();
   auto wish = piece_wish(o.words, outline->boundary);
   if (!wish.ok()) return wish.error();
@@ -130,10 +133,10 @@ Result<std::vector<formats::PieceReport>> make(const Options& o) {
   if (!pane.ok()) return pane.error();
   const auto piece = pattern::make_piece(pane.value(), wish->request);
   if (!piece.ok()) return piece.error();
-  formats::PieceReport report = report_of(o, outline.value(), pane.value(), piece.value());
+  report::PieceReport report = report_of(o, outline.value(), pane.value(), piece.value());
   report.set_title = wish->set_title;
   if (!wish->set_note.empty()) report.piece.findings.push_back({"ready_made", wish->set_note});
-  std::vector<formats::PieceReport> out;
+  std::vector<report::PieceReport> out;
   if (!o.mirror) out.push_back(report);
   if (o.mirror || o.both) {
     mirror(report, piece.value());
@@ -143,23 +146,23 @@ Result<std::vector<formats::PieceReport>> make(const Options& o) {
   return out;
 }
 
-std::string drawing_of(const Options& o, const formats::PieceReport& report) {
-  return ending(o.drawing) == ".pdf" ? formats::to_piece_drawing_pdf(report, o.units())
-                                     : formats::to_piece_drawing_svg(report, o.units());
+std::string drawing_of(const Options& o, const report::PieceReport& report) {
+  return ending(o.drawing) == ".pdf" ? drawings::to_piece_drawing_pdf(report, o.units())
+                                     : drawings::to_piece_drawing_svg(report, o.units());
 }
 
 /// All files of one piece. @param twin  its files are named so
-Outcome set_files(const Options& o, const formats::PieceReport& report, bool twin,
+Outcome set_files(const Options& o, const report::PieceReport& report, bool twin,
                   Outputs& outputs) {
   constexpr double kMargin_mm = 10;
   const auto named = [twin](const std::string& path) { return twin ? twin_of(path) : path; };
-  if (!o.json.empty()) outputs.set(named(o.json), formats::to_piece_json(report.piece));
+  if (!o.json.empty()) outputs.set(named(o.json), records::to_piece_json(report.piece));
   if (!o.drawing.empty()) outputs.set(named(o.drawing), drawing_of(o, report));
   CutFiles cuts = o.cuts;
   for (std::string* path : cuts.paths()) {
     if (!path->empty()) *path = named(*path);
   }
-  return set_cut_files(cuts, formats::sheet_of(report.piece, kMargin_mm), outputs);
+  return set_cut_files(cuts, film::sheet_of(report.piece, kMargin_mm), outputs);
 }
 
 Outcome wrong_options(const Options& o) {
@@ -178,9 +181,9 @@ Outcome wrong_options(const Options& o) {
   if (!o.drawing.empty() && is != ".svg" && is != ".pdf") {
     return Error{Code::bad_usage, "--drawing '" + o.drawing + "': name an .svg or .pdf file"};
   }
-  if (o.copies < 1 || o.copies > formats::kMostCopies) {
+  if (o.copies < 1 || o.copies > film::kMostCopies) {
     return Error{Code::bad_usage, "--copies " + std::to_string(o.copies) + ": give 1 to " +
-                                      std::to_string(formats::kMostCopies)};
+                                      std::to_string(film::kMostCopies)};
   }
   return wrong_options(o.cuts);
 }
@@ -209,11 +212,11 @@ Outcome run(const Options& o) {
   if (!reports.ok()) return reports.error();
   std::string table;
   for (std::size_t k = 0; k < reports.value().size(); ++k) {
-    const formats::PieceReport& report = reports.value()[k];
+    const report::PieceReport& report = reports.value()[k];
     if (auto failed = set_files(o, report, k > 0, outputs)) return failed;
-    table += (k > 0 ? "\n" : "") + formats::to_piece_table(report, o.units());
+    table += (k > 0 ? "\n" : "") + report::to_piece_table(report, o.units());
   }
-  return outputs.write(o.json == "-" ? formats::to_piece_json(reports.value().front().piece)
+  return outputs.write(o.json == "-" ? records::to_piece_json(reports.value().front().piece)
                                      : table);
 }
 

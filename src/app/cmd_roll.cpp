@@ -11,8 +11,11 @@
 #include "app/app.h"
 #include "app/cut_files.h"
 #include "app/roll_job.h"
-#include "formats/formats.h"
+#include "drawings/drawings.h"
+#include "film/film.h"
 #include "layout/layout.h"
+#include "records/records.h"
+#include "report/report.h"
 
 namespace panecard::app {
 namespace {
@@ -30,7 +33,7 @@ struct Options {
   std::uint64_t seed = 1;
   bool commit = false, inches = false;
 
-  formats::Units units() const { return inches ? formats::Units::inch : formats::Units::mm; }
+  Units units() const { return inches ? Units::inch : Units::mm; }
 };
 
 double seconds_since(Clock::time_point start) {
@@ -80,11 +83,11 @@ Result<std::vector<layout::Choice>> choose(const Options& o, const layout::Margi
   return out;
 }
 
-void add_findings(const formats::StoredLayout& layout, formats::StoredStrip& strip) {
+void add_findings(const film::FilmLayout& layout, film::FilmStrip& strip) {
   const double usable = strip.film.width_mm - 2 * layout.edge_mm;
   for (std::size_t k = 0; k < layout.pieces.size(); ++k) {
-    const formats::LaidPiece& p = layout.pieces[k];
-    const auto is_it = [k](const formats::LaidCopy& c) { return c.piece == k; };
+    const film::LaidPiece& p = layout.pieces[k];
+    const auto is_it = [k](const film::LaidCopy& c) { return c.piece == k; };
     if (std::none_of(strip.copies.begin(), strip.copies.end(), is_it)) continue;
     const bool level = p.along != "upright" && p.upright_mm <= usable;
     const bool upright = p.along != "level" && p.level_mm <= usable;
@@ -102,9 +105,9 @@ void add_findings(const formats::StoredLayout& layout, formats::StoredStrip& str
   }
 }
 
-formats::StoredStrip stored(const RollJob& job, const FilmJob& part, const layout::Offer& offer,
-                            std::vector<int>& copies) {
-  formats::StoredStrip out;
+film::FilmStrip stored(const RollJob& job, const FilmJob& part, const layout::Offer& offer,
+                       std::vector<int>& copies) {
+  film::FilmStrip out;
   out.film = job.stock.films[part.films[offer.film]];
   out.length_mm = offer.layout.length_mm, out.bound_mm = offer.layout.bound_mm;
   out.shortest = offer.layout.shortest;
@@ -113,18 +116,18 @@ formats::StoredStrip stored(const RollJob& job, const FilmJob& part, const layou
   if (job.endless) out.film.length_mm = 0, out.rest = {};
   for (const layout::Placed& placed : offer.layout.placed) {
     const std::size_t k = part.pieces[placed.item];
-    out.copies.push_back(formats::laid(job.pieces[k], placed, k, ++copies[k]));
+    out.copies.push_back(film::laid(job.pieces[k], placed, k, ++copies[k]));
   }
   return out;
 }
 
-formats::LayoutReport report_of(const layout::Margins& margins, const RollJob& job,
-                                const std::vector<layout::Choice>& choices) {
-  formats::LayoutReport out;
-  formats::StoredLayout& layout = out.layout;
+report::LayoutReport report_of(const layout::Margins& margins, const RollJob& job,
+                               const std::vector<layout::Choice>& choices) {
+  report::LayoutReport out;
+  film::FilmLayout& layout = out.layout;
   layout.currency = job.stock.currency;
   layout.gap_mm = margins.gap_mm, layout.edge_mm = margins.edge_mm;
-  for (const formats::StoredPiece& p : job.pieces) layout.pieces.push_back(formats::laid(p));
+  for (const film::FilmPiece& p : job.pieces) layout.pieces.push_back(film::laid(p));
   std::vector<int> copies(job.pieces.size(), 0);
   for (std::size_t c = 0; c < choices.size(); ++c) {
     const FilmJob& part = job.parts[c];
@@ -165,21 +168,21 @@ class Hold {
 
 Outcome take_from_stock(const Options& o, const layout::Margins& margins, const RollJob& job,
                         const std::vector<layout::Choice>& choices, Outputs& outputs) {
-  const auto now = formats::read_stock(o.words.stock);
+  const auto now = records::read_stock(o.words.stock);
   if (!now.ok()) return now.error();
   if (now->bytes != job.stock.bytes) {
     return Error{Code::unwritable_file, "'" + o.words.stock +
                                             "' was changed while the pieces were laid; run roll "
                                             "again"};
   }
-  std::vector<formats::Taken> taken;
+  std::vector<film::Taken> taken;
   for (std::size_t c = 0; c < choices.size(); ++c) {
     for (const layout::Offer& offer : choices[c].strips) {
       taken.push_back({job.parts[c].films[offer.film], offer.layout.length_mm, {}});
       if (offer.largest_within.length_mm > 0) taken.back().rests.push_back(offer.largest_within);
     }
   }
-  auto bytes = formats::stock_after(job.stock, taken, margins.keep_mm);
+  auto bytes = records::stock_after(job.stock, taken, margins.keep_mm);
   if (!bytes.ok()) return bytes.error();
   outputs.set(o.words.stock, std::move(bytes).value());
   return std::nullopt;
@@ -243,7 +246,7 @@ std::string of_strip(const std::string& path, std::size_t strip) {
 }
 
 /// A strip's own files; those of the first are planned already.
-Outcome set_strip(const Options& o, const formats::StoredLayout& layout, std::size_t strip,
+Outcome set_strip(const Options& o, const film::FilmLayout& layout, std::size_t strip,
                   Outputs& outputs) {
   CutFiles cuts = o.cuts;
   std::vector<std::string> more;
@@ -259,15 +262,15 @@ Outcome set_strip(const Options& o, const formats::StoredLayout& layout, std::si
   }
   if (own_drawing) {
     outputs.set(of_strip(o.drawing, strip),
-                formats::to_layout_drawing_svg(layout, strip, o.units()));
+                drawings::to_layout_drawing_svg(layout, strip, o.units()));
   }
-  return set_cut_files(cuts, formats::sheet_of(layout, layout.strips[strip]), outputs);
+  return set_cut_files(cuts, film::sheet_of(layout, layout.strips[strip]), outputs);
 }
 
-Outcome set_files(const Options& o, const formats::StoredLayout& layout, Outputs& outputs) {
-  if (!o.json.empty()) outputs.set(o.json, formats::to_layout_json(layout));
+Outcome set_files(const Options& o, const film::FilmLayout& layout, Outputs& outputs) {
+  if (!o.json.empty()) outputs.set(o.json, records::to_layout_json(layout));
   if (ending(o.drawing) == ".pdf") {
-    outputs.set(o.drawing, formats::to_layout_drawing_pdf(layout, o.units()));
+    outputs.set(o.drawing, drawings::to_layout_drawing_pdf(layout, o.units()));
   }
   for (std::size_t k = 0; k < layout.strips.size(); ++k) {
     if (auto failed = set_strip(o, layout, k, outputs)) return failed;
@@ -299,11 +302,11 @@ Outcome run(const Options& o) {
   if (auto failed = plan(o, outputs)) return failed;
   const auto choices = choose(o, margins.value(), job.value());
   if (!choices.ok()) return choices.error();
-  formats::LayoutReport report = report_of(margins.value(), job.value(), choices.value());
+  report::LayoutReport report = report_of(margins.value(), job.value(), choices.value());
   if (auto failed = set_files(o, report.layout, outputs)) return failed;
   report.committed = o.commit;
-  const std::string text = o.json == "-" ? formats::to_layout_json(report.layout)
-                                         : formats::to_layout_table(report, o.units()) +
+  const std::string text = o.json == "-" ? records::to_layout_json(report.layout)
+                                         : report::to_layout_table(report, o.units()) +
                                                files_told(o, report.layout.strips.size());
   if (!o.commit) return outputs.write(text);
   const Hold hold(o.words.stock);

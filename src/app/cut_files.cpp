@@ -7,9 +7,9 @@
 namespace panecard::app {
 namespace {
 
-Result<formats::HpglOptions> plotter(const CutFiles& files) {
+Result<drawings::HpglOptions> plotter(const CutFiles& files) {
   constexpr double kMostOvercut_mm = 20, kLeast_mm = 10, kMost_mm = 50000;
-  formats::HpglOptions out;
+  drawings::HpglOptions out;
   struct Row {
     const char* option;
     const std::string& text;
@@ -28,11 +28,11 @@ Result<formats::HpglOptions> plotter(const CutFiles& files) {
   return out;
 }
 
-Result<std::string> pdf_of(const std::string& tile, const formats::CutSheet& sheet) {
-  if (tile.empty()) return formats::to_cut_pdf_long(sheet);
-  formats::CutTiling tiling;
-  tiling.paper = tile == "letter" ? formats::Paper::letter : formats::Paper::a4;
-  return formats::to_cut_pdf_tiles(sheet, tiling);
+Result<std::string> pdf_of(const std::string& tile, const film::CutSheet& sheet) {
+  if (tile.empty()) return drawings::to_cut_pdf_long(sheet);
+  drawings::CutTiling tiling;
+  tiling.paper = tile == "letter" ? drawings::Paper::letter : drawings::Paper::a4;
+  return drawings::to_cut_pdf_tiles(sheet, tiling);
 }
 
 }  // namespace
@@ -64,7 +64,7 @@ Outcome wrong_options(const CutFiles& files) {
   return options.ok() ? std::nullopt : Outcome(options.error());
 }
 
-Outcome set_cut_files(const CutFiles& files, const formats::CutSheet& sheet, Outputs& outputs) {
+Outcome set_cut_files(const CutFiles& files, const film::CutSheet& sheet, Outputs& outputs) {
   const auto set = [&](const std::string& path, const auto& make_bytes) -> Outcome {
     if (path.empty()) return std::nullopt;
     Result<std::string> bytes = make_bytes();
@@ -74,9 +74,9 @@ Outcome set_cut_files(const CutFiles& files, const formats::CutSheet& sheet, Out
   };
   const auto options = plotter(files);
   if (!options.ok()) return options.error();
-  auto failed = set(files.svg, [&] { return formats::to_cut_svg(sheet); });
-  if (!failed) failed = set(files.dxf, [&] { return formats::to_cut_dxf(sheet); });
-  if (!failed) failed = set(files.hpgl, [&] { return formats::to_hpgl(sheet, options.value()); });
+  auto failed = set(files.svg, [&] { return drawings::to_cut_svg(sheet); });
+  if (!failed) failed = set(files.dxf, [&] { return drawings::to_cut_dxf(sheet); });
+  if (!failed) failed = set(files.hpgl, [&] { return drawings::to_hpgl(sheet, options.value()); });
   if (!failed) failed = set(files.pdf, [&] { return pdf_of(files.tile, sheet); });
   return failed;
 }

@@ -5,7 +5,7 @@
 #include <vector>
 
 #include "app/app.h"
-#include "formats/formats.h"
+#include "film/film.h"
 
 namespace panecard::app {
 
@@ -20,7 +20,7 @@ struct CutFiles {
 void add_cut_options(CLI::App& command, CutFiles& files);
 Outcome wrong_options(const CutFiles& files);
 /// The planned files' bytes.
-Outcome set_cut_files(const CutFiles& files, const formats::CutSheet& sheet, Outputs& outputs);
+Outcome set_cut_files(const CutFiles& files, const film::CutSheet& sheet, Outputs& outputs);
 
 /// A length within bounds. @param option  for the error
 Result<double> length_within(const std::string& option, const std::string& text, double least_mm,

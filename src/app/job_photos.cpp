@@ -12,8 +12,8 @@ namespace panecard::app {
 namespace {
 
 namespace fs = std::filesystem;
-using formats::JobPane;
-using formats::Measurement;
+using drawings::JobPane;
+using model::Measurement;
 
 /// What a result file names may be anything; only a file's name is looked for. Of several photos
 /// of one pane the outline is drawn in the first.
@@ -39,7 +39,7 @@ Result<std::vector<Given>> look_at(const std::vector<std::string>& paths) {
     if (!given.folder) {
       const auto bytes = bytes_of(path);
       if (!bytes.ok()) return bytes.error();
-      given.sha256 = formats::hex(formats::sha256(bytes.value()));
+      given.sha256 = records::hex(records::sha256(bytes.value()));
     }
     out.push_back(std::move(given));
   }
@@ -73,7 +73,7 @@ Found find_photo(const Measurement& m, const std::string& result, std::vector<Gi
     if (!fs::is_regular_file(path, ignored)) continue;
     const auto bytes = bytes_of(path);
     if (bytes.ok() &&
-        (m.photo_sha256.empty() || same(formats::hex(formats::sha256(bytes.value()))))) {
+        (m.photo_sha256.empty() || same(records::hex(records::sha256(bytes.value()))))) {
       return {path, {}};
     }
     found.why_not = "no photo: '" + path + "' is called like it but is another one";
@@ -92,7 +92,7 @@ cv::Rect around(const Measurement& m, const cv::Size& photo) {
     }
   };
   widen(m.outline.points_px);
-  for (const formats::CardMark& card : m.cards) widen(card.corners_px);
+  for (const model::CardMark& card : m.cards) widen(card.corners_px);
   const double margin = kMargin * std::max(high_x - low_x, high_y - low_y);
   const auto within = [](double v, int most) {
     return static_cast<int>(std::lround(std::clamp(v, 0.0, static_cast<double>(most))));
@@ -102,7 +102,7 @@ cv::Rect around(const Measurement& m, const cv::Size& photo) {
   return {low, high};
 }
 
-formats::JobPhoto picture_of(const photo::Photo& photo, Measurement m, formats::Units units) {
+drawings::JobPhoto picture_of(const photo::Photo& photo, Measurement m, Units units) {
   constexpr double kLongestSide_px = 1400;
   const cv::Rect part = around(m, photo.bgr.size());
   const double scale = std::min(1.0, kLongestSide_px / std::max(part.width, part.height));
@@ -113,8 +113,8 @@ formats::JobPhoto picture_of(const photo::Photo& photo, Measurement m, formats::
     for (PointPx& p : points) p = {p.x - part.x, p.y - part.y};
   };
   shift(m.outline.points_px);
-  for (formats::CardMark& card : m.cards) shift(card.corners_px);
-  formats::draw_overlay(
+  for (model::CardMark& card : m.cards) shift(card.corners_px);
+  drawings::draw_overlay(
       {picture.data, picture.cols, picture.rows, static_cast<int>(picture.step), scale}, m, units);
   cv::cvtColor(picture, picture, cv::COLOR_BGRA2BGR);
   constexpr int kQuality = 85;
@@ -138,7 +138,7 @@ std::string not_the_same(const photo::Photo& photo, const Measurement& m) {
   return {};
 }
 
-void add_photo(JobPane& pane, const std::string& path, formats::Units units) {
+void add_photo(JobPane& pane, const std::string& path, Units units) {
   const auto photo = photo::load(path);
   if (!photo.ok()) {
     pane.no_photo = "no photo: " + photo.error().detail;
@@ -162,7 +162,7 @@ bool ambiguous(const std::vector<JobPane>& panes, const Measurement& m) {
 }  // namespace
 
 Outcome add_photos(std::vector<JobPane>& panes, const std::vector<std::string>& paths,
-                   const std::vector<std::string>& given, formats::Units units) {
+                   const std::vector<std::string>& given, Units units) {
   auto looked = look_at(given);
   if (!looked.ok()) return looked.error();
   for (std::size_t k = 0; k < panes.size(); ++k) {

@@ -5,7 +5,7 @@
 #include <vector>
 
 #include "app/app.h"
-#include "formats/formats.h"
+#include "drawings/drawings.h"
 
 namespace panecard::app {
 
@@ -14,7 +14,7 @@ namespace panecard::app {
 /// @param paths  of the panes' result files, in the panes' order
 /// @retval bad_usage        a photo given is that of no pane
 /// @retval unreadable_file, too_large  a photo given cannot be read
-Outcome add_photos(std::vector<formats::JobPane>& panes, const std::vector<std::string>& paths,
-                   const std::vector<std::string>& given, formats::Units units);
+Outcome add_photos(std::vector<drawings::JobPane>& panes, const std::vector<std::string>& paths,
+                   const std::vector<std::string>& given, Units units);
 
 }  // namespace panecard::app

@@ -13,9 +13,8 @@ using library::PaneLine;
 
 constexpr double kMmPerInch = 25.4;
 
-std::string length(double mm, formats::Units units) {
-  return units == formats::Units::inch ? to_text(mm / kMmPerInch, 3) + " in"
-                                       : to_text(mm, 2) + " mm";
+std::string length(double mm, Units units) {
+  return units == Units::inch ? to_text(mm / kMmPerInch, 3) + " in" : to_text(mm, 2) + " mm";
 }
 
 std::string joined(std::initializer_list<std::string> parts) {
@@ -76,7 +75,7 @@ std::string list_json(const std::vector<PaneLine>& lines) {
   return document("panecard-found", {{"panes", panes}});
 }
 
-std::string alike_text(const std::vector<library::Alike>& found, formats::Units units) {
+std::string alike_text(const std::vector<library::Alike>& found, Units units) {
   std::string out = found.empty() ? "the library has no pattern yet\n" : "";
   for (const library::Alike& a : found) {
     out += "pane " + std::to_string(a.line.pane) + "  " + name_of(a.line) + "\n      largest gap " +
@@ -101,8 +100,7 @@ std::string alike_json(const std::vector<library::Alike>& found) {
   return document("panecard-found", {{"panes", panes}});
 }
 
-std::string pane_text(const library::PaneView& view, const check::Shape* shape,
-                      formats::Units units) {
+std::string pane_text(const library::PaneView& view, const check::Shape* shape, Units units) {
   const PaneLine& line = view.line;
   std::string out = "pane " + std::to_string(line.pane) + ": " + name_of(line) + "\nvehicle " +
                     std::to_string(view.vehicle_number) + ", revision " +
@@ -179,7 +177,7 @@ std::string history_json(const std::vector<library::Revision>& history) {
   return document("panecard-history", {{"revisions", out}});
 }
 
-std::string combined_text(const library::Combined& c, formats::Units units) {
+std::string combined_text(const library::Combined& c, Units units) {
   std::string out;
   for (const library::Combined::Consistency& test : c.tests) {
     out += "measurement " + std::to_string(test.measurement) + "  up to " +

@@ -115,7 +115,7 @@ std::string main_source(const outline::Outline& o, const outline::Dimension& d) 
 }
 
 /// What the photo is like, and warnings where it costs.
-void judge(const quality::Look& look, formats::Measurement& m) {
+void judge(const quality::Look& look, model::Measurement& m) {
   const std::vector<quality::Number> numbers = quality::numbers(look, m.outline);
   for (const quality::Number& n : numbers) {
     m.quality.push_back({n.name, n.value, n.unit, n.long_u95_mm, n.remedy});
@@ -202,7 +202,7 @@ std::optional<Error> outside_photo(const photo::Photo& photo, const std::vector<
   return std::nullopt;
 }
 
-formats::Face face_of(const card::Plane& plane) {
+model::Face face_of(const card::Plane& plane) {
   const card::Curvature c = card::curvature_of(plane);
   return {plane.bent_probability, c.strong,  2 * c.sigma_strong, c.weak,
           2 * c.sigma_weak,       c.axis_deg};
@@ -277,7 +277,7 @@ std::string whole(const std::vector<std::string>& paths) {
 std::string sha256_of(const std::string& path) {
   constexpr std::size_t kMostBytes = std::size_t{512} << 20;
   const auto bytes = read_file(path, kMostBytes);
-  return bytes.ok() ? formats::hex(formats::sha256(bytes.value())) : std::string();
+  return bytes.ok() ? records::hex(records::sha256(bytes.value())) : std::string();
 }
 
 std::string names_of(const std::vector<std::string>& paths) {
@@ -290,11 +290,11 @@ std::string names_of(const std::vector<std::string>& paths) {
 
 }  // namespace
 
-std::string verdict_on(const outline::Outline& outline, formats::Units units) {
+std::string verdict_on(const outline::Outline& outline, Units units) {
   std::vector<double> u95 = outline.u95_mm;
   if (u95.empty()) return {};
   std::sort(u95.begin(), u95.end());
-  const bool inches = units == formats::Units::inch;
+  const bool inches = units == Units::inch;
   const auto said = [inches](double mm) {
     return inches ? to_text(mm / 25.4, 3) + " in" : to_text(mm, 2) + " mm";
   };
@@ -302,8 +302,8 @@ std::string verdict_on(const outline::Outline& outline, formats::Units units) {
                      said(outline.short_mm.u95) + ", the outline to " + said(u95[u95.size() / 2]) +
                      " at half of its points and " + said(u95.back()) + " at the worst." +
                      main_source(outline, outline.long_mm);
-  if (const auto advice = formats::most_helpful(outline)) {
-    text += " " + formats::say_advice(outline, *advice, units);
+  if (const auto advice = outline::most_helpful(outline)) {
+    text += " " + report::say_advice(outline, *advice, units);
   }
   return text;
 }
@@ -368,9 +368,9 @@ Result<trace::Traced> trace_boundary(const std::vector<photo::Photo>& photos,
   return traced;
 }
 
-Result<formats::Measurement> sized(const std::vector<photo::Photo>& photos,
-                                   const PhotoOptions& options, const Prepared& prepared,
-                                   const trace::Traced& traced) {
+Result<model::Measurement> sized(const std::vector<photo::Photo>& photos,
+                                 const PhotoOptions& options, const Prepared& prepared,
+                                 const trace::Traced& traced) {
   const std::vector<card::View>& views = prepared.views;
   // What the photo is like does not hang on the outline, which one core alone fits.
   auto looked = beside(cv::getNumThreads() > 1, [&] {
@@ -379,9 +379,9 @@ Result<formats::Measurement> sized(const std::vector<photo::Photo>& photos,
   });
   auto outline = outline::fit(traced.contour);
   if (!outline.ok()) return about(whole(options.paths), outline.error());
-  formats::Measurement m;
+  model::Measurement m;
   m.boundary = options.boundary;
-  m.verdict = verdict_on(outline.value(), formats::Units::mm);
+  m.verdict = verdict_on(outline.value(), Units::mm);
   m.outline = std::move(outline.value());
   for (const card::Sighting& card : views.front().cards) {
     m.cards.push_back({name_of(card.kind), card.id, card.body_px});
@@ -398,15 +398,14 @@ Result<formats::Measurement> sized(const std::vector<photo::Photo>& photos,
   return m;
 }
 
-void complete(const PhotoOptions& options, const trace::Traced& traced, formats::Measurement& m) {
+void complete(const PhotoOptions& options, const trace::Traced& traced, model::Measurement& m) {
   auto sha256 = beside(cv::getNumThreads() > 1, [&] { return sha256_of(options.paths.front()); });
   m.covariance = outline::carried(traced.contour, m.outline);
   m.photo_sha256 = sha256.get();
 }
 
-Result<formats::Measurement> measure(const std::vector<photo::Photo>& photos,
-                                     const PhotoOptions& options,
-                                     const std::vector<PointPx>& near) {
+Result<model::Measurement> measure(const std::vector<photo::Photo>& photos,
+                                   const PhotoOptions& options, const std::vector<PointPx>& near) {
   if (auto error = outside_photo(photos.front(), near)) return *error;
   const auto tracing = tracing_options(options, near);  // before the long work
   if (!tracing.ok()) return tracing.error();

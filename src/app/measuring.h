@@ -6,7 +6,7 @@
 #include <vector>
 
 #include "card/card.h"
-#include "formats/formats.h"
+#include "model/model.h"
 #include "photo/photo.h"
 #include "trace/trace.h"
 
@@ -36,7 +36,7 @@ Result<std::vector<PointPx>> near_points(const PhotoOptions& options);
 Result<std::vector<photo::Photo>> load_photos(const PhotoOptions& options);
 
 /// How good an outline is, why not better, and what would help most.
-std::string verdict_on(const outline::Outline& outline, formats::Units units);
+std::string verdict_on(const outline::Outline& outline, Units units);
 
 /// What is known of photos before a boundary is traced in them.
 struct Prepared {
@@ -51,14 +51,14 @@ Result<trace::Traced> trace_boundary(const std::vector<photo::Photo>& photos,
                                      const PhotoOptions& options, const Prepared& prepared,
                                      const std::vector<PointPx>& near);
 /// All that a person is shown.
-Result<formats::Measurement> sized(const std::vector<photo::Photo>& photos,
-                                   const PhotoOptions& options, const Prepared& prepared,
-                                   const trace::Traced& traced);
+Result<model::Measurement> sized(const std::vector<photo::Photo>& photos,
+                                 const PhotoOptions& options, const Prepared& prepared,
+                                 const trace::Traced& traced);
 /// What a result file holds besides.
-void complete(const PhotoOptions& options, const trace::Traced& traced, formats::Measurement& m);
+void complete(const PhotoOptions& options, const trace::Traced& traced, model::Measurement& m);
 
 /// Cards, planes, contour, outline: all of it. An error about a photo names it.
-Result<formats::Measurement> measure(const std::vector<photo::Photo>& photos,
-                                     const PhotoOptions& options, const std::vector<PointPx>& near);
+Result<model::Measurement> measure(const std::vector<photo::Photo>& photos,
+                                   const PhotoOptions& options, const std::vector<PointPx>& near);
 
 }  // namespace panecard::app

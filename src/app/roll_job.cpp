@@ -10,7 +10,7 @@
 namespace panecard::app {
 namespace {
 
-using formats::StoredPiece;
+using film::FilmPiece;
 
 constexpr int kMostCopiesInAll = 1900;
 constexpr double kLeastWidth_mm = 10, kMostWidth_mm = 5000, kEndless_mm = 50000;
@@ -21,15 +21,15 @@ std::vector<double> turns_of(const std::string& along) {
   return {0, 90, 180, 270};
 }
 
-Result<std::vector<StoredPiece>> pieces_in(const std::vector<std::string>& files) {
-  std::vector<StoredPiece> out;
+Result<std::vector<FilmPiece>> pieces_in(const std::vector<std::string>& files) {
+  std::vector<FilmPiece> out;
   for (const std::string& file : files) {
-    auto piece = formats::read_piece(file);
+    auto piece = records::read_piece(file);
     if (!piece.ok()) return piece.error();
     out.push_back(std::move(piece).value());
     const std::string name = out.back().name;
     for (int k = 2;; ++k) {
-      const auto named = [&](const StoredPiece& p) { return p.name == out.back().name; };
+      const auto named = [&](const FilmPiece& p) { return p.name == out.back().name; };
       if (std::none_of(out.begin(), out.end() - 1, named)) break;
       out.back().name = name + " (" + std::to_string(k) + ")";
     }
@@ -37,14 +37,14 @@ Result<std::vector<StoredPiece>> pieces_in(const std::vector<std::string>& files
   return out;
 }
 
-std::string names_of(const std::vector<StoredPiece>& pieces) {
+std::string names_of(const std::vector<FilmPiece>& pieces) {
   std::string out;
-  for (const StoredPiece& p : pieces) out += (out.empty() ? "" : ", ") + p.name;
+  for (const FilmPiece& p : pieces) out += (out.empty() ? "" : ", ") + p.name;
   return out;
 }
 
 Result<std::size_t> piece_called(const std::string& option, const std::string& name,
-                                 const std::vector<StoredPiece>& pieces) {
+                                 const std::vector<FilmPiece>& pieces) {
   for (std::size_t k = 0; k < pieces.size(); ++k) {
     if (pieces[k].name == name) return k;
   }
@@ -56,13 +56,13 @@ Result<int> count_in(const std::string& text) {
   const bool digits = !text.empty() && text.size() <= 4 &&
                       text.find_first_not_of("0123456789") == std::string::npos;
   const int count = digits ? std::stoi(text) : 0;
-  if (count >= 1 && count <= formats::kMostCopies) return count;
+  if (count >= 1 && count <= film::kMostCopies) return count;
   return Error{Code::bad_usage, "--copies '" + text + "': give 1 to " +
-                                    std::to_string(formats::kMostCopies) +
+                                    std::to_string(film::kMostCopies) +
                                     ", or a piece's, as \"front left=2\""};
 }
 
-Outcome set_copies(const std::vector<std::string>& words, std::vector<StoredPiece>& pieces) {
+Outcome set_copies(const std::vector<std::string>& words, std::vector<FilmPiece>& pieces) {
   for (const bool for_all : {true, false}) {  // what is said of one piece goes before what of all
     for (const std::string& text : words) {
       const std::size_t equals = text.rfind('=');
@@ -71,7 +71,7 @@ Outcome set_copies(const std::vector<std::string>& words, std::vector<StoredPiec
       const auto count = count_in(equals == std::string::npos ? text : text.substr(equals + 1));
       if (!count.ok()) return count.error();
       if (for_all) {
-        for (StoredPiece& p : pieces) p.copies = count.value();
+        for (FilmPiece& p : pieces) p.copies = count.value();
         continue;
       }
       const auto which = piece_called("--copies", name, pieces);
@@ -82,7 +82,7 @@ Outcome set_copies(const std::vector<std::string>& words, std::vector<StoredPiec
   return std::nullopt;
 }
 
-Outcome add_twins(const std::vector<std::string>& words, std::vector<StoredPiece>& pieces) {
+Outcome add_twins(const std::vector<std::string>& words, std::vector<FilmPiece>& pieces) {
   std::vector<bool> wanted(pieces.size(), false);
   for (const std::string& name : words) {
     if (name == "all") {
@@ -93,25 +93,25 @@ Outcome add_twins(const std::vector<std::string>& words, std::vector<StoredPiece
     if (!which.ok()) return which.error();
     wanted[which.value()] = true;
   }
-  std::vector<StoredPiece> out;
+  std::vector<FilmPiece> out;
   out.reserve(2 * pieces.size());
   for (std::size_t k = 0; k < pieces.size(); ++k) {
     out.push_back(pieces[k]);
     if (!wanted[k]) continue;
-    out.push_back(formats::twin_of(pieces[k]));
+    out.push_back(film::twin_of(pieces[k]));
     out.back().name += ", twin";
   }
   pieces = std::move(out);
   return std::nullopt;
 }
 
-Outcome set_films(const std::vector<std::string>& words, std::vector<StoredPiece>& pieces) {
+Outcome set_films(const std::vector<std::string>& words, std::vector<FilmPiece>& pieces) {
   for (const bool for_all : {true, false}) {
     for (const std::string& text : words) {
       const std::size_t equals = text.rfind('=');
       if ((equals == std::string::npos) != for_all) continue;
       if (for_all) {
-        for (StoredPiece& p : pieces) p.film = text;
+        for (FilmPiece& p : pieces) p.film = text;
         continue;
       }
       const auto which = piece_called("--film", text.substr(0, equals), pieces);
@@ -162,14 +162,14 @@ Outcome add_stock(const RollWords& words, RollJob& job) {
     return Error{Code::bad_usage, "give the film: either --width 40in or --stock stock.json"};
   }
   if (!words.stock.empty()) {
-    auto stock = formats::read_stock(words.stock);
+    auto stock = records::read_stock(words.stock);
     if (!stock.ok()) return stock.error();
     job.stock = std::move(stock).value();
     return std::nullopt;
   }
   const auto width = length_within("--width", words.width, kLeastWidth_mm, kMostWidth_mm);
   if (!width.ok()) return width.error();
-  for (const StoredPiece& p : job.pieces) {
+  for (const FilmPiece& p : job.pieces) {
     const auto same = [&](const layout::Film& f) { return f.kind == p.film; };
     if (std::any_of(job.stock.films.begin(), job.stock.films.end(), same)) continue;
     job.stock.films.push_back({"roll", p.film, width.value(), kEndless_mm, 0, false});
@@ -189,7 +189,7 @@ Result<std::vector<std::size_t>> endless_of(const std::string& kind,
 /// Each film's pieces together; what is not said is settled by a stock of one film.
 Outcome divide(const RollWords& words, RollJob& job) {
   for (std::size_t k = 0; k < job.pieces.size(); ++k) {
-    const StoredPiece& p = job.pieces[k];
+    const FilmPiece& p = job.pieces[k];
     const auto films = job.endless ? endless_of(p.film, job.stock.films)
                                    : films_of(p.film, words.from, job.stock.films);
     if (!films.ok()) return films.error();
@@ -200,15 +200,14 @@ Outcome divide(const RollWords& words, RollJob& job) {
       part = job.parts.end() - 1;
     }
     part->pieces.push_back(k);
-    part->items.push_back(
-        {p.name, formats::shape_of(p), turns_of(p.along), p.may_mirror, p.copies});
+    part->items.push_back({p.name, film::shape_of(p), turns_of(p.along), p.may_mirror, p.copies});
   }
   return std::nullopt;
 }
 
 /// Across the film, the narrowest that its directions allow.
-double narrowest(const StoredPiece& piece) {
-  const formats::LaidPiece size = formats::laid(piece);
+double narrowest(const FilmPiece& piece) {
+  const film::LaidPiece size = film::laid(piece);
   if (piece.along == "level") return size.upright_mm;
   if (piece.along == "upright") return size.level_mm;
   return std::min(size.level_mm, size.upright_mm);
@@ -241,7 +240,7 @@ Result<RollJob> roll_job(const RollWords& words) {
   if (auto failed = set_films(words.films, job.pieces)) return *failed;
   if (auto failed = add_twins(words.twins, job.pieces)) return *failed;
   int copies = 0;
-  for (const StoredPiece& p : job.pieces) copies += p.copies;
+  for (const FilmPiece& p : job.pieces) copies += p.copies;
   if (copies > kMostCopiesInAll) {
     return Error{Code::too_large, std::to_string(copies) + " pieces in all; lay at most " +
                                       std::to_string(kMostCopiesInAll) + " at a time"};
@@ -254,7 +253,7 @@ Result<RollJob> roll_job(const RollWords& words) {
 Error no_film_will_do(const RollJob& job, const FilmJob& part, double edge_mm,
                       const std::vector<layout::Refused>& refused) {
   const std::vector<layout::Film>& films = job.stock.films;
-  const StoredPiece* widest = &job.pieces[part.pieces.front()];
+  const FilmPiece* widest = &job.pieces[part.pieces.front()];
   for (const std::size_t k : part.pieces) {
     if (narrowest(job.pieces[k]) > narrowest(*widest)) widest = &job.pieces[k];
   }

@@ -5,7 +5,7 @@
 #include <vector>
 
 #include "app/app.h"
-#include "formats/formats.h"
+#include "film/film.h"
 #include "layout/layout.h"
 
 namespace panecard::app {
@@ -26,9 +26,9 @@ struct FilmJob {
 };
 
 struct RollJob {
-  std::vector<formats::StoredPiece> pieces;  ///< with their copies, twins behind what they mirror
-  formats::Stock stock;        ///< as read; of a bare width an endless film of each kind
-  std::vector<FilmJob> parts;  ///< in the order of their first pieces
+  std::vector<film::FilmPiece> pieces;  ///< with their copies, twins behind what they mirror
+  film::Stock stock;                    ///< as read; of a bare width an endless film of each kind
+  std::vector<FilmJob> parts;           ///< in the order of their first pieces
   bool endless = false;
 };
 

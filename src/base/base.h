@@ -2,6 +2,7 @@
 #pragma once
 
 #include <cstddef>
+#include <functional>
 #include <future>
 #include <stdexcept>
 #include <string>
@@ -55,6 +56,9 @@ class [[nodiscard]] Result {  // constructors are implicit so that `return Error
   std::variant<T, Error> state_;
 };
 
+/// What a person reads lengths in; inside everything is millimetres.
+enum class Units { mm, inch };
+
 /// What goes on beside the caller's work: in another thread, or when it is asked for where there is
 /// no core to spare or no thread to be had. References in `work` must outlive the future.
 template <typename Work>
@@ -80,6 +84,29 @@ std::string to_text(double value, int decimals);
 
 /// Millimetres as inches to the nearest 1/16: 501.7 -> "19 3/4".
 std::string to_sixteenths(double mm);
+
+// Names come from strangers' files: they are made harmless here, once.
+
+/// Valid UTF-8 on one line, without control, line-separating or direction-changing characters, cut
+/// to `most` characters with an ellipsis.
+std::string clean(std::string_view text, std::size_t most);
+
+/// `clean` text with the five characters that XML reserves escaped.
+std::string xml(std::string_view text);
+
+/// Printable ASCII on one line; anything else is a question mark. For DXF R12.
+std::string ascii(std::string_view text, std::size_t most);
+
+std::size_t count_characters(std::string_view utf8);
+std::string pad_left(const std::string& s, std::size_t width);
+std::string pad_right(const std::string& s, std::size_t width);
+
+/// Fixed number of decimals, locale-free; "?" for what no pane can measure.
+std::string fixed(double value, int decimals);
+
+/// Breaks at spaces into lines that fit; a word longer than a line is broken where it must be.
+std::vector<std::string> wrap(const std::string& text, std::size_t most_lines,
+                              const std::function<bool(const std::string&)>& fits);
 
 /// Writes `bytes` beside `path` and renames, so that a reader sees all of it or none.
 /// @retval Code::unwritable_file  the folder is missing, read-only or full; nothing is left behind.

@@ -106,6 +106,13 @@ struct Box {
 };
 Box smallest_box(const PolygonMm& polygon);
 
+/// A vertex of a path of lines and arcs. The bulge is DXF's (LWPOLYLINE group 42): tan(sweep / 4)
+/// of the arc to the next vertex, positive counter-clockwise; 0 is a straight line.
+struct ArcVertex {
+  PointMm at;
+  double bulge = 0;
+};
+
 /// One measured closed curve and all that is known of its uncertainty.
 ///
 /// A *mode* is one independent source of error: if it were off by one standard uncertainty, point i

@@ -310,14 +310,14 @@ void common_points(const One& reference, PolygonMm& points, std::vector<PointPx>
 
 std::string result_of(const Contour& contour, const outline::Outline& outline,
                       const std::vector<One>& all) {
-  formats::Measurement m;
+  model::Measurement m;
   const auto head = nlohmann::json::parse(all.front().kept.head);
   m.boundary = head.value("boundary", "glass");
   m.outline = outline;
   m.covariance = outline::carried(contour, outline);
   m.photo_name = "combined of " + std::to_string(all.size()) + " measurements";
   m.lens_text = all.front().lens;
-  return formats::to_json(m);
+  return records::to_json(m);
 }
 
 std::optional<Error> cannot_combine(const std::vector<One>& all) {

@@ -190,7 +190,7 @@ bool written_by_us(const Json& root) {
          step->get<double>() <= kMost_mm;
 }
 
-Kept kept_of(const Json& root, const formats::StoredOutline& stored) {
+Kept kept_of(const Json& root, const records::StoredOutline& stored) {
   Kept k;
   const Contour& contour = stored.shape.contour;
   k.outline = grid_points(contour.points, kGrid_mm);
@@ -265,7 +265,7 @@ std::string covariance_text(const Kept& k) {
 }  // namespace
 
 Result<Kept> keep(const std::string& result_json, const std::string& name) {
-  auto stored = formats::result_in(result_json, name);
+  auto stored = records::result_in(result_json, name);
   if (!stored.ok()) return stored.error();
   const Json root = Json::parse(result_json);
   return kept_of(root, stored.value());

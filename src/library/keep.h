@@ -7,7 +7,6 @@
 #include <vector>
 
 #include "base/base.h"
-#include "formats/formats.h"
 
 namespace panecard::library {
 

@@ -14,8 +14,8 @@
 
 #include "base/base.h"
 #include "check/check.h"
-#include "formats/formats.h"
 #include "geom/geom.h"
+#include "records/records.h"
 
 namespace panecard::library {
 
@@ -40,9 +40,9 @@ struct Stamp {
   std::string who, reason;
 };
 
-using formats::hex;
-using formats::sha256;
-using formats::Sha256;
+using records::hex;
+using records::sha256;
+using records::Sha256;
 
 struct Photo {
   std::string name;

@@ -2,6 +2,7 @@
 // each with its 95 % expanded uncertainty.
 #pragma once
 
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -59,6 +60,17 @@ struct Outline {
 /// carries every mode of the contour into every dimension.
 /// @retval degenerate_shape
 Result<Outline> fit(const Contour& contour);
+
+/// The one action that would make the box's sides most certain.
+struct Advice {
+  std::string action;                        ///< "add a card at the far end of the pane"
+  std::vector<std::string> sources;          ///< of Outline::sources, what it acts on
+  double long_u95_mm = 0, short_u95_mm = 0;  ///< if those sources vanished: no photo does better
+};
+std::optional<Advice> most_helpful(const Outline& o);
+
+/// What a person can do about a source of error; empty where no photo helps.
+std::string remedy_for(const std::string& source);
 
 /// The contour's sources of error at the outline's own points: every mode carried along, and the
 /// edge noise, enlarged and lengthened to what the pieces leave over where that is more.

@@ -53,21 +53,21 @@ class Fitter {
     }
   }
 
-  std::vector<Vertex> fit() const {
+  std::vector<ArcVertex> fit() const {
     const std::size_t start = sharpest();
     std::size_t joint = 0;
-    std::vector<Vertex> first = from(start, joint);
+    std::vector<ArcVertex> first = from(start, joint);
     // Where nothing is sharp the start may lie within an arc: begin again where the first one
     // ended.
-    std::vector<Vertex> second = from(joint, joint);
+    std::vector<ArcVertex> second = from(joint, joint);
     return second.size() < first.size() ? second : first;
   }
 
  private:
   /// @param joint  set to where the first line or arc ends
-  std::vector<Vertex> from(std::size_t start, std::size_t& joint) const {
+  std::vector<ArcVertex> from(std::size_t start, std::size_t& joint) const {
     const std::size_t n = line_.size();
-    std::vector<Vertex> out;
+    std::vector<ArcVertex> out;
     for (std::size_t done = 0; done < n;) {
       double bulge = 0;
       const std::size_t steps = longest((start + done) % n, n - done, bulge);
@@ -144,7 +144,7 @@ class Fitter {
 
 }  // namespace
 
-std::vector<Vertex> lines_and_arcs(const PolygonMm& cut, double tolerance_mm) {
+std::vector<ArcVertex> lines_and_arcs(const PolygonMm& cut, double tolerance_mm) {
   if (cut.size() < 3) return {};
   constexpr double kReserve = 0.95;  // the tolerance is kept along normals, to first order
   return Fitter(cut, kReserve * tolerance_mm).fit();

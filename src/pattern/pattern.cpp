@@ -236,10 +236,10 @@ Piece mirrored(Piece piece) {
   std::reverse(piece.cut.begin(), piece.cut.end());
   for (PointMm& p : piece.cut) p = twin(p);
   // A mirrored arc turns the other way, and run backwards as before: only its start moves.
-  std::vector<Vertex> back;
+  std::vector<ArcVertex> back;
   back.reserve(arcs);
   for (std::size_t k = 0; k < arcs; ++k) {
-    const Vertex& end = piece.arcs[arcs - 1 - k];
+    const ArcVertex& end = piece.arcs[arcs - 1 - k];
     back.push_back({twin(end.at), piece.arcs[(2 * arcs - 2 - k) % arcs].bulge});
   }
   piece.arcs = std::move(back);

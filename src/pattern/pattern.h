@@ -76,13 +76,6 @@ struct Request {
   bool mirrored = false;             ///< the twin for the pane on the vehicle's other side
 };
 
-/// A point and how the line goes on from it: straight, or an arc whose bulge is the tangent of a
-/// quarter of its sweep, positive counter-clockwise (DXF, LWPOLYLINE group 42).
-struct Vertex {
-  PointMm at;
-  double bulge = 0;
-};
-
 struct CutSide {
   Side side;                ///< indices into Piece::cut
   double allowance_mm = 0;  ///< with u95_added_mm
@@ -94,7 +87,7 @@ struct Piece {
   /// A side whose cut line was swallowed by its neighbours' is missing; one that they interrupt
   /// is there more than once.
   std::vector<CutSide> sides;
-  std::vector<Vertex> arcs;  ///< the same line within 0.01 mm in few lines and arcs
+  std::vector<ArcVertex> arcs;  ///< the same line within 0.01 mm in few lines and arcs
   double area_mm2 = 0;
   PointMm low, high;  ///< extent
   std::vector<Finding> findings;
@@ -112,7 +105,7 @@ Result<Piece> make_piece(const Pane& pane, const Request& request);
 Piece mirrored(Piece piece);
 
 /// A cut line in as few lines and arcs as stay within the tolerance of it.
-std::vector<Vertex> lines_and_arcs(const PolygonMm& cut, double tolerance_mm);
+std::vector<ArcVertex> lines_and_arcs(const PolygonMm& cut, double tolerance_mm);
 
 /// A ready-made request.
 struct AllowanceSet {

@@ -205,7 +205,7 @@ Look look(const photo::Photo& photo, const card::Plane& plane,
   return result;
 }
 
-std::vector<Number> numbers(const Look& look, const outline::Outline& o) {
+std::vector<model::QualityFigure> numbers(const Look& look, const outline::Outline& o) {
   constexpr double kSharp_px = 0.7;  // what optics and demosaicing leave
   const double blur = std::sqrt(kSharp_px / std::max(look.blur_px, kSharp_px));
   const double square = std::cos(look.tilt_deg * std::numbers::pi / 180);
@@ -230,10 +230,11 @@ std::vector<Number> numbers(const Look& look, const outline::Outline& o) {
   };
 }
 
-std::vector<Finding> findings(const std::vector<Number>& numbers, const outline::Outline& o) {
+std::vector<Finding> findings(const std::vector<model::QualityFigure>& numbers,
+                              const outline::Outline& o) {
   constexpr double kShows = 0.05;  // two digits are stated (JCGM 100, 7.2.6): less changes neither
   std::vector<Finding> out;
-  for (const Number& number : numbers) {
+  for (const model::QualityFigure& number : numbers) {
     if (o.long_mm.u95 - number.long_u95_mm <= kShows * o.long_mm.u95) continue;
     std::string code = "photo_" + number.name;
     std::replace(code.begin(), code.end(), ' ', '_');

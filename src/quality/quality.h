@@ -9,6 +9,7 @@
 #include "base/base.h"
 #include "card/card.h"
 #include "geom/geom.h"
+#include "model/model.h"
 #include "outline/outline.h"
 #include "photo/photo.h"
 
@@ -29,21 +30,13 @@ struct Look {
 Look look(const photo::Photo& photo, const card::Plane& plane,
           const std::vector<card::Sighting>& cards, const Contour& contour);
 
-/// One figure of the photo's quality.
-struct Number {
-  std::string name;  ///< "blur"
-  double value = 0;
-  std::string unit;        ///< "px", "grey levels", "%", "deg", "times"
-  double long_u95_mm = 0;  ///< what the box's long side would have were this as good as it gets
-  std::string remedy;      ///< what to do, imperative
-};
-
 /// All figures, with what each costs: noise of edges and corners grows with the square root of the
 /// blur, as 1 / cos(tilt), with the distance, and with what glare hides (Cramer-Rao bound of a
 /// blurred step in noise).
-std::vector<Number> numbers(const Look& look, const outline::Outline& outline);
+std::vector<model::QualityFigure> numbers(const Look& look, const outline::Outline& outline);
 
 /// A finding for each figure whose cost shows in the two digits that an uncertainty is stated with.
-std::vector<Finding> findings(const std::vector<Number>& numbers, const outline::Outline& outline);
+std::vector<Finding> findings(const std::vector<model::QualityFigure>& numbers,
+                              const outline::Outline& outline);
 
 }  // namespace panecard::quality

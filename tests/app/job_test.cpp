@@ -13,8 +13,10 @@
 #include <vector>
 
 #include "app/program.h"
-#include "formats/formats.h"
+#include "drawings/drawings.h"
 #include "formats/sample.h"
+#include "model/model.h"
+#include "records/records.h"
 #include "support/folder.h"
 
 namespace panecard::tests {
@@ -33,13 +35,13 @@ std::string jpeg(int grey, int width_px = 1000, int height_px = 750) {
 /// A pane whose photo is `photo`, called `photo_name`.
 std::string pane(const Folder& folder, const std::string& name, const std::string& photo_name,
                  const std::string& photo) {
-  formats::Measurement m = formats::sample::slider();
+  model::Measurement m = drawings::sample::slider();
   for (PointPx& p : m.outline.points_px) p = {p.x / 4 - 100, p.y / 4};
   m.cards.clear();
   m.photo_name = photo_name;
   m.photo_width_px = 1000;
   m.photo_height_px = 750;
-  if (!photo.empty()) m.photo_sha256 = formats::hex(formats::sha256(photo));
+  if (!photo.empty()) m.photo_sha256 = records::hex(records::sha256(photo));
   return folder.write(name, to_json(m));
 }
 

@@ -7,8 +7,11 @@
 #include <vector>
 
 #include "app/program.h"
-#include "formats/formats.h"
+#include "drawings/drawings.h"
+#include "film/film.h"
 #include "formats/sample.h"
+#include "model/model.h"
+#include "records/records.h"
 #include "support/folder.h"
 
 namespace panecard::tests {
@@ -20,13 +23,13 @@ namespace {
 
 /// A pane of 486 x 412 mm, bent with this probability.
 std::string slider(const Folder& folder, const std::string& boundary = "glass", double bent = 0) {
-  formats::Measurement m = formats::sample::slider();
+  model::Measurement m = drawings::sample::slider();
   m.boundary = boundary;
   m.face.bent_probability = bent;
   return folder.write("slider-" + boundary + ".json", to_json(m));
 }
 
-PointMm size_of(const formats::StoredPiece& piece) {
+PointMm size_of(const film::FilmPiece& piece) {
   PointMm low = piece.cut[0], high = low;
   for (const PointMm p : piece.cut) {
     low = {std::min(low.x, p.x), std::min(low.y, p.y)};
@@ -35,14 +38,14 @@ PointMm size_of(const formats::StoredPiece& piece) {
   return high - low;
 }
 
-formats::StoredPiece piece_of(std::vector<std::string> arguments, const Folder& folder) {
+film::FilmPiece piece_of(std::vector<std::string> arguments, const Folder& folder) {
   const std::string path = folder / "piece.json";
   arguments.insert(arguments.begin(), "piece");
   arguments.insert(arguments.end(), {"--json", path});
   const Run run = panecard_with(arguments);
   CAPTURE(run.err);
   REQUIRE(run.status == 0);
-  const auto piece = formats::read_piece(path);
+  const auto piece = records::read_piece(path);
   REQUIRE(piece.ok());
   return piece.value();
 }
@@ -72,9 +75,9 @@ TEST_CASE("a piece has the pane's size and what each side was allowed, in any un
     CAPTURE(row.options);
     std::vector<std::string> arguments = {pane};
     arguments.insert(arguments.end(), row.options.begin(), row.options.end());
-    const formats::StoredPiece piece = piece_of(arguments, folder);
+    const film::FilmPiece piece = piece_of(arguments, folder);
     double added_wide = 0, added_high = 0;  // for U95, where the set asks to cover
-    for (const formats::StoredSide& s : piece.sides) {
+    for (const film::FilmSide& s : piece.sides) {
       (s.where == "top" || s.where == "bottom" ? added_high : added_wide) += s.u95_added_mm;
     }
     const PointMm size = size_of(piece);
@@ -86,11 +89,11 @@ TEST_CASE("a piece has the pane's size and what each side was allowed, in any un
 TEST_CASE("a side that must cover is moved by the largest U95 of its outline") {
   const Folder folder;
   const std::string pane = slider(folder);
-  const formats::Measurement m = formats::sample::slider();
+  const model::Measurement m = drawings::sample::slider();
   const double most = *std::max_element(m.outline.u95_mm.begin(), m.outline.u95_mm.end());
-  const formats::StoredPiece piece = piece_of({pane, "--cover", "bottom"}, folder);
+  const film::FilmPiece piece = piece_of({pane, "--cover", "bottom"}, folder);
   REQUIRE(piece.sides.size() == 4);
-  for (const formats::StoredSide& s : piece.sides) {
+  for (const film::FilmSide& s : piece.sides) {
     CAPTURE(s.where);
     REQUIRE(s.u95_mm.has_value());
     CHECK(*s.u95_mm > 0);
@@ -103,14 +106,14 @@ TEST_CASE("a side that must cover is moved by the largest U95 of its outline") {
 TEST_CASE("the twin is the piece turned over") {
   const Folder folder;
   const std::string pane = slider(folder);
-  const formats::StoredPiece piece = piece_of({pane, "--allow", "left=9mm"}, folder);
-  const formats::StoredPiece twin = piece_of({pane, "--allow", "left=9mm", "--mirror"}, folder);
+  const film::FilmPiece piece = piece_of({pane, "--allow", "left=9mm"}, folder);
+  const film::FilmPiece twin = piece_of({pane, "--allow", "left=9mm", "--mirror"}, folder);
   REQUIRE(twin.cut.size() == piece.cut.size());
   for (std::size_t i = 0; i < twin.cut.size(); ++i) {
     const PointMm p = piece.cut[piece.cut.size() - 1 - i];
     CHECK(distance(twin.cut[i], {-p.x, p.y}) < 1e-3);
   }
-  for (const formats::StoredSide& s : twin.sides) {
+  for (const film::FilmSide& s : twin.sides) {
     CAPTURE(s.where);
     CHECK(s.allowance_mm == (s.where == "right" ? 9 : 0));
   }
@@ -120,7 +123,7 @@ TEST_CASE("a bent pane's upright lies along the roll unless it is said otherwise
   const Folder folder;
   CHECK(piece_of({slider(folder)}, folder).along == "any");
   const std::string bent = slider(folder, "glass", 0.97);
-  const formats::StoredPiece piece = piece_of({bent}, folder);
+  const film::FilmPiece piece = piece_of({bent}, folder);
   CHECK(piece.along == "upright");
   REQUIRE(piece.findings.size() == 1);
   CHECK(piece.findings[0].code == "along_the_roll");
@@ -168,7 +171,7 @@ TEST_CASE("a piece is written in every format, and both twins on request") {
   CHECK(files.entries() == 12);
   for (const std::string twin : {"", "-mirrored"}) {
     CAPTURE(twin);
-    const auto piece = formats::read_piece(files / ("p" + twin + ".json"));
+    const auto piece = records::read_piece(files / ("p" + twin + ".json"));
     REQUIRE(piece.ok());
     CHECK(piece->name == "left slider" + twin);
     CHECK(piece->copies == 3);

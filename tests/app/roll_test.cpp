@@ -7,7 +7,8 @@
 #include <vector>
 
 #include "app/program.h"
-#include "formats/formats.h"
+#include "film/film.h"
+#include "records/records.h"
 #include "support/folder.h"
 
 namespace panecard::tests {
@@ -22,7 +23,7 @@ constexpr double kKept_mm = 0.1;
 
 std::string rectangle(const Folder& folder, const std::string& name, double width, double height,
                       const std::string& along = "any", double u95 = 0.5) {
-  formats::StoredPiece piece;
+  film::FilmPiece piece;
   piece.name = name;
   piece.boundary = "glass";
   piece.along = along;
@@ -47,13 +48,13 @@ Run roll(std::vector<std::string> arguments) {
   return panecard_with(arguments);
 }
 
-formats::StoredLayout layout_of(std::vector<std::string> arguments, const Folder& folder) {
+film::FilmLayout layout_of(std::vector<std::string> arguments, const Folder& folder) {
   const std::string path = folder / "layout.json";
   arguments.insert(arguments.end(), {"--json", path});
   const Run run = roll(arguments);
   CAPTURE(run.err);
   REQUIRE(run.status == 0);
-  const auto layout = formats::read_layout(path);
+  const auto layout = records::read_layout(path);
   REQUIRE(layout.ok());
   return layout.value();
 }
@@ -76,9 +77,9 @@ TEST_CASE("leftovers are tried before a roll is opened, then the cheapest roll i
     CAPTURE(row.film);
     std::vector<std::string> arguments = row.pieces;
     arguments.insert(arguments.end(), {"--stock", stock_file, "--film", "dark"});
-    const formats::StoredLayout layout = layout_of(arguments, folder);
+    const film::FilmLayout layout = layout_of(arguments, folder);
     REQUIRE(layout.strips.size() == 1);
-    const formats::StoredStrip& strip = layout.strips.front();
+    const film::FilmStrip& strip = layout.strips.front();
     CHECK(strip.film.name == row.film);
     CHECK(std::abs(strip.length_mm - row.length_mm) < kKept_mm);
     CHECK(std::abs(strip.cost - strip.film.price_per_m * strip.length_mm / 1000) < 1e-6);
@@ -94,7 +95,7 @@ TEST_CASE("a piece for bent glass lies only as its shrink asks, others the short
   for (const Row& row : {Row{"any", 310}, Row{"level", 410}, Row{"upright", 310}}) {
     CAPTURE(row.along);
     const std::string piece = rectangle(folder, row.along, 400, 300, row.along);
-    const formats::StoredLayout layout = layout_of({piece, "--width", "500mm"}, folder);
+    const film::FilmLayout layout = layout_of({piece, "--width", "500mm"}, folder);
     REQUIRE(layout.strips.size() == 1);
     CHECK(std::abs(layout.strips[0].length_mm - row.length_mm) < kKept_mm);
   }
@@ -104,20 +105,20 @@ TEST_CASE("copies and twins are all laid, apart by the gap and inside the film")
   const Folder folder;
   const std::string one = rectangle(folder, "one", 200, 150),
                     two = rectangle(folder, "two", 90, 310);
-  const formats::StoredLayout layout =
+  const film::FilmLayout layout =
       layout_of({one, two, "--copies", "2", "--copies", "two=3", "--twin", "one", "--width", "24in",
                  "--gap", "7mm", "--edge", "1/2in"},
                 folder);
   REQUIRE(layout.strips.size() == 1);
-  const formats::StoredStrip& strip = layout.strips.front();
+  const film::FilmStrip& strip = layout.strips.front();
   REQUIRE(strip.copies.size() == 2 + 2 + 3);
   struct Box {
     PointMm low, high;
   };
   std::vector<Box> boxes;
-  for (const formats::LaidCopy& c : strip.copies) {
+  for (const film::LaidCopy& c : strip.copies) {
     Box box{c.arcs[0].at, c.arcs[0].at};
-    for (const formats::CutVertex& v : c.arcs) {
+    for (const ArcVertex& v : c.arcs) {
       box.low = {std::min(box.low.x, v.at.x), std::min(box.low.y, v.at.y)};
       box.high = {std::max(box.high.x, v.at.x), std::max(box.high.y, v.at.y)};
     }
@@ -169,7 +170,7 @@ TEST_CASE("film is taken from the stock only when asked, and only what is there"
   for (const double left : left_m) {
     CAPTURE(left);
     CHECK(roll(commit).status == 0);
-    const auto now = formats::read_stock(stock_file);
+    const auto now = records::read_stock(stock_file);
     REQUIRE(now.ok());
     CHECK(std::abs(now->films[0].length_mm - 1000 * left) < 4.5);  // whole mm, rounded down
     CHECK(now->films.size() == 4);
@@ -198,7 +199,7 @@ TEST_CASE("a job of two films is cut from both, leftovers first, and one commit 
   std::vector<std::string> files = job;
   files.insert(files.end(), {"--svg", folder / "cut.svg", "--hpgl", folder / "cut.plt", "--drawing",
                              folder / "draw.pdf", "--commit"});
-  const formats::StoredLayout layout = layout_of(files, folder);
+  const film::FilmLayout layout = layout_of(files, folder);
   struct Row {
     const char *film, *piece;
     double length_mm;
@@ -207,7 +208,7 @@ TEST_CASE("a job of two films is cut from both, leftovers first, and one commit 
   REQUIRE(layout.strips.size() == 3);
   for (std::size_t k = 0; k < 3; ++k) {
     CAPTURE(rows[k].film);
-    const formats::StoredStrip& strip = layout.strips[k];
+    const film::FilmStrip& strip = layout.strips[k];
     CHECK(strip.film.name == rows[k].film);
     REQUIRE(strip.copies.size() == 1);
     CHECK(layout.pieces[strip.copies[0].piece].name == rows[k].piece);
@@ -218,7 +219,7 @@ TEST_CASE("a job of two films is cut from both, leftovers first, and one commit 
     CAPTURE(name);
     CHECK(!bytes_of(folder / name).empty());
   }
-  const auto now = formats::read_stock(stock_file);
+  const auto now = records::read_stock(stock_file);
   REQUIRE(now.ok());
   CHECK(std::abs(now->films[0].length_mm - 2289) < 2);
   CHECK(std::abs(now->films[1].length_mm - 7509) < 2);
@@ -231,7 +232,7 @@ TEST_CASE("a job of two films is cut from both, leftovers first, and one commit 
 
 TEST_CASE("a piece's own film is taken unless the command line says another") {
   const Folder folder;
-  formats::StoredPiece piece = formats::read_piece(rectangle(folder, "own", 300, 200)).value();
+  film::FilmPiece piece = records::read_piece(rectangle(folder, "own", 300, 200)).value();
   piece.film = "light";
   const std::string own = folder.write("own.json", to_piece_json(piece)),
                     other = rectangle(folder, "other", 300, 200), stock_file = stock(folder);
@@ -250,7 +251,7 @@ TEST_CASE("a piece is laid turned over only if it says that it may be") {
   const Folder folder;
   // A right triangle and its mirror image make a rectangle; two alike do so by a half turn. Two of
   // a scalene one that may only turn by halves lie shorter when one is turned over.
-  formats::StoredPiece piece;
+  film::FilmPiece piece;
   piece.name = "tail";
   piece.boundary = "glass";
   piece.along = "level";
@@ -265,7 +266,7 @@ TEST_CASE("a piece is laid turned over only if it says that it may be") {
     std::size_t turned_over = 0;
     for (const char* seed : {"1", "2", "3", "4"}) {
       const auto layout = layout_of({file, "--width", "270mm", "--seed", seed}, folder);
-      for (const formats::LaidCopy& c : layout.strips.at(0).copies) turned_over += c.mirrored;
+      for (const film::LaidCopy& c : layout.strips.at(0).copies) turned_over += c.mirrored;
     }
     CHECK((turned_over > 0) == may);
   }

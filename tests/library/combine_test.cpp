@@ -4,8 +4,8 @@
 #include <cmath>
 #include <cstdlib>
 
+#include "base/base.h"
 #include "check/panes.h"
-#include "formats/formats.h"
 #include "library/library.h"
 #include "library/results.h"
 #include "outline/outline.h"

@@ -1,7 +1,8 @@
 #include "library/results.h"
 
 #include "check/panes.h"
-#include "formats/formats.h"
+#include "model/model.h"
+#include "records/records.h"
 
 namespace panecard::library::test {
 
@@ -20,7 +21,7 @@ PolygonMm outline(unsigned number) {
 
 std::string result(const check::Shape& shape, const std::string& photo, int card,
                    const std::string& lens) {
-  formats::Measurement m;
+  model::Measurement m;
   m.boundary = "glass";
   m.photo_name = photo;
   m.cards = {{"card", card, {{0, 0}, {9, 0}, {9, 9}, {0, 9}}}};
@@ -34,7 +35,7 @@ std::string result(const check::Shape& shape, const std::string& photo, int card
     m.outline.seen.push_back(p.x > 20);
   }
   if (shape.sources_known) m.covariance = shape.contour;
-  return formats::to_json(m);
+  return records::to_json(m);
 }
 
 std::string result(unsigned number) {

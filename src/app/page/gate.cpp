@@ -12,7 +12,7 @@
 #include <string_view>
 #include <utility>
 
-#include "formats/formats.h"
+#include "records/records.h"
 
 namespace panecard::app::page {
 namespace {
@@ -88,7 +88,7 @@ std::optional<Refusal> refused(const Asking& asking, const std::set<std::string>
 }
 
 std::string random_hex(std::size_t bytes) {
-  return formats::hex(random_bytes()).substr(0, 2 * bytes);
+  return records::hex(random_bytes()).substr(0, 2 * bytes);
 }
 
 bool same_secret(const std::string& a, const std::string& b) {
@@ -104,11 +104,11 @@ std::string Pairing::code() const {
 }
 
 std::string Pairing::signature(const std::string& text) const {
-  formats::Sha256 out{};
+  records::Sha256 out{};
   const auto* bytes = reinterpret_cast<const unsigned char*>(text.data());
   HMAC(EVP_sha256(), key_.data(), static_cast<int>(key_.size()), bytes, text.size(), out.data(),
        nullptr);
-  return formats::hex(out);
+  return records::hex(out);
 }
 
 std::optional<std::string> Pairing::pair(const std::string& code, std::int64_t now_s) {

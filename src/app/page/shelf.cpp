@@ -224,7 +224,7 @@ Result<Reply> Shelf::compare(std::int64_t first, std::int64_t second, bool mirro
   constexpr double kTolerance_mm = 2;
   const auto library = opened(library_, Access::read);
   if (!library.ok()) return library.error();
-  formats::CompareReport report;
+  report::CompareReport report;
   const auto names = [&](std::int64_t pane, std::string& name) -> Outcome {
     const auto view = library.value().show(pane);
     if (!view.ok()) return view.error();
@@ -244,8 +244,8 @@ Result<Reply> Shelf::compare(std::int64_t first, std::int64_t second, bool mirro
   report.sources_known = a->sources_known && b->sources_known;
   return said({{"first", report.first},
                {"second", report.second},
-               {"said", formats::say_comparison(report, formats::Units::mm)},
-               {"said_inch", formats::say_comparison(report, formats::Units::inch)},
+               {"said", report::say_comparison(report, Units::mm)},
+               {"said_inch", report::say_comparison(report, Units::inch)},
                {"laid", numbers(report.comparison.laid)},
                {"on", numbers(report.comparison.on)},
                {"gap_mm", report.comparison.gap.size_mm},

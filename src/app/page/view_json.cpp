@@ -53,10 +53,10 @@ json pieces(const std::vector<outline::Piece>& all) {
 
 }  // namespace
 
-json view_json(const formats::Measurement& m) {
+json view_json(const model::Measurement& m) {
   const outline::Outline& o = m.outline;
   json cards = json::array(), warnings = json::array(), seen = json::array(), u95 = json::array();
-  for (const formats::CardMark& card : m.cards) {
+  for (const model::CardMark& card : m.cards) {
     cards.push_back({{"kind", card.kind}, {"id", card.id}, {"px", pixels(card.corners_px)}});
   }
   for (const Finding& f : m.warnings) warnings.push_back({{"code", f.code}, {"text", f.text}});
@@ -79,7 +79,7 @@ json view_json(const formats::Measurement& m) {
           {"seen_fraction", rounded(o.seen_fraction, 1e-3)},
           {"bent", rounded(m.face.bent_probability, 1e-3)},
           {"verdict", m.verdict},
-          {"verdict_inch", verdict_on(m.outline, formats::Units::inch)},
+          {"verdict_inch", verdict_on(m.outline, Units::inch)},
           {"warnings", warnings},
           {"lens", m.lens_text}};
 }

@@ -3,10 +3,10 @@
 
 #include <nlohmann/json_fwd.hpp>
 
-#include "formats/formats.h"
+#include "model/model.h"
 
 namespace panecard::app::page {
 
-nlohmann::json view_json(const formats::Measurement& m);
+nlohmann::json view_json(const model::Measurement& m);
 
 }  // namespace panecard::app::page

@@ -122,7 +122,7 @@ class Desk {
     complete(asked.options, steps_.at(asked.edits.size()), *measurement_);
     const fs::path& folder = asked.folder;
     constexpr int kSmall_px = 640, kQuality = 75;
-    const auto wrote = write_file(folder / "result.json", formats::to_json(*measurement_));
+    const auto wrote = write_file(folder / "result.json", records::to_json(*measurement_));
     if (!wrote.ok()) return wrote.error();
     const auto small =
         write_file(folder / "small.jpg", jpeg_of(photos_.front().bgr, kSmall_px, kQuality));
@@ -228,7 +228,7 @@ class Desk {
   trace::Boundary boundary_ = trace::Boundary::glass;
   std::map<std::size_t, trace::Traced> steps_;  ///< by the number of corrections made
   std::vector<json> made_;
-  std::optional<formats::Measurement> measurement_;
+  std::optional<model::Measurement> measurement_;
 };
 
 json answer(Desk& desk, const json& request) {

@@ -1,0 +1,82 @@
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <string_view>
+
+#include "outline/outline.h"
+
+namespace panecard::outline {
+namespace {
+
+/// What a person can do about a source. Sources that share an action vanish together; "fit" has
+/// none, as no photo makes a pane's edges truer lines and arcs.
+struct Remedy {
+  std::string_view source, action;
+};
+constexpr std::string_view kFarCard = "add a card at the far end of the pane";
+constexpr std::string_view kLight = "light the edge, with no reflection along it";
+constexpr std::array kRemedies = {
+    Remedy{"lens", "calibrate the phone with the lens command"},
+    Remedy{"corner noise", kFarCard},
+    Remedy{"plane and lens", kFarCard},
+    Remedy{"print scale",
+           "use coded cards of plastic, which keep their printed size better than paper"},
+    Remedy{"card size", "use a coded card or sheet instead of the plain one"},
+    Remedy{"edge creep", "use a coded card or sheet instead of the plain one"},
+    Remedy{"card thickness", "step back: from afar the card's height counts less"},
+    Remedy{"bow", "measure how far the pane bows (--bow)"},
+    Remedy{"glass thickness", "measure how thick the glass is (--glass-thickness)"},
+    Remedy{"definition of the edge", "clean the seal's edge and light it from the side"},
+    Remedy{"seal in shadow", "light the side where the seal fades into the dark"},
+    Remedy{"edge noise", kLight},
+    Remedy{"bridge", kLight},
+    Remedy{"pointing", kLight},
+    Remedy{"choice of edge", "point at the right edge with --near"},
+};
+
+/// Squares of the parts of `d` that `action` would take away.
+double variance_of(const Outline& o, const Dimension& d, std::string_view action) {
+  double sum = 0;
+  for (std::size_t s = 0; s < std::min(o.sources.size(), d.parts.size()); ++s) {
+    for (const Remedy& remedy : kRemedies) {
+      if (remedy.action == action && remedy.source == o.sources[s]) sum += d.parts[s] * d.parts[s];
+    }
+  }
+  return sum;
+}
+
+double without(const Dimension& d, double variance) {
+  return std::sqrt(std::max(0.0, d.u95 * d.u95 - variance));
+}
+
+}  // namespace
+
+std::string remedy_for(const std::string& source) {
+  for (const Remedy& remedy : kRemedies) {
+    if (remedy.source == source) return std::string(remedy.action);
+  }
+  return {};
+}
+
+std::optional<Advice> most_helpful(const Outline& o) {
+  double most = 0;
+  std::string_view best;
+  for (const Remedy& remedy : kRemedies) {
+    const double gain =
+        variance_of(o, o.long_mm, remedy.action) + variance_of(o, o.short_mm, remedy.action);
+    if (gain > most) most = gain, best = remedy.action;
+  }
+  if (best.empty()) return std::nullopt;
+  Advice advice;
+  advice.action = best;
+  for (const Remedy& remedy : kRemedies) {
+    if (remedy.action != best) continue;
+    if (std::find(o.sources.begin(), o.sources.end(), remedy.source) == o.sources.end()) continue;
+    advice.sources.emplace_back(remedy.source);
+  }
+  advice.long_u95_mm = without(o.long_mm, variance_of(o, o.long_mm, best));
+  advice.short_u95_mm = without(o.short_mm, variance_of(o, o.short_mm, best));
+  return advice;
+}
+
+}  // namespace panecard::outline
