@@ -60,8 +60,4 @@ PolygonMm outline_of(const Kept& kept);
 /// The outline with its sources of error.
 check::Shape shape_of(const Kept& kept);
 
-/// The same with fewer sources of error: what is left out goes to the local noise, so that no point
-/// becomes more certain.
-Contour with_fewer_sources(const Contour& contour);
-
 }  // namespace panecard::library
