@@ -179,7 +179,7 @@ std::string history_json(const std::vector<library::Revision>& history) {
 
 std::string combined_text(const library::Combined& c, Units units) {
   std::string out;
-  for (const library::Combined::Consistency& test : c.tests) {
+  for (const fusion::Consistency& test : c.tests) {
     out += "measurement " + std::to_string(test.measurement) + "  up to " +
            length(test.largest_mm, units) + " off the others, chi-square " +
            to_text(test.chi_square, 1) + " of " + to_text(test.degrees, 0) + ", chance " +
@@ -191,7 +191,7 @@ std::string combined_text(const library::Combined& c, Units units) {
 
 std::string combined_json(const library::Combined& c) {
   Json tests = Json::array();
-  for (const library::Combined::Consistency& test : c.tests) {
+  for (const fusion::Consistency& test : c.tests) {
     tests.push_back({{"measurement", test.measurement},
                      {"chi_square", test.chi_square},
                      {"degrees", test.degrees},

@@ -1,393 +1,39 @@
-// Several measurements of one pane into one: laid on each other, tested against each other,
-// averaged along the outline by how certain each is where.
-#include <Eigen/Dense>
+// Several measurements of one pane, read and put together into one result.
 #include <algorithm>
-#include <array>
-#include <cmath>
 #include <nlohmann/json.hpp>
-#include <numeric>
-#include <set>
 
 #include "library/pack.h"
 #include "library/records.h"
-#include "outline/outline.h"
 
 namespace panecard::library {
 namespace {
 
-using Eigen::Index;
-using Eigen::MatrixXd;
-using Eigen::VectorXd;
-
-constexpr std::size_t kMostMeasurements = 50;
-/// Where outlines are chords of curves and feet lie between points.
-constexpr double kChord_mm = 0.02;
-
-struct One {
-  std::int64_t measurement = 0;
-  Kept kept;
-  check::Shape shape;
-  std::string lens;
-  std::set<std::string> cards;
-};
-
-/// One measurement at the common points, outwards.
-struct Field {
-  VectorXd off, sigma_noise, weight;
-  MatrixXd sources;  ///< one standard uncertainty each
-  std::vector<std::string> names;
-  MatrixXd noise;  ///< local noise as columns, for the test only
-  std::vector<bool> seen;
-};
-
-/// By how much a measurement's share of a source's error grows in the mean, because others have
-/// the same: the root of how many are alike. 1 averages out.
-struct Repeated {
-  double bow = 1, lens = 1, card = 1;
-
-  double of(const std::string& source) const {
-    constexpr std::array<const char*, 4> kOfTheCard = {"print scale", "card size", "card thickness",
-                                                       "edge creep"};
-    if (source == "bow") return bow;
-    if (source == "lens") return lens;
-    const bool of_card =
-        std::find(kOfTheCard.begin(), kOfTheCard.end(), source) != kOfTheCard.end();
-    return of_card ? card : 1;
-  }
-};
-
-/// For each, the root of how many hang together, itself included, by whatever chain.
-template <typename Same>
-std::vector<double> roots_of_groups(std::size_t count, const Same& same) {
-  std::vector<std::size_t> group(count);
-  std::iota(group.begin(), group.end(), std::size_t{0});
-  for (std::size_t i = 0; i < count; ++i) {
-    for (std::size_t j = 0; j < i; ++j) {
-      if (!same(i, j)) continue;
-      const std::size_t from = group[j], to = group[i];
-      std::replace(group.begin(), group.end(), from, to);
-    }
-  }
-  std::vector<double> out;
-  out.reserve(count);
-  for (const std::size_t g : group) {
-    out.push_back(std::sqrt(static_cast<double>(std::count(group.begin(), group.end(), g))));
-  }
-  return out;
-}
-
-/// Errors that measurements share when card or lens are the same do not average out.
-std::vector<Repeated> shared_errors(const std::vector<One>& all) {
-  const auto lens = roots_of_groups(
-      all.size(), [&](std::size_t i, std::size_t j) { return all[i].lens == all[j].lens; });
-  const auto card = roots_of_groups(all.size(), [&](std::size_t i, std::size_t j) {
-    const auto& theirs = all[j].cards;
-    if (all[i].cards.empty() || theirs.empty()) return true;
-    return std::any_of(all[i].cards.begin(), all[i].cards.end(),
-                       [&](const std::string& c) { return theirs.count(c) > 0; });
-  });
-  std::vector<Repeated> out;
-  for (std::size_t k = 0; k < all.size(); ++k) {
-    // The bow is the pane's own, however often it is photographed.
-    out.push_back({std::sqrt(static_cast<double>(all.size())), lens[k], card[k]});
-  }
-  return out;
-}
-
-Result<One> loaded(Store& store, const MeasurementLine& line) {
+Result<fusion::Measured> loaded(Store& store, const MeasurementLine& line) {
   const auto record = measurement_record(store.db(), line.id);
   if (!record) return no_such(store, "measurement", line.id);
-  auto kept = unpack(*record);
+  const auto kept = unpack(*record);
   if (!kept.ok()) return kept.error();
-  One one{line.id, std::move(kept.value()), {}, line.lens, {}};
-  one.shape = shape_of(one.kept);
-  const auto head = nlohmann::json::parse(one.kept.head);
+  const auto head = nlohmann::json::parse(kept->head);
+  fusion::Measured out{line.id, shape_of(kept.value()), head.value("boundary", ""), line.lens, {}};
   const auto cards = head.find("cards");
   if (cards != head.end() && cards->is_array()) {
     for (const auto& card : *cards) {
       if (card.is_object() && card.contains("kind") && card.contains("id")) {
-        one.cards.insert(card["kind"].dump() + card["id"].dump());
+        out.cards.insert(card["kind"].dump() + card["id"].dump());
       }
     }
   }
-  return one;
-}
-
-/// Takes out of columns along the normals what is a mere motion of the whole outline.
-void remove_motion(const PolygonMm& points, const PolygonMm& normals, MatrixXd& columns) {
-  const auto n = static_cast<Index>(points.size());
-  PointMm middle;
-  for (const PointMm p : points) middle = middle + 1.0 / static_cast<double>(n) * p;
-  MatrixXd moves(n, 3);
-  for (Index i = 0; i < n; ++i) {
-    const auto k = static_cast<std::size_t>(i);
-    moves.row(i) << normals[k].x, normals[k].y, cross(points[k] - middle, normals[k]);
-  }
-  columns -= moves * moves.colPivHouseholderQr().solve(columns);
-}
-
-PolygonMm moved(const PolygonMm& points, const check::Motion& motion) {
-  PolygonMm out;
-  out.reserve(points.size());
-  for (const PointMm p : points) out.push_back(motion(p));
   return out;
 }
 
-Field field_of(const One& one, const PolygonMm& points, const PolygonMm& normals,
-               const check::Motion& motion) {
-  const PolygonMm laid = moved(one.shape.contour.points, motion);
-  const std::vector<check::Gap> feet = check::gaps_to(laid, points);
-  const Contour& c = one.shape.contour;
-  const auto n = static_cast<Index>(points.size());
-  const std::size_t count = laid.size();
-  Field out;
-  out.off.resize(n), out.sigma_noise.resize(n);
-  const auto column = [&](const PolygonMm& mode, MatrixXd& into) {
-    into.conservativeResize(n, into.cols() + 1);
-    for (Index i = 0; i < n; ++i) {
-      const check::Gap& foot = feet[static_cast<std::size_t>(i)];
-      const PointMm shift =
-          (1 - foot.t) * mode[foot.before] + foot.t * mode[(foot.before + 1) % count];
-      into(i, into.cols() - 1) = dot(motion.turned(shift), foot.normal);
-    }
-  };
-  for (Index i = 0; i < n; ++i) {
-    const check::Gap& foot = feet[static_cast<std::size_t>(i)];
-    out.off[i] = -foot.mm;
-    out.sigma_noise[i] = std::hypot(c.sigma_mm[foot.before], kChord_mm);
-    out.seen.push_back(foot.before >= c.seen.size() || c.seen[foot.before]);
-  }
-  for (std::size_t m = 0; m < c.modes.size(); ++m) {
-    column(c.modes[m], out.sources);
-    out.names.push_back(c.mode_names[m]);
-  }
-  const std::vector<PolygonMm> all = all_modes(c);
-  for (std::size_t m = c.modes.size(); m < all.size(); ++m) column(all[m], out.noise);
-  // What the laying left of a motion is no difference of shape, and the sources tell none either.
-  MatrixXd off = out.off;
-  remove_motion(points, normals, off);
-  out.off = off;
-  for (MatrixXd* columns : {&out.sources, &out.noise}) {
-    if (columns->cols() > 0) remove_motion(points, normals, *columns);
-  }
-  out.weight = out.sigma_noise.cwiseAbs2();
-  if (out.sources.cols() > 0) out.weight += out.sources.rowwise().squaredNorm();
-  out.weight = out.weight.cwiseInverse();
-  return out;
-}
-
-/// Chance that chi-square with so many degrees is larger (Wilson & Hilferty 1931).
-double chance_of_more(double chi_square, double degrees) {
-  const double spread = 2 / (9 * degrees);
-  const double z = (std::cbrt(chi_square / degrees) - (1 - spread)) / std::sqrt(spread);
-  return 0.5 * std::erfc(z / std::sqrt(2.0));
-}
-
-/// Every source and the noise of a measurement at every `stride`-th point, times a factor there.
-MatrixXd all_columns(const Field& f, Index stride, const VectorXd& factor) {
-  const Index rows = (f.off.size() + stride - 1) / stride;
-  MatrixXd out(rows, f.sources.cols() + f.noise.cols());
-  for (Index r = 0; r < rows; ++r) {
-    const Index i = r * stride;
-    Index at = 0;
-    for (const MatrixXd* part : {&f.sources, &f.noise}) {
-      if (part->cols() == 0) continue;
-      out.block(r, at, 1, part->cols()) = factor[i] * part->row(i);
-      at += part->cols();
-    }
-  }
-  return out;
-}
-
-/// How far one measurement is off from the mean of the others, in the directions in which errors
-/// are expected at all.
-Combined::Consistency tested(const std::vector<One>& all, const std::vector<Field>& fields,
-                             std::size_t which) {
-  const Index n = fields[which].off.size();
-  constexpr Index kMostPoints = 120;
-  const Index stride = std::max<Index>(1, (n + kMostPoints - 1) / kMostPoints);
-  const Index rows = (n + stride - 1) / stride;
-  VectorXd total = VectorXd::Zero(n), mean = VectorXd::Zero(n);
-  for (std::size_t j = 0; j < fields.size(); ++j) {
-    if (j == which) continue;
-    total += fields[j].weight;
-    mean += fields[j].weight.cwiseProduct(fields[j].off);
-  }
-  mean = mean.cwiseQuotient(total);
-  const VectorXd residual = fields[which].off - mean;
-  MatrixXd covariance = kChord_mm * kChord_mm * MatrixXd::Identity(rows, rows);
-  for (std::size_t j = 0; j < fields.size(); ++j) {
-    const VectorXd factor =
-        j == which ? VectorXd::Ones(n).eval() : fields[j].weight.cwiseQuotient(total).eval();
-    const MatrixXd columns = all_columns(fields[j], stride, factor);
-    covariance += columns * columns.transpose();
-  }
-  const Eigen::SelfAdjointEigenSolver<MatrixXd> solver(covariance);
-  VectorXd thinned(rows);
-  for (Index r = 0; r < rows; ++r) thinned[r] = residual[r * stride];
-  Combined::Consistency out;
-  out.measurement = all[which].measurement;
-  out.largest_mm = residual.cwiseAbs().maxCoeff();
-  constexpr double kShare = 0.95;
-  double share = 0;
-  const double trace = solver.eigenvalues().sum();
-  for (Index k = rows; k-- > 0 && share < kShare * trace;) {
-    const double along = solver.eigenvectors().col(k).dot(thinned);
-    out.chi_square += along * along / solver.eigenvalues()[k];
-    out.degrees += 1;
-    share += solver.eigenvalues()[k];
-  }
-  out.chance = chance_of_more(out.chi_square, out.degrees);
-  return out;
-}
-
-void add_modes(const Field& f, const Repeated& alike, const VectorXd& share,
-               const PolygonMm& normals, Contour& contour) {
-  for (Index c = 0; c < f.sources.cols(); ++c) {
-    const std::string& name = f.names[static_cast<std::size_t>(c)];
-    // Of errors whose connection is not known the sum is at most this (Cauchy and Schwarz): they
-    // do not become smaller by repeating.
-    const double times = alike.of(name);
-    PolygonMm mode;
-    mode.reserve(normals.size());
-    for (std::size_t i = 0; i < normals.size(); ++i) {
-      const auto k = static_cast<Index>(i);
-      mode.push_back(times * share[k] * f.sources(k, c) * normals[i]);
-    }
-    contour.modes.push_back(std::move(mode));
-    contour.mode_names.push_back(name);
-  }
-}
-
-/// The weighted mean with everything that is uncertain about it.
-Contour averaged(const std::vector<Field>& fields, const std::vector<Repeated>& alike,
-                 const PolygonMm& points, const PolygonMm& normals,
-                 const std::vector<PointPx>& pixels, double alike_mm) {
-  const auto n = static_cast<Index>(points.size());
-  VectorXd total = VectorXd::Zero(n), mean = VectorXd::Zero(n), noise = VectorXd::Zero(n);
-  for (const Field& f : fields) total += f.weight;
-  Contour out;
-  out.seen.assign(points.size(), false);
-  for (std::size_t j = 0; j < fields.size(); ++j) {
-    const Field& f = fields[j];
-    const VectorXd share = f.weight.cwiseQuotient(total);
-    mean += share.cwiseProduct(f.off);
-    noise += share.cwiseProduct(f.sigma_noise).cwiseAbs2();
-    add_modes(f, alike[j], share, normals, out);
-    for (std::size_t i = 0; i < points.size(); ++i) out.seen[i] = out.seen[i] || f.seen[i];
-  }
-  for (std::size_t i = 0; i < points.size(); ++i) {
-    const auto k = static_cast<Index>(i);
-    out.points.push_back(points[i] + mean[k] * normals[i]);
-    out.sigma_mm.push_back(std::sqrt(noise[k]));
-  }
-  out.points_px = pixels;
-  out.correlation_mm = alike_mm;
-  return out;
-}
-
-double middle_of(std::vector<double> values) {
-  const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-  std::nth_element(values.begin(), middle, values.end());
-  return *middle;
-}
-
-/// The reference's own points and pixels, evenly spaced.
-void common_points(const One& reference, PolygonMm& points, std::vector<PointPx>& pixels) {
-  constexpr double kLeast_mm = 2, kMost = 600;
-  const Contour& c = reference.shape.contour;
-  points = resample(c.points, std::max(kLeast_mm, perimeter_mm(c.points) / kMost));
-  for (const check::Gap& foot : check::gaps_to(c.points, points)) {
-    const std::size_t next = (foot.before + 1) % c.points.size();
-    if (c.points_px.size() != c.points.size()) {
-      pixels.push_back({});
-      continue;
-    }
-    const PointPx a = c.points_px[foot.before], b = c.points_px[next];
-    pixels.push_back({(1 - foot.t) * a.x + foot.t * b.x, (1 - foot.t) * a.y + foot.t * b.y});
-  }
-}
-
-std::string result_of(const Contour& contour, const outline::Outline& outline,
-                      const std::vector<One>& all) {
+std::string result_of(const fusion::Combined& combined, const std::vector<fusion::Measured>& all) {
   model::Measurement m;
-  const auto head = nlohmann::json::parse(all.front().kept.head);
-  m.boundary = head.value("boundary", "glass");
-  m.outline = outline;
-  m.covariance = outline::carried(contour, outline);
+  m.boundary = all.front().boundary.empty() ? "glass" : all.front().boundary;
+  m.outline = combined.outline;
+  m.covariance = outline::carried(combined.contour, combined.outline);
   m.photo_name = "combined of " + std::to_string(all.size()) + " measurements";
   m.lens_text = all.front().lens;
   return records::to_json(m);
-}
-
-std::optional<Error> cannot_combine(const std::vector<One>& all) {
-  if (all.size() < 2) {
-    return Error{Code::bad_usage, "combining needs two measurements of the pane; measure it again"};
-  }
-  if (all.size() > kMostMeasurements) {
-    return Error{Code::too_large, "more than " + std::to_string(kMostMeasurements) +
-                                      " measurements; leave some out"};
-  }
-  const auto boundary = [](const One& one) {
-    return nlohmann::json::parse(one.kept.head).value("boundary", "");
-  };
-  for (const One& one : all) {
-    if (!one.shape.sources_known) {
-      return Error{Code::bad_usage, "measurement " + std::to_string(one.measurement) +
-                                        " does not tell its sources of error; leave it out"};
-    }
-    if (boundary(one) != boundary(all.front())) {
-      return Error{Code::bad_usage, "measurements " + std::to_string(all.front().measurement) +
-                                        " and " + std::to_string(one.measurement) +
-                                        " follow different boundaries; leave one out"};
-    }
-  }
-  return std::nullopt;
-}
-
-Result<Combined> combined(const std::vector<One>& all) {
-  if (auto why = cannot_combine(all)) return *why;
-  const auto reference = std::min_element(all.begin(), all.end(), [](const One& a, const One& b) {
-    return middle_of(a.shape.u95_mm) < middle_of(b.shape.u95_mm);
-  });
-  PolygonMm points;
-  std::vector<PointPx> pixels;
-  common_points(*reference, points, pixels);
-  const PolygonMm normals = outward_normals(points);
-  std::vector<Field> fields;
-  Combined out;
-  double alike_mm = 0;
-  for (const One& one : all) {
-    check::Motion motion;
-    if (one.measurement != reference->measurement) {
-      const auto laid = check::lay_anyhow(one.shape.contour.points, points);
-      if (!laid.ok()) return laid.error();
-      motion = laid.value();
-    }
-    fields.push_back(field_of(one, points, normals, motion));
-    alike_mm = std::max(alike_mm, one.shape.contour.correlation_mm);
-    out.used.push_back(one.measurement);
-    // Of the shape alone, as the mean's is: where the outline lies is nobody's question.
-    const VectorXd u95 = 2 * fields.back().weight.cwiseSqrt().cwiseInverse();
-    out.median_u95_before_mm +=
-        middle_of({u95.begin(), u95.end()}) / static_cast<double>(all.size());
-  }
-  constexpr double kDoubt = 0.01;
-  double least = kDoubt / static_cast<double>(all.size());
-  for (std::size_t i = 0; i < all.size(); ++i) {
-    out.tests.push_back(tested(all, fields, i));
-    if (out.tests.back().chance < least) {
-      least = out.tests.back().chance;
-      out.disagrees = all[i].measurement;
-    }
-  }
-  const Contour contour =
-      with_fewer_sources(averaged(fields, shared_errors(all), points, normals, pixels, alike_mm));
-  const auto outline = outline::fit(contour);
-  if (!outline.ok()) return outline.error();
-  out.median_u95_mm = middle_of(outline->u95_mm);
-  out.result_json = result_of(contour, outline.value(), all);
-  return out;
 }
 
 }  // namespace
@@ -403,14 +49,23 @@ Result<Combined> Library::combine(std::int64_t pane,
     }
   }
   return store_->read([&]() -> Result<Combined> {
-    std::vector<One> all;
+    std::vector<fusion::Measured> all;
     for (const MeasurementLine& line : view->measurements) {
       if (std::find(without.begin(), without.end(), line.id) != without.end()) continue;
       auto one = loaded(*store_, line);
       if (!one.ok()) return one.error();
       all.push_back(std::move(one.value()));
     }
-    return combined(all);
+    const auto combined = fusion::combine(all);
+    if (!combined.ok()) return combined.error();
+    Combined out{result_of(combined.value(), all),
+                 {},
+                 combined->tests,
+                 combined->disagrees,
+                 combined->median_u95_before_mm,
+                 combined->median_u95_mm};
+    for (const fusion::Measured& one : all) out.used.push_back(one.number);
+    return out;
   });
 }
 

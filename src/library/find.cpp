@@ -1,10 +1,7 @@
 // Finding panes by words and by shape.
 #include <algorithm>
-#include <cmath>
-#include <numeric>
 
 #include "library/index.h"
-#include "library/moments.h"
 #include "library/pack.h"
 #include "library/records.h"
 #include "library/texts.h"
@@ -130,110 +127,13 @@ std::vector<Match> found_by_words(SQLite::Database& db, const std::vector<std::s
   return matches(db, all_of(parts), asked);
 }
 
-/// Standard uncertainties that the largest of `places` independent differences stays below in 95 of
-/// 100 cases (Sidak 1967).
-double factor_for_all(double places) {
-  const double beyond = 1 - std::pow(0.95, 1 / std::max(1.0, places));
-  double low = 0, high = 10;
-  for (int i = 0; i < 60; ++i) {
-    const double middle = (low + high) / 2;
-    (std::erfc(middle / std::sqrt(2.0)) > beyond ? low : high) = middle;
-  }
-  return high;
-}
-
-PolygonMm mirrored(const PolygonMm& outline) {
-  PolygonMm out(outline.rbegin(), outline.rend());
-  for (PointMm& p : out) p.x = -p.x;
-  return out;
-}
-
-/// The question, and what of it every candidate needs.
-struct Asked {
-  const check::Shape& shape;
-  PolygonMm points, flipped;   ///< evenly spaced, few
-  std::vector<double> u95_mm;  ///< of points; of flipped read backwards
-  Moments moments;
-  std::array<float, kMoments> noise;
-};
-
-Asked asked_for(const check::Shape& shape) {
-  constexpr double kPoints = 160;
-  const PolygonMm& outline = shape.contour.points;
-  const PolygonMm points = resample(outline, perimeter_mm(outline) / kPoints);
-  Asked out{shape, points, mirrored(points), {}, moments_of(outline), noise_of(outline)};
-  for (const PointMm p : points) {
-    std::size_t nearest = 0;
-    for (std::size_t i = 1; i < outline.size(); ++i) {
-      if (distance(outline[i], p) < distance(outline[nearest], p)) nearest = i;
-    }
-    out.u95_mm.push_back(shape.u95_mm.empty() ? 0 : shape.u95_mm[nearest]);
-  }
-  return out;
-}
-
-/// Lays the question on a candidate from the turn that the moments give.
-Alike laid_on(const Asked& asked, const Turn& turn, const check::Shape& other) {
-  const PolygonMm& on = other.contour.points;
-  const PolygonMm& points = turn.mirrored ? asked.flipped : asked.points;
-  check::Motion start{turn.rad, {}};
-  start.shift = centroid(on) - start.turned(centroid(points));
-  const check::Motion motion = check::lay_on(points, on, start);
-  PolygonMm laid;
-  laid.reserve(points.size());
-  for (const PointMm p : points) laid.push_back(motion(p));
-  Alike out;
-  out.mirrored = turn.mirrored;
-  double worst = 0;
-  const std::vector<check::Gap> gaps = check::gaps_to(on, laid);
-  for (std::size_t i = 0; i < gaps.size(); ++i) {
-    const double mine = asked.u95_mm[turn.mirrored ? gaps.size() - 1 - i : i];
-    const double u95 = std::hypot(mine, other.u95_mm[gaps[i].before]);
-    const double gap = std::abs(gaps[i].mm);
-    out.rms_mm += gap * gap / static_cast<double>(gaps.size());
-    worst = std::max(worst, gap / std::max(u95, 1e-6));
-    if (gap > out.gap_mm) out.gap_mm = gap, out.gap_u95_mm = u95;
-  }
-  out.rms_mm = std::sqrt(out.rms_mm);
-  const double alike_mm = std::max(1.0, asked.shape.contour.correlation_mm);
-  const double places = perimeter_mm(points) / alike_mm;
-  out.within_u95 = 2 * worst <= factor_for_all(places);
-  return out;
-}
-
-struct Candidate {
-  std::size_t at = 0;
-  Turn turn;
-};
-
-/// The shapes most like the question: by sizes of moments among all, by moments among the best.
-std::vector<Candidate> candidates(const Asked& asked, const std::vector<Moments>& shapes,
-                                  std::size_t most) {
-  constexpr std::size_t kByTurn = 400;
-  std::vector<std::pair<float, std::size_t>> order(shapes.size());
-  for (std::size_t i = 0; i < shapes.size(); ++i) {
-    order[i] = {apart_whatever_turn(asked.moments, shapes[i], asked.noise), i};
-  }
-  const auto end = order.begin() + static_cast<std::ptrdiff_t>(std::min(kByTurn, order.size()));
-  std::partial_sort(order.begin(), end, order.end());
-  std::vector<Candidate> out;
-  for (auto it = order.begin(); it != end; ++it) {
-    out.push_back({it->second, best_turn(asked.moments, shapes[it->second], asked.noise)});
-  }
-  std::stable_sort(out.begin(), out.end(), [](const Candidate& a, const Candidate& b) {
-    return a.turn.apart_mm < b.turn.apart_mm;
-  });
-  out.resize(std::min(out.size(), most));
-  return out;
-}
-
 }  // namespace
 
 /// All shapes of the library, read once and again after a change.
 struct ShapeIndex {
   std::int64_t version = -1, changes = -1;
   std::vector<std::int64_t> panes;
-  std::vector<Moments> shapes;
+  std::vector<fusion::Moments> shapes;
 };
 
 const ShapeIndex& Store::shapes() {
@@ -276,13 +176,13 @@ Result<std::vector<Alike>> Library::find_like(const check::Shape& shape, std::si
   if (shape.contour.points.size() < 3 || !(signed_area_mm2(shape.contour.points) > 1)) {
     return Error{Code::degenerate_shape, "what is looked for has no area; measure it again"};
   }
-  const Asked asked = asked_for(shape);
+  const fusion::Query asked(shape);
   return store_->read([&]() -> Result<std::vector<Alike>> {
     SQLite::Database& db = store_->db();
     const ShapeIndex& index = store_->shapes();
     constexpr std::size_t kSpare = 6;  // laid on each other in full before the order is told
     std::vector<Alike> out;
-    for (const Candidate& candidate : candidates(asked, index.shapes, most + kSpare)) {
+    for (const auto& candidate : asked.candidates(index.shapes, most + kSpare)) {
       const std::int64_t pane = index.panes[candidate.at];
       const auto state = pane_state(db, pane);
       const auto record =
@@ -290,7 +190,7 @@ Result<std::vector<Alike>> Library::find_like(const check::Shape& shape, std::si
       if (!record) continue;
       const auto other = unpack_outline_and_u95(*record);
       if (!other.ok()) return other.error();
-      Alike alike = laid_on(asked, candidate.turn, other.value());
+      Alike alike{asked.laid_on(other.value(), candidate.turn), {}};
       alike.line.pane = pane;
       out.push_back(std::move(alike));
     }

@@ -5,10 +5,9 @@
 // also by a measurement that it has already.
 #include <algorithm>
 #include <map>
-#include <memory>
 #include <set>
 
-#include "library/exchange.h"
+#include "library/folder.h"
 #include "library/index.h"
 #include "library/pack.h"
 #include "library/records.h"
@@ -16,48 +15,8 @@
 namespace panecard::library {
 namespace {
 
-constexpr std::size_t kMostFolders = 1'000'000;
-
-/// Only ordinary files of the folder itself: no link leads out of it.
-std::string file_in(const fs::path& folder, const std::string& name) {
-  const fs::path path = folder / name;
-  if (!fs::is_regular_file(fs::symlink_status(path))) {
-    throw Refusal{"'" + path.string() + "' is missing or no ordinary file"};
-  }
-  auto bytes = read_file(path.string(), kMostFile);
-  if (!bytes.ok()) throw Refusal{bytes.error().detail};
-  return std::move(bytes).value();
-}
-
-Json json_in(const fs::path& folder, const std::string& name, const std::string& format) {
-  Json json = Json::parse(file_in(folder, name), nullptr, false);
-  const bool right = json.is_object() && json.value("format", "") == format &&
-                     json.contains("version") && json["version"] == 1;
-  if (!right) {
-    throw Refusal{"'" + (folder / name).string() + "' is no " + format + " of version 1"};
-  }
-  return json;
-}
-
-std::vector<fs::path> folders_in(const fs::path& folder) {
-  std::vector<fs::path> out;
-  for (const auto& entry : fs::directory_iterator(folder)) {
-    if (entry.is_directory() && !entry.is_symlink()) out.push_back(entry.path());
-    if (out.size() > kMostFolders) throw Refusal{"'" + folder.string() + "' has too many folders"};
-  }
-  std::sort(out.begin(), out.end());
-  return out;
-}
-
 void bind_blob(SQLite::Statement& statement, int index, const std::string& bytes) {
   statement.bind(index, static_cast<const void*>(bytes.data()), static_cast<int>(bytes.size()));
-}
-
-std::int64_t whole(const Json& json, const char* key) { return json.at(key).get<std::int64_t>(); }
-std::string text(const Json& json, const char* key) { return json.at(key).get<std::string>(); }
-
-std::string bytes_of(const Sha256& hash) {
-  return {reinterpret_cast<const char*>(hash.data()), hash.size()};
 }
 
 std::string bytes_of_hex(const std::string& digits) {
@@ -74,30 +33,9 @@ std::string bytes_of_hex(const std::string& digits) {
   return out;
 }
 
-void must_be_text(const std::optional<Error>& why) {
-  if (why) throw Refusal{why->detail};
-}
-
-/// Texts as one that no other texts give.
-std::string joined(const std::vector<std::string>& texts) {
-  std::string out;
-  for (const std::string& t : texts) out += std::to_string(t.size()) + ":" + t;
-  return out;
-}
-std::string of(const Stamp& s) { return joined({s.at, s.who, s.reason}); }
-std::string of(const Vehicle& v) { return joined({v.make, v.model, v.years, v.body, v.notes}); }
-std::string of(const Pane& p) { return joined({p.window, p.side, p.notes}); }
-
 std::string called(const Vehicle& v) {
   return v.make + (v.make.empty() || v.model.empty() ? "" : " ") + v.model;
 }
-
-/// A revision by what it says, whatever the numbers are.
-struct Said {
-  std::string stamp, state;
-  friend bool operator==(const Said&, const Said&) = default;
-  std::string all() const { return joined({stamp, state}); }
-};
 
 /// How many of their revisions are known here already; the others follow on ours. Nothing: both
 /// went on, each its own way.
@@ -116,44 +54,20 @@ std::optional<std::size_t> known_of(const std::vector<Said>& ours,
   return std::nullopt;
 }
 
-struct Record {
-  std::int64_t id = 0, change = 0;  ///< theirs
-  Kept kept;
-  std::string record, digest;
-  const Json* photos = nullptr;  ///< in the pane's JSON
-};
-
-/// A pane's folder, read.
-struct TheirPane {
-  std::shared_ptr<const Json> json;
-  fs::path folder;
-  std::vector<Record> measurements;
-  std::vector<Said> said;  ///< its revisions
-};
-
-/// Patterns and pieces by what they are.
-using Names = std::map<std::int64_t, std::string>;
-
 class Import {
  public:
   Import(SQLite::Database& db, fs::path folder, bool theirs_hold)
-      : db_(db), folder_(std::move(folder)), theirs_hold_(theirs_hold) {}
+      : db_(db), theirs_(std::move(folder)), theirs_hold_(theirs_hold) {}
 
   Imported run() {
-    const Json root = json_in(folder_, "library.json", "panecard-library");
     keeps_numbers_ = !query("SELECT id FROM vehicle UNION SELECT id FROM change LIMIT 1");
-    for (const Json& change : root.at("changes")) {
-      const Stamp stamp{text(change, "at"), text(change, "who"), text(change, "reason")};
-      must_be_text(refused(stamp));
-      stamps_[whole(change, "id")] = stamp;
-    }
     if (keeps_numbers_) {
-      for (const auto& [id, stamp] : stamps_) insert_change(id, stamp), changes_[id] = id;
+      for (const auto& [id, stamp] : theirs_.stamps()) insert_change(id, stamp), changes_[id] = id;
     } else {
       read_ours();
     }
     db_.exec("PRAGMA defer_foreign_keys = ON");
-    for (const fs::path& vehicle : folders_in(folder_)) take_vehicle(vehicle);
+    for (const fs::path& folder : theirs_.vehicles()) take_vehicle(theirs_.vehicle(folder));
     return std::move(report_);
   }
 
@@ -197,16 +111,9 @@ class Import {
     insert.exec();
   }
 
-  /// What belongs to one of their changes.
-  template <typename Value>
-  const Value& at_change(const std::map<std::int64_t, Value>& values, std::int64_t change) const {
-    const auto found = values.find(change);
-    if (found != values.end()) return found->second;
-    throw Refusal{"'" + folder_.string() + "' contradicts itself: no change has the number " +
-                  std::to_string(change)};
+  std::int64_t change_here(std::int64_t change) const {
+    return theirs_.at_change(changes_, change);
   }
-  const Stamp& stamp_of(std::int64_t change) const { return at_change(stamps_, change); }
-  std::int64_t change_here(std::int64_t change) const { return at_change(changes_, change); }
 
   /// Their changes in their order, which is that of the history; those that are here already, by
   /// their stamps, as ours.
@@ -216,7 +123,7 @@ class Import {
     while (rows.executeStep()) {
       ours[of(stamp_at(rows, 1))].push_back(rows.getColumn(0).getInt64());
     }
-    for (const auto& [id, stamp] : stamps_) {
+    for (const auto& [id, stamp] : theirs_.stamps()) {
       std::vector<std::int64_t>& same = ours[of(stamp)];
       if (same.empty()) {
         changes_[id] = new_change(db_, stamp);
@@ -229,32 +136,21 @@ class Import {
 
   std::int64_t number_for(std::int64_t theirs) const { return keeps_numbers_ ? theirs : 0; }
 
-  void take_vehicle(const fs::path& folder) {
-    const Json json = json_in(folder, "vehicle.json", "panecard-vehicle");
-    std::vector<Vehicle> states;
-    std::vector<Said> said;
-    for (const Json& r : json.at("revisions")) {
-      states.push_back(
-          {text(r, "make"), text(r, "model"), text(r, "years"), text(r, "body"), text(r, "notes")});
-      must_be_text(refused(states.back()));
-      said.push_back({of(stamp_of(whole(r, "change"))), of(states.back())});
-    }
-    if (states.empty()) throw Refusal{"'" + folder.string() + "': a vehicle without a revision"};
-    std::vector<TheirPane> panes;
-    for (const fs::path& pane : folders_in(folder)) panes.push_back(read_pane(pane));
-    std::int64_t vehicle = vehicle_here(said.front(), panes);
+  void take_vehicle(const TheirVehicle& theirs) {
+    const std::vector<Said>& said = theirs.said;
+    std::int64_t vehicle = vehicle_here(said.front(), theirs.panes);
     std::optional<std::size_t> known = 0;
     if (vehicle == 0) {
-      vehicle = insert_vehicle(number_for(whole(json, "id")));
+      vehicle = insert_vehicle(number_for(theirs.id));
     } else {
-      known =
-          known_here(said_of_vehicle(vehicle), said,
-                     "vehicle " + std::to_string(vehicle) + ", '" + called(states.back()) + "'");
+      known = known_here(
+          said_of_vehicle(vehicle), said,
+          "vehicle " + std::to_string(vehicle) + ", '" + called(theirs.states.back()) + "'");
     }
     for (std::size_t k = known.value_or(said.size()); k < said.size(); ++k) {
-      revise_vehicle(db_, vehicle, states[k], change_here(whole(json["revisions"][k], "change")));
+      revise_vehicle(db_, vehicle, theirs.states[k], change_here(theirs.changes[k]));
     }
-    for (TheirPane& pane : panes) take_pane(vehicle, pane, states.back());
+    for (const TheirPane& pane : theirs.panes) take_pane(vehicle, pane, theirs.states.back());
   }
 
   /// known_of(), and what that means for the report.
@@ -310,78 +206,6 @@ class Import {
     return out;
   }
 
-  std::pair<Kept, std::string> record_in(const fs::path& folder, const std::string& name) {
-    auto kept = keep(file_in(folder, name), (folder / name).string());
-    if (!kept.ok()) throw Refusal{kept.error().detail};
-    std::string record = pack(kept.value());
-    return {std::move(kept.value()), std::move(record)};
-  }
-
-  TheirPane read_pane(const fs::path& folder) {
-    TheirPane out;
-    out.folder = folder;
-    out.json = std::make_shared<const Json>(json_in(folder, "pane.json", "panecard-pane"));
-    for (const Json& m : out.json->at("measurements")) {
-      Record r;
-      r.id = whole(m, "id"), r.change = whole(m, "change");
-      std::tie(r.kept, r.record) =
-          record_in(folder, "measurement-" + std::to_string(r.id) + ".json");
-      r.digest = bytes_of(sha256(r.record));
-      r.photos = &m.at("photos");
-      out.measurements.push_back(std::move(r));
-    }
-    const Names patterns = their_patterns(out), pieces = their_pieces(out);
-    for (const Json& r : out.json->at("revisions")) {
-      const Pane about{text(r, "window"), text(r, "side"), text(r, "notes")};
-      must_be_text(refused(about));
-      const std::optional<std::int64_t> pattern =
-          r.at("pattern").is_null() ? std::nullopt : std::optional(whole(r, "pattern"));
-      out.said.push_back({of(stamp_of(whole(r, "change"))),
-                          state_of(about, pattern, r.at("pieces").get<std::vector<std::int64_t>>(),
-                                   patterns, pieces)});
-    }
-    if (out.said.empty()) throw Refusal{"'" + folder.string() + "': a pane without a revision"};
-    return out;
-  }
-
-  std::string name_in(const Names& names, std::int64_t id) const {
-    const auto found = names.find(id);
-    if (found != names.end()) return found->second;
-    throw Refusal{"'" + folder_.string() + "' contradicts itself: a revision names " +
-                  std::to_string(id) + ", which is not there"};
-  }
-
-  std::string state_of(const Pane& about, const std::optional<std::int64_t>& pattern,
-                       const std::vector<std::int64_t>& pieces, const Names& patterns,
-                       const Names& piece_names) const {
-    std::vector<std::string> here;
-    here.reserve(pieces.size());
-    for (const std::int64_t piece : pieces) here.push_back(name_in(piece_names, piece));
-    std::sort(here.begin(), here.end());
-    return joined({of(about), pattern ? name_in(patterns, *pattern) : "", joined(here)});
-  }
-
-  /// A pattern by its measurement, or by its own record and what that was made from.
-  Names their_patterns(const TheirPane& pane) {
-    Names digests, out;
-    for (const Record& r : pane.measurements) digests[r.id] = r.digest;
-    for (const Json& p : pane.json->at("patterns")) {
-      std::vector<std::string> sources;
-      for (const Json& source : p.at("made_from")) {
-        sources.push_back(name_in(digests, source.get<std::int64_t>()));
-      }
-      std::sort(sources.begin(), sources.end());
-      const std::int64_t id = whole(p, "id");
-      const std::string what =
-          p.at("measurement").is_null()
-              ? bytes_of(sha256(
-                    record_in(pane.folder, "pattern-" + std::to_string(id) + ".json").second))
-              : name_in(digests, whole(p, "measurement"));
-      out[id] = joined({what, joined(sources)});
-    }
-    return out;
-  }
-
   Names our_patterns(std::int64_t pane) {
     Names out;
     SQLite::Statement rows(db_,
@@ -400,24 +224,6 @@ class Import {
                                    ? blob(rows.getColumn(2))
                                    : bytes_of(sha256(blob(rows.getColumn(1))));
       out[rows.getColumn(0).getInt64()] = joined({what, joined(sources)});
-    }
-    return out;
-  }
-
-  std::string piece_record(const TheirPane& pane, std::int64_t id) const {
-    const std::string name = "piece-" + std::to_string(id) + ".json";
-    const Json piece = Json::parse(file_in(pane.folder, name), nullptr, false);
-    if (!piece.is_object()) {
-      throw Refusal{"'" + (pane.folder / name).string() + "' is no JSON object"};
-    }
-    return piece.dump();
-  }
-
-  Names their_pieces(const TheirPane& pane) const {
-    Names out;
-    for (const Json& p : pane.json->at("pieces")) {
-      const std::int64_t id = whole(p, "id");
-      out[id] = joined({text(p, "name"), piece_record(pane, id)});
     }
     return out;
   }
@@ -444,7 +250,7 @@ class Import {
     while (rows.executeStep()) {
       const auto state = pane_state(db_, pane, rows.getColumn(0).getInt64()).value_or(PaneState{});
       out.push_back({of(stamp_at(rows, 1)),
-                     state_of(state.about, state.pattern, state.pieces, patterns, pieces)});
+                     theirs_.state_of(state.about, state.pattern, state.pieces, patterns, pieces)});
     }
     return out;
   }
@@ -562,11 +368,11 @@ class Import {
   void revise(std::int64_t pane, const TheirPane& theirs, std::size_t known,
               const std::map<std::int64_t, std::int64_t>& measurements) {
     const auto patterns = numbers_here(
-        their_patterns(theirs), our_patterns(pane),
+        theirs_.patterns(theirs), our_patterns(pane),
         [&](std::int64_t id) { return insert_pattern(pane, theirs, id, measurements); });
-    const auto pieces = numbers_here(their_pieces(theirs), our_pieces(pane), [&](std::int64_t id) {
-      return insert_piece(pane, theirs, id);
-    });
+    const auto pieces =
+        numbers_here(theirs_.pieces(theirs), our_pieces(pane),
+                     [&](std::int64_t id) { return insert_piece(pane, theirs, id); });
     const Json& revisions = theirs.json->at("revisions");
     for (std::size_t k = known; k < theirs.said.size(); ++k) {
       const Json& r = revisions[k];
@@ -595,8 +401,7 @@ class Import {
     if (keeps_numbers_) insert.bind(1, id);
     insert.bind(2, pane);
     if (json.at("measurement").is_null()) {
-      bind_blob(insert, 4,
-                record_in(theirs.folder, "pattern-" + std::to_string(id) + ".json").second);
+      bind_blob(insert, 4, theirs_.pattern_record(theirs, id));
     } else {
       insert.bind(3, measurements.at(whole(json, "measurement")));
     }
@@ -615,15 +420,14 @@ class Import {
     if (keeps_numbers_) insert.bind(1, id);
     insert.bind(2, pane);
     insert.bind(3, text(entry(theirs.json->at("pieces"), id), "name"));
-    bind_blob(insert, 4, deflated(piece_record(theirs, id)));
+    bind_blob(insert, 4, deflated(theirs_.piece_record(theirs, id)));
     insert.exec();
     return db_.getLastInsertRowid();
   }
 
   SQLite::Database& db_;
-  fs::path folder_;
+  ExportedFolder theirs_;
   bool theirs_hold_ = false, keeps_numbers_ = false;
-  std::map<std::int64_t, Stamp> stamps_;          ///< theirs
   std::map<std::int64_t, std::int64_t> changes_;  ///< theirs as ours
   std::multimap<std::string, std::int64_t> our_vehicles_;
   std::multimap<std::pair<std::int64_t, std::string>, std::int64_t> our_panes_;

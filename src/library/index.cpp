@@ -1,15 +1,30 @@
 #include "library/index.h"
 
 #include <algorithm>
+#include <bit>
 #include <set>
 
-#include "library/moments.h"
 #include "library/pack.h"
 #include "library/records.h"
 #include "library/texts.h"
 
 namespace panecard::library {
 namespace {
+
+void put(float value, std::string& out) {
+  const auto bits = std::bit_cast<std::uint32_t>(value);
+  for (const unsigned shift : {0U, 8U, 16U, 24U}) {
+    out.push_back(static_cast<char>(static_cast<unsigned char>(bits >> shift)));
+  }
+}
+
+float take(std::string_view bytes, std::size_t number) {
+  std::uint32_t bits = 0;
+  for (std::size_t k = 4; k-- > 0;) {
+    bits = bits << 8U | static_cast<unsigned char>(bytes[4 * number + k]);
+  }
+  return std::bit_cast<float>(bits);
+}
 
 /// Each word once, in the order of the alphabet.
 std::set<std::string> words_of_pane(SQLite::Database& db, std::int64_t pane) {
@@ -40,7 +55,8 @@ std::string shape_of_pane(SQLite::Database& db, std::int64_t pane) {
   const auto record = pattern_record(db, *state->pattern);
   if (!record) return {};
   const auto outline = unpack_outline(*record);
-  return outline.ok() && outline->size() > 2 ? packed(moments_of(outline.value())) : std::string();
+  return outline.ok() && outline->size() > 2 ? packed(fusion::moments_of(outline.value()))
+                                             : std::string();
 }
 
 std::vector<std::int64_t> numbers(SQLite::Statement& query) {
@@ -50,6 +66,23 @@ std::vector<std::int64_t> numbers(SQLite::Statement& query) {
 }
 
 }  // namespace
+
+std::string packed(const fusion::Moments& moments) {
+  std::string out;
+  put(moments.radius_mm, out);
+  for (const auto& c : moments.c) put(c.real(), out), put(c.imag(), out);
+  return out;
+}
+
+fusion::Moments unpacked_moments(std::string_view bytes) {
+  fusion::Moments out;
+  constexpr std::size_t kBytes = 4 * (1 + 2 * fusion::kMoments);
+  if (bytes.size() != kBytes) return out;
+  out.radius_mm = take(bytes, 0);
+  for (std::size_t m = 0; m < fusion::kMoments; ++m)
+    out.c[m] = {take(bytes, 1 + 2 * m), take(bytes, 2 + 2 * m)};
+  return out;
+}
 
 void index_pane(SQLite::Database& db, std::int64_t pane) {
   const std::set<std::string> words = words_of_pane(db, pane);

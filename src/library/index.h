@@ -4,7 +4,9 @@
 #include <cstdint>
 #include <optional>
 #include <string>
+#include <string_view>
 
+#include "fusion/fusion.h"
 #include "library/store.h"
 
 namespace panecard::library {
@@ -16,5 +18,9 @@ void index_all(SQLite::Database& db);
 
 /// What is not as index_pane would leave it.
 std::optional<std::string> index_trouble(SQLite::Database& db, std::int64_t pane);
+
+std::string packed(const fusion::Moments& moments);
+/// Zeros when the bytes are not what packed() makes.
+fusion::Moments unpacked_moments(std::string_view bytes);
 
 }  // namespace panecard::library

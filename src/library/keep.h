@@ -6,7 +6,8 @@
 #include <string>
 #include <vector>
 
-#include "base/base.h"
+#include "check/check.h"
+#include "geom/geom.h"
 
 namespace panecard::library {
 
@@ -58,9 +59,5 @@ PolygonMm outline_of(const Kept& kept);
 
 /// The outline with its sources of error.
 check::Shape shape_of(const Kept& kept);
-
-/// The same with fewer sources of error: what is left out goes to the local noise, so that no point
-/// becomes more certain.
-Contour with_fewer_sources(const Contour& contour);
 
 }  // namespace panecard::library

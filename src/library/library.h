@@ -14,6 +14,7 @@
 
 #include "base/base.h"
 #include "check/check.h"
+#include "fusion/fusion.h"
 #include "geom/geom.h"
 #include "records/records.h"
 
@@ -93,30 +94,17 @@ struct Revision {
 };
 
 /// A pane whose outline is like the one asked for.
-struct Alike {
+struct Alike : fusion::Likeness {
   PaneLine line;
-  bool mirrored = false;
-  double gap_mm = 0;      ///< largest, of either kind, once laid on each other
-  double gap_u95_mm = 0;  ///< of the difference where it is largest
-  double rms_mm = 0;
-  bool within_u95 = false;  ///< nowhere more apart than chance has it in 95 of 100 cases
 };
 
 /// Several measurements of one pane as one.
 struct Combined {
   std::string result_json;
   std::vector<std::int64_t> used;
-  /// Per measurement used: chi-square of what it is off from the others, and its chance.
-  struct Consistency {
-    std::int64_t measurement = 0;
-    double chi_square = 0, degrees = 0, chance = 1;
-    double largest_mm = 0;  ///< off from the others' mean
-  };
-  std::vector<Consistency> tests;
-  /// The one that fits the others least, when that is no chance (1 %, all tests together). Of two
-  /// it cannot be said which.
-  std::optional<std::int64_t> disagrees;
-  double median_u95_before_mm = 0, median_u95_mm = 0;  ///< along the outlines, of their shape
+  std::vector<fusion::Consistency> tests;  ///< of the measurements used
+  std::optional<std::int64_t> disagrees;   ///< as fusion::Combined says
+  double median_u95_before_mm = 0, median_u95_mm = 0;
 };
 
 /// What came of another library's folder.

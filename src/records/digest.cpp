@@ -6,13 +6,6 @@
 #include "report/report.h"
 
 namespace panecard::records {
-namespace {
-
-const unsigned char* plain(std::string_view bytes) {
-  return reinterpret_cast<const unsigned char*>(bytes.data());
-}
-
-}  // namespace
 
 Sha256 sha256(std::string_view bytes) {
   Sha256 out{};

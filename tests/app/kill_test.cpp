@@ -180,7 +180,7 @@ TEST_CASE("a batch killed again and again loses nothing and ends as one that was
 TEST_CASE("what library add and combine have acknowledged outlives kill -9") {
   const Folder folder;
   const std::string file = folder / "l";
-  const auto shape = panes::shape_of(library::test::outline(4));
+  const auto shape = panes::shape_of(panes::invented(4));
   const auto add = [&](unsigned number) -> std::vector<std::string> {
     const std::string name = "r" + std::to_string(number);
     return {"library",

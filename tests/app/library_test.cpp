@@ -38,7 +38,7 @@ bool has(const std::string& text, const std::string& part) {
 
 TEST_CASE("library: a pane is added, found by words and by shape, changed, restored and exported") {
   const Folder folder;
-  const auto shape = panes::shape_of(library::test::outline(4));
+  const auto shape = panes::shape_of(panes::invented(4));
   const std::string file = result_file(folder, "a.json", shape, 1);
   const Run added =
       in_library(folder, {"add", file, "--make", "Norden", "--model", "Kuma", "--years",
@@ -68,9 +68,9 @@ TEST_CASE("library: a pane is added, found by words and by shape, changed, resto
 
 TEST_CASE("library: measurements are combined, and two that disagree are not") {
   const Folder folder;
-  const auto shape = panes::shape_of(library::test::outline(4));
-  const auto other = panes::shape_of(panes::turned(library::test::outline(4), 0.1));
-  auto wrong = panes::shape_of(library::test::outline(4));
+  const auto shape = panes::shape_of(panes::invented(4));
+  const auto other = panes::shape_of(panes::turned(panes::invented(4), 0.1));
+  auto wrong = panes::shape_of(panes::invented(4));
   for (auto& p : wrong.contour.points) {
     if (p.x < 60) p.x -= 5;
   }
@@ -95,8 +95,7 @@ TEST_CASE("library: measurements are combined, and two that disagree are not") {
 TEST_CASE(
     "library: what two shops changed is named in one line, status 1, and nothing is overwritten") {
   const Folder folder;
-  const std::string file =
-      result_file(folder, "a.json", panes::shape_of(library::test::outline(4)), 1);
+  const std::string file = result_file(folder, "a.json", panes::shape_of(panes::invented(4)), 1);
   const std::string theirs = folder / "theirs.panes";
   CHECK(in_library(folder, {"add", file, "--make", "Norden", "--window", "quarter"}).status == 0);
   CHECK(in_library(folder, {"export", folder / "first"}).status == 0);

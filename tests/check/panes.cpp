@@ -42,6 +42,19 @@ PolygonMm rounded(const std::array<PointMm, 4>& corners, double radius, double s
   return out;
 }
 
+PolygonMm invented(unsigned number) {
+  std::mt19937 random(number);
+  const auto within = [&](double low, double high) {
+    return low + (high - low) * static_cast<double>(random() % 10007) / 10006;
+  };
+  const double w = within(300, 900), h = within(300, 600);
+  return rounded({PointMm{within(-30, 30), within(-20, 20)},
+                  {w + within(-40, 40), within(-30, 30)},
+                  {w - within(30, 120), h + within(-30, 30)},
+                  {within(20, 80), h - within(40, 90)}},
+                 within(15, 45));
+}
+
 PolygonMm turned(const PolygonMm& points, double rad, PointMm shift) {
   PolygonMm out;
   const double c = std::cos(rad), s = std::sin(rad);

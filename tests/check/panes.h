@@ -15,6 +15,9 @@ std::array<PointMm, 4> rectangle(double width_mm, double height_mm);
 /// Its top side shifted to the right.
 std::array<PointMm, 4> racked(double width_mm, double height_mm, double by_mm);
 
+/// A rounded quadrilateral without symmetry, 300 to 900 mm, different for each number.
+PolygonMm invented(unsigned number);
+
 PolygonMm turned(const PolygonMm& points, double rad, PointMm shift = {});
 
 /// Scale, both keystones, aspect, shear, lens (radial), the definition of the edge, and

@@ -3,11 +3,9 @@
 
 #include <algorithm>
 #include <cmath>
-#include <numbers>
 
 #include "check/panes.h"
 #include "library/library.h"
-#include "library/moments.h"
 #include "library/results.h"
 #include "library/texts.h"
 #include "support/folder.h"
@@ -127,35 +125,6 @@ TEST_CASE(
   CHECK(typing_errors_in_start("fornt", "frontier", 1) == 1);
 }
 
-TEST_CASE("moments of a rectangle are those of the books") {
-  // c11 is the polar moment of area: a b (a^2 + b^2) / 12 (any table of second moments of area).
-  const double a = 600, b = 400;
-  const PolygonMm rectangle = {{0, 0}, {a, 0}, {a, b}, {0, b}};
-  const Moments m = moments_of(rectangle);
-  const double radius = std::sqrt(a * b / std::numbers::pi);
-  CHECK(std::abs(m.radius_mm - radius) < 1e-3);
-  CHECK(std::abs(m.c[0].real() - (a * a + b * b) / 12 / radius) < 1e-3);
-  CHECK(std::abs(m.c[1].real() - (a * a - b * b) / 12 / radius) < 1e-3);  // c20: Ixx less Iyy
-  CHECK(std::abs(m.c[2]) < 1e-3);  // symmetric: no third ones
-  CHECK(std::abs(m.c[3]) < 1e-3);
-}
-
-TEST_CASE("turn and mirror are read off the moments") {
-  const PolygonMm pane = test::outline(3);
-  const auto noise = noise_of(pane);
-  for (const double turn : {0.0, 0.4, 1.9, 3.1, 5.2}) {
-    for (const bool mirror : {false, true}) {
-      const PolygonMm other =
-          check::test::turned(mirror ? mirrored(pane) : pane, turn, {300, -200});
-      const Turn found = best_turn(moments_of(pane), moments_of(other), noise);
-      CHECK(found.mirrored == mirror);
-      CHECK(std::abs(std::remainder(found.rad - turn, 2 * std::numbers::pi)) < 0.02);
-      CHECK(found.apart_mm < 1);
-      CHECK(apart_whatever_turn(moments_of(pane), moments_of(other), noise) < 1e-4);
-    }
-  }
-}
-
 TEST_CASE("a pane is found by its shape: turned, mirrored, measured with noise, and judged") {
   const Folder folder;
   auto library = Library::open(folder / "l", {Access::create, 5000});
@@ -164,14 +133,15 @@ TEST_CASE("a pane is found by its shape: turned, mirrored, measured with noise, 
   for (unsigned i = 0; i < kPanes; ++i) {
     REQUIRE(library.value()
                 .add({"m", std::to_string(i), "", "", ""}, {"w", "", ""},
-                     test::result(check::test::shape_of(test::outline(i))), {}, kStamp, false)
+                     test::result(check::test::shape_of(check::test::invented(i))), {}, kStamp,
+                     false)
                 .ok());
   }
   std::mt19937 random(4);
   int first = 0, same = 0, others_same = 0;
   for (unsigned i = 0; i < kPanes; ++i) {
     const bool mirror = i % 2 == 1;
-    const PolygonMm pane = resample(test::outline(i), 3);
+    const PolygonMm pane = resample(check::test::invented(i), 3);
     const PolygonMm lying = check::test::turned(mirror ? mirrored(pane) : pane, 0.3 + i, {99, 7});
     const auto alike = library.value().find_like(noisy(lying, 0.2, random), 3);
     REQUIRE(alike.ok());
@@ -192,7 +162,7 @@ TEST_CASE("a search sees what was changed a moment ago, by whatever program") {
   const Folder folder;
   Library library = with_vehicles(folder);
   const Library other = Library::open(folder / "l", {Access::read, 5000}).value();
-  const check::Shape shape = check::test::shape_of(test::outline(77));
+  const check::Shape shape = check::test::shape_of(check::test::invented(77));
   CHECK(other.find_like(shape, 1)->at(0).gap_mm > 1);
   REQUIRE(
       library.add({"New", "Car", "", "", ""}, {"w", "", ""}, test::result(77), {}, kStamp, false)

@@ -57,7 +57,7 @@ TEST_CASE("what is kept comes back exactly, packed or as a result file") {
 TEST_CASE("what is kept is the measurement within the grid, and no more certain than it") {
   for (unsigned number = 0; number < 8; ++number) {
     CAPTURE(number);
-    const check::Shape shape = check::test::shape_of(test::outline(number));
+    const check::Shape shape = check::test::shape_of(check::test::invented(number));
     const auto kept = keep(test::result(shape), "r");
     REQUIRE(kept.ok());
     const check::Shape back = shape_of(kept.value());
@@ -79,7 +79,7 @@ TEST_CASE("what is kept is the measurement within the grid, and no more certain 
 
 TEST_CASE("the plus-minus of the box's sides survives the packing within a twentieth") {
   // Lengths use the correlation between points, which is what the packing could lose.
-  const check::Shape shape = check::test::shape_of(test::outline(3));
+  const check::Shape shape = check::test::shape_of(check::test::invented(3));
   const auto kept = keep(test::result(shape), "r");
   REQUIRE(kept.ok());
   const auto before = check::fit_rectangle(shape);

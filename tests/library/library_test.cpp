@@ -72,7 +72,7 @@ TEST_CASE("what was added is there again after closing, with who, when and why")
   CHECK(library.photo_copy(1, sha256("photo")).value() == "small");
   const auto shape = library.pattern_shape(1);
   REQUIRE(shape.ok());
-  CHECK(shape->contour.points.size() == test::outline(1).size());
+  CHECK(shape->contour.points.size() == check::test::invented(1).size());
   CHECK(library.verify().value().empty());
 }
 

@@ -6,19 +6,6 @@
 
 namespace panecard::library::test {
 
-PolygonMm outline(unsigned number) {
-  std::mt19937 random(number);
-  const auto within = [&](double low, double high) {
-    return low + (high - low) * static_cast<double>(random() % 10007) / 10006;
-  };
-  const double w = within(300, 900), h = within(300, 600);
-  return check::test::rounded({PointMm{within(-30, 30), within(-20, 20)},
-                               {w + within(-40, 40), within(-30, 30)},
-                               {w - within(30, 120), h + within(-30, 30)},
-                               {within(20, 80), h - within(40, 90)}},
-                              within(15, 45));
-}
-
 std::string result(const check::Shape& shape, const std::string& photo, int card,
                    const std::string& lens) {
   model::Measurement m;
@@ -39,7 +26,8 @@ std::string result(const check::Shape& shape, const std::string& photo, int card
 }
 
 std::string result(unsigned number) {
-  return result(check::test::shape_of(outline(number)), "pane-" + std::to_string(number) + ".jpg");
+  return result(check::test::shape_of(check::test::invented(number)),
+                "pane-" + std::to_string(number) + ".jpg");
 }
 
 }  // namespace panecard::library::test

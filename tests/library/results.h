@@ -9,9 +9,6 @@
 
 namespace panecard::library::test {
 
-/// A rounded quadrilateral without symmetry, 300 to 900 mm, different for each number.
-PolygonMm outline(unsigned number);
-
 /// With sources of error as one photo of a coded sheet has them, as measure --json writes it.
 std::string result(const check::Shape& shape, const std::string& photo = "pane.jpg", int card = 0,
                    const std::string& lens = "phone-a profile, 12 photos");

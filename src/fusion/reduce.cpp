@@ -4,9 +4,9 @@
 #include <algorithm>
 #include <cmath>
 
-#include "library/keep.h"
+#include "fusion/fusion.h"
 
-namespace panecard::library {
+namespace panecard::fusion {
 namespace {
 
 using Eigen::Index;
@@ -108,4 +108,4 @@ Contour with_fewer_sources(const Contour& contour) {
   return out;
 }
 
-}  // namespace panecard::library
+}  // namespace panecard::fusion

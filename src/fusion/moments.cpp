@@ -1,11 +1,9 @@
-#include "library/moments.h"
+#include "fusion/moments.h"
 
-#include <bit>
 #include <cmath>
-#include <cstdint>
 #include <numbers>
 
-namespace panecard::library {
+namespace panecard::fusion {
 namespace {
 
 using Complex = std::complex<double>;
@@ -45,21 +43,6 @@ constexpr std::array<double, 4> kWeight = {0.17392742256872693, 0.32607257743127
 
 int order(std::size_t m) { return kPowers[m].p + kPowers[m].q; }
 int turns(std::size_t m) { return kPowers[m].p - kPowers[m].q; }
-
-void put(float value, std::string& out) {
-  const auto bits = std::bit_cast<std::uint32_t>(value);
-  for (const unsigned shift : {0U, 8U, 16U, 24U}) {
-    out.push_back(static_cast<char>(static_cast<unsigned char>(bits >> shift)));
-  }
-}
-
-float take(std::string_view bytes, std::size_t number) {
-  std::uint32_t bits = 0;
-  for (std::size_t k = 4; k-- > 0;) {
-    bits = bits << 8U | static_cast<unsigned char>(bytes[4 * number + k]);
-  }
-  return std::bit_cast<float>(bits);
-}
 
 }  // namespace
 
@@ -121,25 +104,8 @@ std::array<float, kMoments> noise_of(const PolygonMm& outline) {
   return out;
 }
 
-std::string packed(const Moments& moments) {
-  std::string out;
-  put(moments.radius_mm, out);
-  for (const auto& c : moments.c) put(c.real(), out), put(c.imag(), out);
-  return out;
-}
-
-Moments unpacked_moments(std::string_view bytes) {
-  Moments out;
-  constexpr std::size_t kBytes = 4 * (1 + 2 * kMoments);
-  if (bytes.size() != kBytes) return out;
-  out.radius_mm = take(bytes, 0);
-  for (std::size_t m = 0; m < kMoments; ++m)
-    out.c[m] = {take(bytes, 1 + 2 * m), take(bytes, 2 + 2 * m)};
-  return out;
-}
-
-float apart_whatever_turn(const Moments& a, const Moments& b,
-                          const std::array<float, kMoments>& noise) {
+float rotation_invariant_distance_mm2(const Moments& a, const Moments& b,
+                                      const std::array<float, kMoments>& noise) {
   const float radius = a.radius_mm - b.radius_mm;
   float sum = radius * radius;
   for (std::size_t m = 0; m < kMoments; ++m) {
@@ -190,4 +156,4 @@ Turn best_turn(const Moments& from, const Moments& to, const std::array<float, k
   return best;
 }
 
-}  // namespace panecard::library
+}  // namespace panecard::fusion
