@@ -12,6 +12,7 @@
 #include "app/apart.h"
 #include "app/batch_text.h"
 #include "app/batch_work.h"
+#include "drawings/drawings.h"
 
 namespace panecard::app {
 namespace {

@@ -7,7 +7,10 @@
 
 #include "app/library_use.h"
 #include "app/picture_file.h"
+#include "drawings/drawings.h"
+#include "model/model.h"
 #include "photo/photo.h"
+#include "records/records.h"
 
 namespace panecard::app {
 namespace {

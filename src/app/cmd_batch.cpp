@@ -15,6 +15,7 @@
 #include "app/batch_text.h"
 #include "app/library_use.h"
 #include "app/measuring.h"
+#include "drawings/drawings.h"
 
 namespace panecard::app {
 namespace {

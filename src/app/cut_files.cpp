@@ -2,6 +2,8 @@
 
 #include <CLI/CLI.hpp>
 
+#include "drawings/drawings.h"
+#include "film/film.h"
 #include "pattern/pattern.h"
 
 namespace panecard::app {

@@ -6,7 +6,10 @@
 #include <opencv2/imgproc.hpp>
 
 #include "app/picture_file.h"
+#include "drawings/drawings.h"
+#include "model/model.h"
 #include "photo/photo.h"
+#include "records/records.h"
 
 namespace panecard::app {
 namespace {

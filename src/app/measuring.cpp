@@ -10,9 +10,12 @@
 
 #include "app/app.h"
 #include "app/data_places.h"
+#include "model/model.h"
 #include "outline/outline.h"
 #include "pattern/pattern.h"
 #include "quality/quality.h"
+#include "records/records.h"
+#include "report/report.h"
 
 namespace panecard::app {
 namespace {
@@ -116,10 +119,8 @@ std::string main_source(const outline::Outline& o, const outline::Dimension& d) 
 
 /// What the photo is like, and warnings where it costs.
 void judge(const quality::Look& look, model::Measurement& m) {
-  const std::vector<quality::Number> numbers = quality::numbers(look, m.outline);
-  for (const quality::Number& n : numbers) {
-    m.quality.push_back({n.name, n.value, n.unit, n.long_u95_mm, n.remedy});
-  }
+  const std::vector<model::QualityFigure> numbers = quality::numbers(look, m.outline);
+  m.quality = numbers;
   append(m.warnings, quality::findings(numbers, m.outline));
   const std::vector<std::string>& sources = m.outline.sources;
   if (std::find(sources.begin(), sources.end(), "choice of box") != sources.end()) {

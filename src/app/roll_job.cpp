@@ -6,6 +6,8 @@
 #include <limits>
 
 #include "app/cut_files.h"
+#include "film/film.h"
+#include "records/records.h"
 
 namespace panecard::app {
 namespace {

@@ -4,6 +4,8 @@
 
 #include "library/pack.h"
 #include "library/records.h"
+#include "model/model.h"
+#include "records/records.h"
 
 namespace panecard::library {
 namespace {

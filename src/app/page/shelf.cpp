@@ -14,6 +14,7 @@
 #include "app/page/gate.h"
 #include "app/piece_request.h"
 #include "library/library.h"
+#include "report/report.h"
 
 namespace panecard::app::page {
 namespace {

@@ -4,6 +4,7 @@
 #include <nlohmann/json.hpp>
 
 #include "app/measuring.h"
+#include "model/model.h"
 
 namespace panecard::app::page {
 namespace {

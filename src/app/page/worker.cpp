@@ -17,6 +17,8 @@
 #include "app/measuring.h"
 #include "app/page/view_json.h"
 #include "app/picture_file.h"
+#include "model/model.h"
+#include "records/records.h"
 
 namespace panecard::app::page {
 namespace {
