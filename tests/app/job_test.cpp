@@ -14,8 +14,8 @@
 
 #include "app/program.h"
 #include "drawings/drawings.h"
-#include "formats/sample.h"
 #include "model/model.h"
+#include "model/sample.h"
 #include "records/records.h"
 #include "support/folder.h"
 
@@ -42,7 +42,7 @@ std::string pane(const Folder& folder, const std::string& name, const std::strin
   m.photo_width_px = 1000;
   m.photo_height_px = 750;
   if (!photo.empty()) m.photo_sha256 = records::hex(records::sha256(photo));
-  return folder.write(name, to_json(m));
+  return folder.write(name, records::to_json(m));
 }
 
 std::size_t photos_in(const std::string& html) {

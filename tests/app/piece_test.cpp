@@ -9,8 +9,8 @@
 #include "app/program.h"
 #include "drawings/drawings.h"
 #include "film/film.h"
-#include "formats/sample.h"
 #include "model/model.h"
+#include "model/sample.h"
 #include "records/records.h"
 #include "support/folder.h"
 
@@ -26,7 +26,7 @@ std::string slider(const Folder& folder, const std::string& boundary = "glass", 
   model::Measurement m = drawings::sample::slider();
   m.boundary = boundary;
   m.face.bent_probability = bent;
-  return folder.write("slider-" + boundary + ".json", to_json(m));
+  return folder.write("slider-" + boundary + ".json", records::to_json(m));
 }
 
 PointMm size_of(const film::FilmPiece& piece) {

@@ -2,11 +2,12 @@
 
 #include <nlohmann/json.hpp>
 
-#include "formats/formats.h"
-#include "formats/sample.h"
+#include "model/model.h"
+#include "model/sample.h"
+#include "records/records.h"
 
 using namespace panecard;
-using namespace panecard::formats;
+using namespace panecard::records;
 using nlohmann::json;
 
 namespace {
@@ -43,8 +44,8 @@ void check_shape(const json& j, std::size_t points) {
 }  // namespace
 
 TEST_CASE("the result file parses and has the promised fields, whatever the names hold") {
-  for (const Measurement& m :
-       {sample::slider(), sample::door(), sample::hostile(), sample::porthole(), Measurement{}}) {
+  for (const model::Measurement& m : {sample::slider(), sample::door(), sample::hostile(),
+                                      sample::porthole(), model::Measurement{}}) {
     CAPTURE(m.photo_name.substr(0, 20));
     const json j = json::parse(to_json(m));
     check_shape(j, m.outline.points.size());
@@ -52,7 +53,7 @@ TEST_CASE("the result file parses and has the promised fields, whatever the name
 }
 
 TEST_CASE("numbers come back as they went in, to a tenth of a micrometre") {
-  const Measurement m = sample::door();
+  const model::Measurement m = sample::door();
   const json j = json::parse(to_json(m));
   for (std::size_t i = 0; i < m.outline.points.size(); ++i) {
     const json& p = j.at("outline_mm")[i];

@@ -7,13 +7,15 @@
 #include <numbers>
 #include <sstream>
 
-#include "formats/curve.h"
-#include "formats/formats.h"
-#include "formats/outside.h"
-#include "formats/sample.h"
+#include "drawings/curve.h"
+#include "drawings/drawings.h"
+#include "film/film.h"
+#include "model/model.h"
+#include "model/sample.h"
+#include "support/outside.h"
 
 using namespace panecard;
-using namespace panecard::formats;
+using namespace panecard::drawings;
 
 namespace {
 
@@ -92,7 +94,7 @@ TEST_CASE("librsvg draws arcs where they belong, also a whole circle") {
 }
 
 TEST_CASE("GDAL reads the DXF: layers, extent, arcs and every curve on the outline") {
-  for (const Measurement& m : {sample::slider(), sample::door(), sample::hostile()}) {
+  for (const model::Measurement& m : {sample::slider(), sample::door(), sample::hostile()}) {
     const std::vector<outside::DxfFeature> features = outside::read_dxf(to_dxf(m));
     REQUIRE(features.size() >= 9);
     PolygonMm box;
@@ -163,7 +165,7 @@ TEST_CASE("a full circle becomes arcs that together turn once") {
 }
 
 TEST_CASE("pieces are split where the seen flags change, and stay one closed curve") {
-  const Measurement m = sample::door();
+  const model::Measurement m = sample::door();
   const std::vector<Segment> all = segments(m.outline);
   double unseen = 0;
   double total = 0;
@@ -190,7 +192,7 @@ TEST_CASE("pieces are split where the seen flags change, and stay one closed cur
 }
 
 TEST_CASE("chords of a free curve stay within what was asked") {
-  const Measurement m = sample::door();
+  const model::Measurement m = sample::door();
   for (const Segment& s : segments(m.outline)) {
     const PolygonMm fine = flatten(s, 1e-5);
     const PolygonMm coarse = flatten(s, 0.02);

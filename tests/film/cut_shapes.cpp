@@ -1,4 +1,4 @@
-#include "formats/cut_shapes.h"
+#include "film/cut_shapes.h"
 
 #include <algorithm>
 #include <array>
@@ -10,13 +10,15 @@
 #include <sstream>
 #include <stdexcept>
 
-namespace panecard::formats::sample {
+#include "film/film.h"
+
+namespace panecard::sample {
 namespace {
 
 constexpr double kQuarter = 0.41421356237309503;  // tan(90 deg / 4) = sqrt(2) - 1
 
-CutPath rounded(PointMm low, PointMm high, double r) {
-  CutPath out;
+film::CutPath rounded(PointMm low, PointMm high, double r) {
+  film::CutPath out;
   out.vertices = {{{low.x + r, low.y}},   {{high.x - r, low.y}, kQuarter},
                   {{high.x, low.y + r}},  {{high.x, high.y - r}, kQuarter},
                   {{high.x - r, high.y}}, {{low.x + r, high.y}, kQuarter},
@@ -26,79 +28,79 @@ CutPath rounded(PointMm low, PointMm high, double r) {
 
 }  // namespace
 
-CutPath rectangle(PointMm low, PointMm high, CutKind kind) {
-  CutPath out;
+film::CutPath rectangle(PointMm low, PointMm high, film::CutKind kind) {
+  film::CutPath out;
   out.kind = kind;
   out.vertices = {{low}, {{high.x, low.y}}, {high}, {{low.x, high.y}}};
   return out;
 }
 
-CutPath circle(PointMm centre, double r) {
-  CutPath out;
+film::CutPath circle(PointMm centre, double r) {
+  film::CutPath out;
   out.vertices = {{centre - PointMm{r, 0}, 1}, {centre + PointMm{r, 0}, 1}};
   return out;
 }
 
-CutSheet cut_sheet() {
-  CutSheet out;
+film::CutSheet cut_sheet() {
+  film::CutSheet out;
   out.title = "Van, both sides";
   out.length_mm = 1200;
   out.width_mm = 900;
-  out.paths.push_back(rectangle({0, 0}, {1200, 900}, CutKind::film_edge));
-  CutPath pane = rounded({520, 30}, {1120, 430}, 14);
+  out.paths.push_back(rectangle({0, 0}, {1200, 900}, film::CutKind::film_edge));
+  film::CutPath pane = rounded({520, 30}, {1120, 430}, 14);
   pane.label = "rear left";
   out.paths.push_back(pane);
-  CutPath hole = circle({820.5, 230.25}, 60);
+  film::CutPath hole = circle({820.5, 230.25}, 60);
   out.paths.push_back(hole);
-  CutPath half;  // r = 150, down on the right and back around the left, clockwise
+  film::CutPath half;  // r = 150, down on the right and back around the left, clockwise
   half.vertices = {{{200, 400}}, {{200, 100}, -1}};
   half.label = "half";
   out.paths.push_back(half);
-  CutPath over;  // 300 deg
+  film::CutPath over;  // 300 deg
   over.vertices = {{{250, 600}, std::tan(75 * std::numbers::pi / 180)}, {{350, 600}, 0}};
   over.label = "keyhole";
   out.paths.push_back(over);
-  CutPath arched = rectangle({520, 500}, {1150, 800});
+  film::CutPath arched = rectangle({520, 500}, {1150, 800});
   const double sagitta = 4000 - std::sqrt(4000.0 * 4000 - 315.0 * 315);
   arched.vertices[2].bulge = sagitta / 315;
   arched.vertices[1].bulge = -0.1;
   arched.label = "windscreen strip";
   out.paths.push_back(arched);
-  CutPath slit;
+  film::CutPath slit;
   slit.closed = false;
   slit.vertices = {{{30, 820}, 0.2}, {{130, 820}}, {{130, 870}}};
   out.paths.push_back(slit);
-  CutPath mark;
-  mark.kind = CutKind::mark;
+  film::CutPath mark;
+  mark.kind = film::CutKind::mark;
   mark.closed = false;
   mark.vertices = {{{540, 600}}, {{600, 600}}};
   mark.label = "up";
   out.paths.push_back(mark);
-  CutPath alone;
-  alone.kind = CutKind::mark;
+  film::CutPath alone;
+  alone.kind = film::CutKind::mark;
   alone.vertices = {{{300, 860}}};
   alone.label = "sheet 1 of 2";
   out.paths.push_back(alone);
   return out;
 }
 
-CutSheet random_cut_sheet(std::uint32_t seed) {
+film::CutSheet random_cut_sheet(std::uint32_t seed) {
   std::mt19937 random(seed);
   const auto between = [&random](double low, double high) {
     return low + (high - low) * (static_cast<double>(random()) / 4294967296.0);
   };
   constexpr double kCell = 400;
-  CutSheet out;
+  film::CutSheet out;
   out.title = "random <&> \xff \n\u202e" + std::to_string(seed);
   out.length_mm = 4 * kCell;
   out.width_mm = 3 * kCell;
-  out.paths.push_back(rectangle({0, 0}, {out.length_mm, out.width_mm}, CutKind::film_edge));
+  out.paths.push_back(rectangle({0, 0}, {out.length_mm, out.width_mm}, film::CutKind::film_edge));
   for (int cell = 0; cell < 12; ++cell) {
     const int row = cell / 4;
     const PointMm centre{(cell % 4 + 0.5) * kCell, (row + 0.5) * kCell};
     const int corners = 3 + static_cast<int>(random() % 6);
     const bool clockwise = random() % 2 == 0;
-    CutPath path;
+    film::CutPath path;
     for (int i = 0; i < corners; ++i) {
       const double turn =
           (clockwise ? -1 : 1) * 2 * std::numbers::pi * (i + between(0, 0.5)) / corners;
@@ -115,7 +117,7 @@ CutSheet random_cut_sheet(std::uint32_t seed) {
   return out;
 }
 
-}  // namespace panecard::formats::sample
+}  // namespace panecard::sample
 
 namespace panecard::outside {
 namespace {
@@ -184,7 +186,7 @@ std::vector<Line> parse_path(const std::string& data, const Matrix& matrix, doub
 
 }  // namespace
 
-Line exact(const formats::CutPath& path, double step_mm) {
+Line exact(const film::CutPath& path, double step_mm) {
   Line out;
   const std::size_t n = path.vertices.size();
   for (std::size_t i = 0; i + (path.closed ? 0 : 1) < n; ++i) {

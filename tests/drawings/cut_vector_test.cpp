@@ -7,17 +7,19 @@
 #include <numbers>
 #include <sstream>
 
-#include "formats/cut_shapes.h"
-#include "formats/outside.h"
+#include "drawings/drawings.h"
+#include "film/cut_shapes.h"
+#include "film/film.h"
+#include "support/outside.h"
 
-namespace panecard::formats {
+namespace panecard::drawings {
 namespace {
 
 constexpr double kTolerance = 0.05;
 
-std::vector<outside::Line> exact_lines(const CutSheet& sheet, CutKind kind) {
+std::vector<outside::Line> exact_lines(const film::CutSheet& sheet, film::CutKind kind) {
   std::vector<outside::Line> out;
-  for (const CutPath& path : sheet.paths) {
+  for (const film::CutPath& path : sheet.paths) {
     if (path.kind == kind && path.vertices.size() > 1) out.push_back(outside::exact(path, 2));
   }
   return out;
@@ -40,16 +42,17 @@ void check_same(const std::vector<outside::Line>& read, const std::vector<outsid
   CHECK(std::abs(length) <= 0.1);
 }
 
-std::vector<CutSheet> sheets() {
+std::vector<film::CutSheet> sheets() {
   return {sample::cut_sheet(), sample::random_cut_sheet(11), sample::random_cut_sheet(12)};
 }
 
 }  // namespace
 
 TEST_CASE("GDAL reads the cut DXF: every curve on its layer within 0.05 mm") {
-  const std::map<CutKind, std::string> kLayers = {
-      {CutKind::cut, "CUT"}, {CutKind::mark, "MARK"}, {CutKind::film_edge, "FILM_EDGE"}};
-  for (const CutSheet& sheet : sheets()) {
+  const std::map<film::CutKind, std::string> kLayers = {{film::CutKind::cut, "CUT"},
+                                                        {film::CutKind::mark, "MARK"},
+                                                        {film::CutKind::film_edge, "FILM_EDGE"}};
+  for (const film::CutSheet& sheet : sheets()) {
     const Result<std::string> dxf = to_cut_dxf(sheet);
     REQUIRE(dxf.ok());
     const std::vector<outside::DxfFeature> features = outside::read_dxf(dxf.value());
@@ -89,12 +92,12 @@ TEST_CASE(
 }
 
 TEST_CASE("librsvg reads the cut SVG: every curve in its colour within 0.05 mm, at true size") {
-  const std::map<CutKind, std::string> kColours = {
-      {CutKind::cut, outside::cairo_colour(0xe0, 0x54, 0x0b)},
-      {CutKind::mark, outside::cairo_colour(0x66, 0x70, 0x7a)},
-      {CutKind::film_edge, outside::cairo_colour(0xc4, 0xcb, 0xd1)}};
+  const std::map<film::CutKind, std::string> kColours = {
+      {film::CutKind::cut, outside::cairo_colour(0xe0, 0x54, 0x0b)},
+      {film::CutKind::mark, outside::cairo_colour(0x66, 0x70, 0x7a)},
+      {film::CutKind::film_edge, outside::cairo_colour(0xc4, 0xcb, 0xd1)}};
   constexpr double kMmPerPx = 25.4 / 96;  // CSS: 1in is 96px
-  for (const CutSheet& sheet : sheets()) {
+  for (const film::CutSheet& sheet : sheets()) {
     const Result<std::string> svg = to_cut_svg(sheet);
     REQUIRE(svg.ok());
     const outside::TemporaryFile file(".svg", svg.value());
@@ -129,7 +132,7 @@ TEST_CASE("the cut SVG has one group per kind and no dashes") {
 }
 
 TEST_CASE("a whole circle comes back from the DXF as one") {
-  CutSheet sheet;
+  film::CutSheet sheet;
   sheet.length_mm = sheet.width_mm = 300;
   sheet.paths = {sample::circle({150, 150}, 150)};
   for (const outside::DxfFeature& f : outside::read_dxf(to_cut_dxf(sheet).value())) {
@@ -137,4 +140,4 @@ TEST_CASE("a whole circle comes back from the DXF as one") {
   }
 }
 
-}  // namespace panecard::formats
+}  // namespace panecard::drawings

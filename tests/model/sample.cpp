@@ -1,9 +1,12 @@
-#include "formats/sample.h"
+#include "model/sample.h"
 
 #include <cmath>
 #include <numbers>
 
-namespace panecard::formats::sample {
+#include "film/film.h"
+#include "model/model.h"
+
+namespace panecard::sample {
 namespace {
 
 using outline::Outline;
@@ -99,8 +102,8 @@ void name_and_doubt(std::vector<Piece>& pieces) {
   }
 }
 
-Measurement finish(std::vector<Piece> pieces, double turn) {
-  Measurement m;
+model::Measurement finish(std::vector<Piece> pieces, double turn) {
+  model::Measurement m;
   Outline& o = m.outline;
   name_and_doubt(pieces);
   for (Piece& p : pieces) {
@@ -136,7 +139,7 @@ Measurement finish(std::vector<Piece> pieces, double turn) {
 
 }  // namespace
 
-Measurement slider() {
+model::Measurement slider() {
   const double w = 486;
   const double h = 412;
   const double r = 14;
@@ -149,14 +152,14 @@ Measurement slider() {
     pieces[i].corner = true;
     pieces[i].angle_deg.value = 90;
   }
-  Measurement m = finish(pieces, 0);
+  model::Measurement m = finish(pieces, 0);
   // Between the centres of opposite roundings, and a radius at each end.
   const double diagonal = std::hypot(w - 2 * r, h - 2 * r) + 2 * r;
   m.outline.diagonals_mm = {{diagonal, 0.7}, {diagonal, 0.8}};
   return m;
 }
 
-Measurement door() {
+model::Measurement door() {
   // Corner arcs meet their neighbours only roughly tangentially: enough for writers of files.
   std::vector<Piece> pieces = {line({30, 0}, {840, 12}),
                                arc_with_sagitta({840, 12}, {868, 44}, 11),
@@ -170,7 +173,7 @@ Measurement door() {
     pieces[i].corner = true;
     pieces[i].angle_deg.value = 70 + 15 * static_cast<double>(i);
   }
-  Measurement m = finish(pieces, 0.12);
+  model::Measurement m = finish(pieces, 0.12);
   Outline& o = m.outline;
   o.diagonals_mm = {{742.9, 0.8}, {1010.4, 0.9}};
   for (std::size_t i = 48 * 4 + 10; i < 48 * 4 + 30; ++i) o.seen[i] = false;
@@ -183,8 +186,8 @@ Measurement door() {
   return m;
 }
 
-Measurement hostile() {
-  Measurement m = door();
+model::Measurement hostile() {
+  model::Measurement m = door();
   m.photo_name = "a<b>&\"'\n0\nEOF\r\n\xff\xfe\xc3(\xe2\x80\xae]]>.jpg" + std::string(5000, 'x');
   m.boundary = "glass\n  0\nSECTION";
   m.verdict = "</text><script>alert(1)</script>\x01\x02";
@@ -195,12 +198,12 @@ Measurement hostile() {
   return m;
 }
 
-Measurement porthole() {
+model::Measurement porthole() {
   Piece p = arc({150, 0}, {0, 0}, 2 * std::numbers::pi);
-  Measurement m = finish({p}, 0);
+  model::Measurement m = finish({p}, 0);
   m.outline.box = {{0, 0}, 0, 300, 300};
   m.outline.long_mm.value = m.outline.short_mm.value = 300;
   return m;
 }
 
-}  // namespace panecard::formats::sample
+}  // namespace panecard::sample

@@ -8,12 +8,14 @@
 #include <map>
 #include <sstream>
 
-#include "formats/cut_shapes.h"
-#include "formats/cut_tiles.h"
-#include "formats/outside.h"
-#include "formats/sheet.h"
+#include "drawings/cut_tiles.h"
+#include "drawings/drawings.h"
+#include "drawings/sheet.h"
+#include "film/cut_shapes.h"
+#include "film/film.h"
+#include "support/outside.h"
 
-namespace panecard::formats {
+namespace panecard::drawings {
 namespace {
 
 constexpr double kTolerance = 0.05;
@@ -130,10 +132,10 @@ std::vector<outside::Line> drawn_on(const std::string& svg) {
   return out;
 }
 
-std::vector<outside::Line> exact_lines(const CutSheet& sheet) {
+std::vector<outside::Line> exact_lines(const film::CutSheet& sheet) {
   std::vector<outside::Line> out;
-  for (const CutPath& p : sheet.paths) {
-    if (p.kind != CutKind::film_edge && p.vertices.size() > 1) {
+  for (const film::CutPath& p : sheet.paths) {
+    if (p.kind != film::CutKind::film_edge && p.vertices.size() > 1) {
       out.push_back(outside::exact(p, 2));
     }
   }
@@ -226,9 +228,9 @@ Assembled assemble(const std::string& pdf, const CutTiling& tiling) {
 }
 
 // The paths that lie wholly in the lower left: every page costs a run of Poppler.
-CutSheet part_of(CutSheet sheet, double length_mm, double width_mm) {
+film::CutSheet part_of(film::CutSheet sheet, double length_mm, double width_mm) {
   const Bounds kept{{0, 0}, {length_mm, width_mm}};
-  const auto outside_of_it = [&](const CutPath& p) {
+  const auto outside_of_it = [&](const film::CutPath& p) {
     const Bounds b = bounds_of({outside::exact(p, 2)});
     return !kept.has(b.low) || !kept.has(b.high);
   };
@@ -248,7 +250,7 @@ std::string info(const std::string& pdf) {
 
 TEST_CASE("tiles laid cross on cross make the whole outline within 0.05 mm") {
   struct Row {
-    CutSheet sheet;
+    film::CutSheet sheet;
     CutTiling tiling;
   };
   const Row rows[] = {{sample::cut_sheet(), {}},
@@ -272,14 +274,14 @@ TEST_CASE("tiles laid cross on cross make the whole outline within 0.05 mm") {
 }
 
 TEST_CASE("pages show their window and no more, and overlap by what was asked") {
-  CutSheet sheet;
+  film::CutSheet sheet;
   sheet.title = "sheet under test";
   sheet.length_mm = 500;
   sheet.width_mm = 700;
-  CutPath across;
+  film::CutPath across;
   across.closed = false;
   across.vertices = {{{0, 350}}, {{500, 350}}};
-  CutPath along;
+  film::CutPath along;
   along.closed = false;
   along.vertices = {{{250, 0}}, {{250, 700}}};
   sheet.paths = {across, along};
@@ -303,11 +305,11 @@ TEST_CASE("pages show their window and no more, and overlap by what was asked") 
 }
 
 TEST_CASE("blank tiles are left out, and the map says how many") {
-  CutSheet sheet;
+  film::CutSheet sheet;
   sheet.title = "sheet under test";
   sheet.length_mm = 1600;
   sheet.width_mm = 500;
-  sheet.paths = {sample::rectangle({0, 0}, {1600, 500}, CutKind::film_edge),
+  sheet.paths = {sample::rectangle({0, 0}, {1600, 500}, film::CutKind::film_edge),
                  sample::circle({60, 60}, 40), sample::circle({1540, 440}, 40)};
   const outside::TemporaryFile file(".pdf", to_cut_pdf_tiles(sheet, {}).value());
   const std::vector<std::string> words = words_by_page(file.path());
@@ -319,7 +321,7 @@ TEST_CASE("blank tiles are left out, and the map says how many") {
 
 TEST_CASE("the long page shows the exact curves at full size, corrected for the printer") {
   for (const double bar : {100.0, 98.5}) {
-    for (const CutSheet& sheet : {sample::cut_sheet(), sample::random_cut_sheet(41)}) {
+    for (const film::CutSheet& sheet : {sample::cut_sheet(), sample::random_cut_sheet(41)}) {
       const Result<std::string> pdf = to_cut_pdf_long(sheet, bar);
       REQUIRE(pdf.ok());
       const outside::TemporaryFile file(".pdf", pdf.value());
@@ -344,7 +346,7 @@ TEST_CASE("the long page shows the exact curves at full size, corrected for the 
 }
 
 TEST_CASE("a long page ends where PDF does: 14400 points") {
-  CutSheet sheet;
+  film::CutSheet sheet;
   sheet.length_mm = 5060;  // and two margins of 10 mm: 5080 mm, ISO 32000-1, annex C
   sheet.width_mm = 300;
   sheet.paths = {sample::circle({5000, 150}, 50)};
@@ -366,18 +368,18 @@ TEST_CASE("pages are named by row and column, also after row Z") {
 }
 
 TEST_CASE("tiles that make no sense are refused") {
-  const auto code_of = [](const CutSheet& sheet, const CutTiling& tiling) {
+  const auto code_of = [](const film::CutSheet& sheet, const CutTiling& tiling) {
     const Result<std::string> pdf = to_cut_pdf_tiles(sheet, tiling);
     REQUIRE(!pdf.ok());
     CHECK(pdf.error().detail.find('\n') == std::string::npos);
     return pdf.error().code;
   };
-  const CutSheet sheet = sample::cut_sheet();
+  const film::CutSheet sheet = sample::cut_sheet();
   CHECK(code_of(sheet, {Paper::a4, 2, 10, 100}) == Code::bad_usage);
   CHECK(code_of(sheet, {Paper::a4, 10, 41, 100}) == Code::bad_usage);
   CHECK(code_of(sheet, {Paper::a4, 10, std::nan(""), 100}) == Code::bad_usage);
   CHECK(code_of(sheet, {Paper::a4, 10, 10, 96}) == Code::bad_usage);
-  CutSheet roll;
+  film::CutSheet roll;
   roll.length_mm = 49000;
   roll.width_mm = 3000;
   roll.paths = {sample::rectangle({0, 0}, {49000, 3000}),
@@ -387,9 +389,9 @@ TEST_CASE("tiles that make no sense are refused") {
   CHECK(code_of(roll, {}) == Code::too_large);
   roll.paths.resize(1);
   roll.length_mm = roll.width_mm = 1000;
-  roll.paths[0] = sample::rectangle({0, 0}, {1000, 1000}, CutKind::film_edge);
+  roll.paths[0] = sample::rectangle({0, 0}, {1000, 1000}, film::CutKind::film_edge);
   CHECK(code_of(roll, {}) == Code::degenerate_shape);
-  CutSheet spoilt = sheet;
+  film::CutSheet spoilt = sheet;
   spoilt.paths[1].vertices[0].at.x = std::nan("");
   CHECK(code_of(spoilt, {}) == Code::degenerate_shape);
   CHECK(!to_cut_pdf_long(spoilt).ok());
@@ -410,9 +412,9 @@ TEST_CASE("a clipped group shows nothing outside its window, in SVG as in PDF") 
 }
 
 TEST_CASE("the same sheet gives the same PDF") {
-  const CutSheet sheet = sample::cut_sheet();
+  const film::CutSheet sheet = sample::cut_sheet();
   CHECK(to_cut_pdf_tiles(sheet, {}).value() == to_cut_pdf_tiles(sheet, {}).value());
   CHECK(to_cut_pdf_long(sheet).value() == to_cut_pdf_long(sheet).value());
 }
 
-}  // namespace panecard::formats
+}  // namespace panecard::drawings

@@ -3,11 +3,12 @@
 #include <algorithm>
 #include <sstream>
 
-#include "formats/formats.h"
-#include "formats/sample.h"
+#include "model/model.h"
+#include "model/sample.h"
+#include "report/report.h"
 
 using namespace panecard;
-using namespace panecard::formats;
+using namespace panecard::report;
 
 TEST_CASE("the table says what was measured, with every figure's uncertainty") {
   struct Row {
@@ -35,7 +36,7 @@ TEST_CASE("the table says what was measured, with every figure's uncertainty") {
 }
 
 TEST_CASE("warnings and stretches that were not seen are in the table") {
-  Measurement m = sample::door();
+  model::Measurement m = sample::door();
   m.outline.pieces[2].seen = false;
   const std::string table = to_table(m, Units::mm);
   CHECK(table.find("91.0 % of the boundary was seen") != std::string::npos);
@@ -55,7 +56,7 @@ TEST_CASE("an edge is called round only as far as its radius is known") {
                       {77469, 90000, 0.237, 0.275, "   straight within 0.51\n"}};
   for (const Row& row : rows) {
     CAPTURE(row.wanted);
-    Measurement m = sample::door();
+    model::Measurement m = sample::door();
     outline::Piece& edge = m.outline.pieces[2];
     edge.radius = {row.radius_mm, row.radius_u95};
     edge.sagitta_mm = {row.sagitta_mm, row.sagitta_u95};

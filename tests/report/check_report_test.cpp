@@ -3,11 +3,14 @@
 
 #include <nlohmann/json.hpp>
 
-#include "formats/formats.h"
-#include "formats/outside.h"
-#include "formats/sample.h"
+#include "drawings/drawings.h"
+#include "model/model.h"
+#include "model/sample.h"
+#include "records/records.h"
+#include "report/report.h"
+#include "support/outside.h"
 
-namespace panecard::formats {
+namespace panecard::report {
 
 using nlohmann::json;
 
@@ -15,7 +18,7 @@ namespace {
 
 /// The slider of 486 x 412 mm with a print scale known to half a thousandth and a trace of noise.
 CheckReport slider_report(std::optional<check::Wanted> wanted) {
-  const Measurement m = sample::slider();
+  const model::Measurement m = sample::slider();
   check::Shape shape;
   Contour& c = shape.contour;
   c.points = m.outline.points;
@@ -63,7 +66,7 @@ TEST_CASE("a check's table says size, squareness, blank and verdict") {
 }
 
 TEST_CASE("a check's JSON parses and has every value with its U95") {
-  const json j = json::parse(to_check_json(slider_report(check::Wanted{486, 412, 2})));
+  const json j = json::parse(records::to_check_json(slider_report(check::Wanted{486, 412, 2})));
   CHECK(j.at("format") == "panecard-check");
   CHECK(j.at("values").size() == 21);
   CHECK(j.at("fits") == "yes");
@@ -78,8 +81,8 @@ TEST_CASE("a check's JSON parses and has every value with its U95") {
 
 TEST_CASE("a check's drawing is an A4 page with its words, alike as PDF and as SVG") {
   const CheckReport report = slider_report(check::Wanted{486, 412, 2});
-  const std::string pdf = to_check_drawing_pdf(report, Units::mm);
-  CHECK(pdf == to_check_drawing_pdf(report, Units::mm));
+  const std::string pdf = drawings::to_check_drawing_pdf(report, Units::mm);
+  CHECK(pdf == drawings::to_check_drawing_pdf(report, Units::mm));
   const outside::TemporaryFile file(".pdf", pdf);
   const std::string words =
       outside::run("pdftotext", "poppler-utils", "-layout " + file.path() + " -");
@@ -89,7 +92,7 @@ TEST_CASE("a check's drawing is an A4 page with its words, alike as PDF and as S
     CHECK(words.find(word) != std::string::npos);
   }
   const cv::Mat a = outside::picture_of_pdf(pdf, 2),
-                b = outside::picture_of_svg(to_check_drawing_svg(report, Units::mm), 2);
+                b = outside::picture_of_svg(drawings::to_check_drawing_svg(report, Units::mm), 2);
   CHECK(std::abs(a.cols - 2 * 297) <= 1);  // ISO 216
   CHECK(std::abs(a.rows - 2 * 210) <= 1);
   REQUIRE(std::abs(a.cols - b.cols) <= 1);
@@ -113,10 +116,10 @@ TEST_CASE("a comparison says gap, overlap, where and verdict") {
   CAPTURE(table);
   CHECK(table.find("different: a gap of 3.20 \u00b1 0.50 mm at the top, 1 o'clock") !=
         std::string::npos);
-  const json j = json::parse(to_compare_json(report));
+  const json j = json::parse(records::to_compare_json(report));
   CHECK(j.at("same") == "no");
   CHECK(j.at("largest_gap").at("size_mm") == 3.2);
-  CHECK(to_compare_drawing_pdf(report, Units::mm).starts_with("%PDF"));
+  CHECK(drawings::to_compare_drawing_pdf(report, Units::mm).starts_with("%PDF"));
 }
 
-}  // namespace panecard::formats
+}  // namespace panecard::report

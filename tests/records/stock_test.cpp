@@ -5,10 +5,11 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
-#include "formats/formats.h"
+#include "film/film.h"
+#include "records/records.h"
 #include "support/folder.h"
 
-namespace panecard::formats {
+namespace panecard::records {
 
 using nlohmann::json;
 using panecard::support::Folder;
@@ -26,7 +27,7 @@ const char* const kStock = R"({
   ]
 })";
 
-Result<Stock> read(const std::string& bytes) {
+Result<film::Stock> read(const std::string& bytes) {
   const Folder folder;
   return read_stock(folder.write("stock.json", bytes));
 }
@@ -164,4 +165,4 @@ TEST_CASE(
   CHECK(read(bytes.value()).ok());
 }
 
-}  // namespace panecard::formats
+}  // namespace panecard::records

@@ -3,21 +3,21 @@
 
 #include <string>
 
-#include "formats/formats.h"
+#include "model/model.h"
 
-namespace panecard::formats::sample {
+namespace panecard::sample {
 
 /// 486 x 412 mm, four straight edges, corners of 14 mm: the arithmetic is easy by hand.
-Measurement slider();
+model::Measurement slider();
 
 /// Five edges: lines, one arc of large radius, one cubic; corners of several radii, one sharp;
 /// turned by 7 deg; part of the outline bridged.
-Measurement door();
+model::Measurement door();
 
 /// The same with words that break careless writers.
-Measurement hostile();
+model::Measurement hostile();
 
 /// A round pane: one arc all the way.
-Measurement porthole();
+model::Measurement porthole();
 
-}  // namespace panecard::formats::sample
+}  // namespace panecard::sample

@@ -6,10 +6,10 @@
 #include <nlohmann/json.hpp>
 #include <numbers>
 
-#include "formats/formats.h"
+#include "records/records.h"
 #include "support/folder.h"
 
-namespace panecard::formats {
+namespace panecard::records {
 
 using nlohmann::json;
 using panecard::support::Folder;
@@ -17,8 +17,8 @@ using panecard::support::Folder;
 namespace {
 
 /// A slot, 300 x 100 mm with round ends: two lines, two half circles.
-StoredPiece slot() {
-  StoredPiece piece;
+film::FilmPiece slot() {
+  film::FilmPiece piece;
   piece.name = "slider \"left\", 2\u00d7";
   piece.boundary = "dots";
   piece.along = "level";
@@ -40,7 +40,7 @@ StoredPiece slot() {
   return piece;
 }
 
-Result<StoredPiece> read(const std::string& bytes) {
+Result<film::FilmPiece> read(const std::string& bytes) {
   const Folder folder;
   return read_piece(folder.write("piece.json", bytes));
 }
@@ -60,8 +60,8 @@ std::string without(const char* key) {
 }  // namespace
 
 TEST_CASE("a film piece comes back from its file as it was") {
-  const StoredPiece piece = slot();
-  const Result<StoredPiece> back = read(to_piece_json(piece));
+  const film::FilmPiece piece = slot();
+  const Result<film::FilmPiece> back = read(to_piece_json(piece));
   REQUIRE_MESSAGE(back.ok(), (back.ok() ? "" : back.error().detail));
   CHECK(back->name == piece.name);
   CHECK(back->boundary == piece.boundary);
@@ -148,7 +148,7 @@ TEST_CASE("hostile piece files end in one line that says what is wrong") {
   };
   for (const Row& row : rows) {
     CAPTURE(row.what);
-    const Result<StoredPiece> piece = read(row.bytes);
+    const Result<film::FilmPiece> piece = read(row.bytes);
     CHECK_FALSE(piece.ok());
     if (piece.ok()) continue;
     CAPTURE(piece.error().detail);
@@ -157,4 +157,4 @@ TEST_CASE("hostile piece files end in one line that says what is wrong") {
   }
 }
 
-}  // namespace panecard::formats
+}  // namespace panecard::records

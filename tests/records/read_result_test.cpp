@@ -4,11 +4,12 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
-#include "formats/formats.h"
-#include "formats/sample.h"
+#include "model/model.h"
+#include "model/sample.h"
+#include "records/records.h"
 #include "support/folder.h"
 
-namespace panecard::formats {
+namespace panecard::records {
 
 using nlohmann::json;
 using panecard::support::Folder;
@@ -17,8 +18,8 @@ namespace {
 
 /// A slider with a source that is linear in place (half a thousandth of scale), one that follows
 /// the normal, and noise.
-Measurement with_covariance() {
-  Measurement m = sample::slider();
+model::Measurement with_covariance() {
+  model::Measurement m = sample::slider();
   Contour& c = m.covariance;
   c.points = m.outline.points;
   c.sigma_mm.assign(c.points.size(), 0.0523);
@@ -57,7 +58,7 @@ json bow_tie() {
 }  // namespace
 
 TEST_CASE("an outline comes back from its result file with its sources of error") {
-  const Measurement m = with_covariance();
+  const model::Measurement m = with_covariance();
   const Result<StoredOutline> stored = read(to_json(m));
   REQUIRE(stored.ok());
   const Contour& c = stored->shape.contour;
@@ -89,10 +90,10 @@ TEST_CASE("a result file without sources of error is read and says so") {
 }
 
 TEST_CASE("a measurement comes back with what a sheet shows of it") {
-  Measurement m = sample::door();
+  model::Measurement m = sample::door();
   m.photo_sha256 = hex(sha256("photo"));
   const Folder folder;
-  const Result<Measurement> back = read_measurement(folder.write("pane.json", to_json(m)));
+  const Result<model::Measurement> back = read_measurement(folder.write("pane.json", to_json(m)));
   REQUIRE(back.ok());
   const outline::Outline &a = m.outline, &b = back->outline;
   CHECK(back->boundary == m.boundary);
@@ -247,4 +248,4 @@ TEST_CASE("an outline that runs clockwise is refused") {
   CHECK(stored.error().detail.find("counter-clockwise") != std::string::npos);
 }
 
-}  // namespace panecard::formats
+}  // namespace panecard::records

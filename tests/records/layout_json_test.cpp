@@ -6,11 +6,13 @@
 #include <numbers>
 #include <random>
 
-#include "formats/formats.h"
-#include "formats/outside.h"
+#include "drawings/drawings.h"
+#include "film/film.h"
+#include "records/records.h"
 #include "support/folder.h"
+#include "support/outside.h"
 
-namespace panecard::formats {
+namespace panecard::records {
 
 using nlohmann::json;
 using panecard::support::Folder;
@@ -18,23 +20,23 @@ using panecard::support::Folder;
 namespace {
 
 /// A half disc on a rectangle, its arc on the right: not its own mirror image.
-StoredPiece tongue() {
-  StoredPiece piece;
+film::FilmPiece tongue() {
+  film::FilmPiece piece;
   piece.name = "tongue";
   piece.boundary = "glass";
   piece.arcs = {{{0, 0}, 0}, {{100, 0}, 1}, {{100, 80}, 0}, {{0, 60}, 0.1}};
-  piece.cut = shape_of(piece);
+  piece.cut = film::shape_of(piece);
   piece.area_mm2 = signed_area_mm2(piece.cut);
   piece.sides = {{"top", "top", 0, 1, 2, 0.5, 0.7}, {"bottom", "bottom", 1, 0, 2, 0, 0.3}};
   return piece;
 }
 
 /// One of them on a roll, turned over, the other on a leftover.
-StoredLayout two_tongues() {
-  StoredLayout out;
+film::FilmLayout two_tongues() {
+  film::FilmLayout out;
   out.currency = "EUR";
   out.gap_mm = 3, out.edge_mm = 5;
-  StoredStrip shelf, roll;
+  film::FilmStrip shelf, roll;
   shelf.film = {"shelf 2", "carbon 35", 200, 300, 0, true};
   shelf.length_mm = 180, shelf.bound_mm = 150;
   shelf.rest = {{180, 0}, 120, 200};
@@ -43,19 +45,19 @@ StoredLayout two_tongues() {
   roll.waste_mm2 = 120000;
   roll.rest = {{380, 0}, 4620, 400};
   roll.largest_within = {{0, 200}, 380, 190};
-  out.pieces = {laid(tongue())};
+  out.pieces = {film::laid(tongue())};
   out.pieces[0].copies = 2;
   layout::Placed one, two;
   one.shift = {20, 20};
   two.turn_deg = 90, two.mirrored = true, two.shift = {260, 200};
-  shelf.copies = {laid(tongue(), one, 0, 1)};
-  roll.copies = {laid(tongue(), two, 0, 2)};
+  shelf.copies = {film::laid(tongue(), one, 0, 1)};
+  roll.copies = {film::laid(tongue(), two, 0, 2)};
   roll.findings = {{"fits_barely", "it fits barely"}};
   out.strips = {shelf, roll};
   return out;
 }
 
-Result<StoredLayout> read(const std::string& bytes) {
+Result<film::FilmLayout> read(const std::string& bytes) {
   const Folder folder;
   return read_layout(folder.write("layout.json", bytes));
 }
@@ -83,17 +85,17 @@ double furthest_between(const PolygonMm& a, const PolygonMm& b) {
 TEST_CASE("the knife goes where the layout put the piece, turned and mirrored, arcs and all") {
   std::mt19937 random(5);
   std::uniform_real_distribution<double> any(0, 360);
-  const StoredPiece piece = tongue();
-  const layout::Item item{"tongue", shape_of(piece), {0}, true, 1};
+  const film::FilmPiece piece = tongue();
+  const layout::Item item{"tongue", film::shape_of(piece), {0}, true, 1};
   for (const bool mirrored : {false, true}) {
     for (const double turn : {0.0, 90.0, 180.0, 270.0, any(random), any(random)}) {
       CAPTURE(mirrored);
       CAPTURE(turn);
       layout::Placed placed;
       placed.turn_deg = turn, placed.mirrored = mirrored, placed.shift = {any(random), any(random)};
-      StoredPiece moved = piece;
-      moved.arcs = laid(piece, placed, 0, 1).arcs;
-      const PolygonMm knife = shape_of(moved), shape = placed_shape(item, placed);
+      film::FilmPiece moved = piece;
+      moved.arcs = film::laid(piece, placed, 0, 1).arcs;
+      const PolygonMm knife = film::shape_of(moved), shape = placed_shape(item, placed);
       CHECK(furthest_between(knife, shape) < 0.006);
       CHECK(furthest_between(shape, knife) < 0.006);
       CHECK(signed_area_mm2(knife) > 0);
@@ -102,25 +104,25 @@ TEST_CASE("the knife goes where the layout put the piece, turned and mirrored, a
 }
 
 TEST_CASE("a twin is the piece mirrored, and mirrored twice it is the piece") {
-  const StoredPiece piece = tongue(), twin = twin_of(piece), back = twin_of(twin);
+  const film::FilmPiece piece = tongue(), twin = film::twin_of(piece), back = film::twin_of(twin);
   CHECK(std::abs(signed_area_mm2(twin.cut) - signed_area_mm2(piece.cut)) < 1e-6);
-  CHECK(furthest_between(shape_of(back), shape_of(piece)) < 1e-9);
-  CHECK(furthest_between(shape_of(twin), shape_of(piece)) > 10);
+  CHECK(furthest_between(film::shape_of(back), film::shape_of(piece)) < 1e-9);
+  CHECK(furthest_between(film::shape_of(twin), film::shape_of(piece)) > 10);
 }
 
 TEST_CASE("a piece's size is uncertain by what its two worst sides still lack together") {
-  const LaidPiece of = laid(tongue());
+  const film::LaidPiece of = film::laid(tongue());
   REQUIRE(of.u95_mm);
   CHECK(std::abs(*of.u95_mm - (0.7 - 0.5 + 0.3)) < 1e-12);
   CHECK(std::abs(of.level_mm - (100 + 40 + 0.1 * 30)) < 1e-9);  // sagitta = bulge x half chord
   CHECK(std::abs(of.upright_mm - 80) < 1e-9);
-  StoredPiece unknown = tongue();
+  film::FilmPiece unknown = tongue();
   unknown.sides[0].u95_mm.reset();
-  CHECK(!laid(unknown).u95_mm);
+  CHECK(!film::laid(unknown).u95_mm);
 }
 
 TEST_CASE("a layout's file says all of it again") {
-  const StoredLayout before = two_tongues();
+  const film::FilmLayout before = two_tongues();
   const auto after = read(to_layout_json(before));
   REQUIRE(after.ok());
   CHECK(to_layout_json(after.value()) == to_layout_json(before));
@@ -166,24 +168,25 @@ TEST_CASE("a layout's file from a stranger is refused with the reason") {
 }
 
 TEST_CASE("a layout cut from DXF has each piece where its file says, read by GDAL") {
-  const StoredLayout layout = two_tongues();
-  for (const StoredStrip& strip : layout.strips) {
-    const auto dxf = to_cut_dxf(sheet_of(layout, strip));
+  const film::FilmLayout layout = two_tongues();
+  for (const film::FilmStrip& strip : layout.strips) {
+    const auto dxf = drawings::to_cut_dxf(sheet_of(layout, strip));
     REQUIRE(dxf.ok());
     std::vector<PolygonMm> cuts;
     for (const outside::DxfFeature& f : outside::read_dxf(dxf.value())) {
       if (f.layer == "CUT" && f.points.size() > 2) cuts.push_back(f.points);
     }
     REQUIRE(cuts.size() == 1);
-    StoredPiece piece;
+    film::FilmPiece piece;
     piece.arcs = strip.copies.front().arcs;
-    CHECK(furthest_between(shape_of(piece), cuts[0]) < 0.05);
+    CHECK(furthest_between(film::shape_of(piece), cuts[0]) < 0.05);
   }
 }
 
 TEST_CASE(
     "the drawing has a page for each strip with film, length and pieces, as Poppler reads it") {
-  const outside::TemporaryFile pdf(".pdf", to_layout_drawing_pdf(two_tongues(), Units::mm));
+  const outside::TemporaryFile pdf(".pdf",
+                                   drawings::to_layout_drawing_pdf(two_tongues(), Units::mm));
   const std::string words =
       outside::run("pdftotext", "poppler-utils", "-layout " + pdf.path() + " -");
   for (const char* said :
@@ -193,10 +196,11 @@ TEST_CASE(
     CAPTURE(said);
     CHECK(words.find(said) != std::string::npos);
   }
-  const outside::TemporaryFile inch(".pdf", to_layout_drawing_pdf(two_tongues(), Units::inch));
+  const outside::TemporaryFile inch(".pdf",
+                                    drawings::to_layout_drawing_pdf(two_tongues(), Units::inch));
   const std::string inches =
       outside::run("pdftotext", "poppler-utils", "-layout " + inch.path() + " -");
   CHECK(inches.find("14.96 in (14 15/16)") != std::string::npos);  // 380 mm / 25.4
 }
 
-}  // namespace panecard::formats
+}  // namespace panecard::records

@@ -1,4 +1,4 @@
-#include "formats/outside.h"
+#include "support/outside.h"
 
 #include <unistd.h>
 

@@ -7,11 +7,11 @@
 #include <opencv2/aruco/charuco.hpp>
 #include <opencv2/imgproc.hpp>
 
-#include "formats/formats.h"
-#include "formats/outside.h"
+#include "drawings/drawings.h"
+#include "support/outside.h"
 
 using namespace panecard;
-using namespace panecard::formats;
+using namespace panecard::drawings;
 
 namespace {
 

@@ -2,17 +2,19 @@
 
 #include <nlohmann/json.hpp>
 
-#include "formats/formats.h"
-#include "formats/sample.h"
+#include "model/model.h"
+#include "model/sample.h"
+#include "records/records.h"
+#include "report/report.h"
 
 using namespace panecard;
-using namespace panecard::formats;
+using namespace panecard::report;
 
 namespace {
 
 /// 3-4-5 and 5-12-13: the sums of squares are checked by hand.
-Measurement slider_with_parts() {
-  Measurement m = sample::slider();
+model::Measurement slider_with_parts() {
+  model::Measurement m = sample::slider();
   m.outline.sources = {"print scale", "lens", "fit"};
   m.outline.long_mm.u95 = 5;
   m.outline.long_mm.parts = {3, 4, 0};
@@ -35,7 +37,7 @@ TEST_CASE("the budget lists each length's sources, largest first, with their sha
 }
 
 TEST_CASE("the advice names the action that takes most away, and what would be left") {
-  Measurement m = slider_with_parts();
+  model::Measurement m = slider_with_parts();
   const auto lens = most_helpful(m.outline);
   REQUIRE(lens.has_value());
   CHECK(lens->sources == std::vector<std::string>{"lens"});
@@ -58,7 +60,7 @@ TEST_CASE("the advice names the action that takes most away, and what would be l
 }
 
 TEST_CASE("the result file carries budget and advice") {
-  const auto j = nlohmann::json::parse(to_json(slider_with_parts()));
+  const auto j = nlohmann::json::parse(records::to_json(slider_with_parts()));
   CHECK(j.at("budget")[0].at("name") == "box, long side");
   CHECK(j.at("budget")[0].at("parts_mm").at("lens") == 4.0);
   CHECK(j.at("budget").size() == 2 + 2 + 4);

@@ -6,10 +6,11 @@
 #include <limits>
 #include <numbers>
 
-#include "formats/cut_path.h"
-#include "formats/cut_shapes.h"
+#include "drawings/drawings.h"
+#include "film/cut_shapes.h"
+#include "film/film.h"
 
-namespace panecard::formats {
+namespace panecard::film {
 namespace {
 
 constexpr double kPi = std::numbers::pi;
@@ -61,7 +62,7 @@ TEST_CASE("chords stay within what was asked, and split arcs are the same curve"
       CHECK(outside::apart(chords, {truth}) <= 0.0011);
       CutPath split = path;
       split.vertices = split_arcs(path, 0.3);
-      for (const CutVertex& v : split.vertices) CHECK(4 * std::atan(std::abs(v.bulge)) <= 0.3001);
+      for (const ArcVertex& v : split.vertices) CHECK(4 * std::atan(std::abs(v.bulge)) <= 0.3001);
       CHECK(outside::apart(outside::exact(split, 5), {truth}) <= 0.0011);
       CHECK(std::abs(signed_area_mm2(split) - signed_area_mm2(path)) <= 1e-6);
     }
@@ -154,7 +155,7 @@ TEST_CASE("every writer refuses a sheet it cannot vouch for, in one line with th
     CutSheet sheet = sample::cut_sheet();
     row.spoil(sheet);
     for (const Result<std::string>& written :
-         {to_cut_svg(sheet), to_cut_dxf(sheet), to_hpgl(sheet, {})}) {
+         {drawings::to_cut_svg(sheet), drawings::to_cut_dxf(sheet), drawings::to_hpgl(sheet, {})}) {
       CHECK(!written.ok());
       if (written.ok()) continue;
       CAPTURE(written.error().detail);
@@ -164,4 +165,4 @@ TEST_CASE("every writer refuses a sheet it cannot vouch for, in one line with th
   }
 }
 
-}  // namespace panecard::formats
+}  // namespace panecard::film

@@ -4,16 +4,17 @@
 #include <opencv2/core.hpp>
 #include <opencv2/imgproc.hpp>
 
-#include "formats/formats.h"
-#include "formats/sample.h"
-#include "formats/style.h"
+#include "drawings/drawings.h"
+#include "drawings/style.h"
+#include "model/model.h"
+#include "model/sample.h"
 
 using namespace panecard;
-using namespace panecard::formats;
+using namespace panecard::drawings;
 
 namespace {
 
-cv::Mat drawn_on(const cv::Scalar& background, const Measurement& m, double scale) {
+cv::Mat drawn_on(const cv::Scalar& background, const model::Measurement& m, double scale) {
   cv::Mat picture(static_cast<int>(3024 * scale), static_cast<int>(4032 * scale), CV_8UC4,
                   background);
   draw_overlay({picture.data, picture.cols, picture.rows, static_cast<int>(picture.step), scale}, m,
@@ -51,7 +52,7 @@ TEST_CASE("the accent stands out from ink and paper by lightness alone") {
 
 TEST_CASE("the outline lies on its pixels, on black, grey and white photos alike") {
   const double scale = 0.5;
-  const Measurement m = sample::slider();
+  const model::Measurement m = sample::slider();
   for (const int grey : {0, 128, 255}) {
     CAPTURE(grey);
     const cv::Mat picture = drawn_on({1.0 * grey, 1.0 * grey, 1.0 * grey, 255}, m, scale);
@@ -78,7 +79,7 @@ TEST_CASE("the outline lies on its pixels, on black, grey and white photos alike
 }
 
 TEST_CASE("the caption and labels change nothing else of the photo") {
-  const Measurement m = sample::slider();
+  const model::Measurement m = sample::slider();
   const cv::Mat picture = drawn_on({90, 120, 150, 255}, m, 0.25);
   std::vector<cv::Mat> channels;
   cv::split(picture, channels);
@@ -94,7 +95,7 @@ TEST_CASE("the caption and labels change nothing else of the photo") {
 }
 
 TEST_CASE("a stretch that was not seen is dashed, dark between the dashes") {
-  Measurement m = sample::slider();
+  model::Measurement m = sample::slider();
   for (std::size_t i = 5; i < 43; ++i) m.outline.seen[i] = false;
   m.outline.seen_fraction = 0.8;
   const double scale = 0.5;
@@ -115,7 +116,7 @@ TEST_CASE("a stretch that was not seen is dashed, dark between the dashes") {
 }
 
 TEST_CASE("coordinates and canvases that make no sense are survived") {
-  Measurement m = sample::hostile();
+  model::Measurement m = sample::hostile();
   m.outline.points_px[3] = {std::nan(""), 1e300};
   m.outline.points_px[4] = {-1e300, INFINITY};
   m.cards.push_back({"plain", 0, {{NAN, NAN}, {1e30, -1e30}, {0, 0}, {5, 5}}});
@@ -124,5 +125,5 @@ TEST_CASE("coordinates and canvases that make no sense are survived") {
   std::vector<unsigned char> bytes(64, 7);
   draw_overlay({bytes.data(), 4, 4, 13, 1}, m, Units::mm);  // a stride that Cairo refuses
   CHECK(bytes == std::vector<unsigned char>(64, 7));
-  draw_overlay({}, Measurement{}, Units::inch);
+  draw_overlay({}, model::Measurement{}, Units::inch);
 }

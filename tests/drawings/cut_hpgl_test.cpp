@@ -10,10 +10,12 @@
 #include <sstream>
 #include <stdexcept>
 
-#include "formats/cut_shapes.h"
-#include "formats/outside.h"
+#include "drawings/drawings.h"
+#include "film/cut_shapes.h"
+#include "film/film.h"
+#include "support/outside.h"
 
-namespace panecard::formats {
+namespace panecard::drawings {
 namespace {
 
 struct Stroke {
@@ -87,17 +89,18 @@ std::vector<outside::Line> lines_of(const std::vector<Stroke>& strokes) {
   return out;
 }
 
-std::vector<CutPath> of_kind(const CutSheet& sheet, CutKind kind) {
-  std::vector<CutPath> out;
-  for (const CutPath& p : sheet.paths) {
+std::vector<film::CutPath> of_kind(const film::CutSheet& sheet, film::CutKind kind) {
+  std::vector<film::CutPath> out;
+  for (const film::CutPath& p : sheet.paths) {
     if (p.kind == kind && p.vertices.size() > 1) out.push_back(p);
   }
   return out;
 }
 
-std::vector<outside::Line> exact_cuts(const CutSheet& sheet) {
+std::vector<outside::Line> exact_cuts(const film::CutSheet& sheet) {
   std::vector<outside::Line> out;
-  for (const CutPath& p : of_kind(sheet, CutKind::cut)) out.push_back(outside::exact(p, 2));
+  for (const film::CutPath& p : of_kind(sheet, film::CutKind::cut))
+    out.push_back(outside::exact(p, 2));
   return out;
 }
 
@@ -120,7 +123,8 @@ TEST_CASE("the plot stays within the chord deviation of the exact curves, roundi
   for (const double units : {40.0, 100.0}) {
     for (const double chord : {0.02, 0.1}) {
       for (std::uint32_t seed = 0; seed < 4; ++seed) {
-        const CutSheet sheet = seed == 0 ? sample::cut_sheet() : sample::random_cut_sheet(seed);
+        const film::CutSheet sheet =
+            seed == 0 ? sample::cut_sheet() : sample::random_cut_sheet(seed);
         HpglOptions options;
         options.units_per_mm = units;
         options.chord_mm = chord;
@@ -137,7 +141,7 @@ TEST_CASE("the plot stays within the chord deviation of the exact curves, roundi
 }
 
 TEST_CASE("hp2xx plots the same curves within 0.05 mm") {
-  for (const CutSheet& sheet : {sample::cut_sheet(), sample::random_cut_sheet(21)}) {
+  for (const film::CutSheet& sheet : {sample::cut_sheet(), sample::random_cut_sheet(21)}) {
     const outside::TemporaryFile plot(".plt", to_hpgl(sheet, {}).value());
     const outside::TemporaryFile dxf(".dxf", "");
     outside::run("hp2xx", "hp2xx", "-q -t -m dxf -f " + dxf.path() + " " + plot.path());
@@ -167,12 +171,12 @@ TEST_CASE("hp2xx plots the same curves within 0.05 mm") {
 }
 
 TEST_CASE("cuts go along the roll, and what lies inside a shape goes before it") {
-  CutSheet sheet;
+  film::CutSheet sheet;
   sheet.length_mm = 1000;
   sheet.width_mm = 500;
   sheet.paths = {sample::rectangle({600, 10}, {900, 400}),
                  sample::circle({800, 100}, 5),
-                 sample::rectangle({0, 0}, {1000, 500}, CutKind::film_edge),
+                 sample::rectangle({0, 0}, {1000, 500}, film::CutKind::film_edge),
                  sample::rectangle({10, 10}, {500, 400}),
                  sample::circle({300, 200}, 100),
                  sample::circle({300, 250}, 20),
@@ -185,7 +189,7 @@ TEST_CASE("cuts go along the roll, and what lies inside a shape goes before it")
   CHECK(starts == std::vector<double>{280, 200, 10, 510, 645, 795, 600});
 
   // Of every two cuts of a random sheet: inside first, else by the outer shape's smallest x.
-  const CutSheet random = sample::random_cut_sheet(5);
+  const film::CutSheet random = sample::random_cut_sheet(5);
   double reached = -1;
   int holes = 0;
   const std::vector<Stroke> all = Reader(to_hpgl(random, {}).value(), 40).strokes;
@@ -203,9 +207,9 @@ TEST_CASE("cuts go along the roll, and what lies inside a shape goes before it")
 }
 
 TEST_CASE("overcut goes on along the path past its start, of closed cuts only") {
-  CutSheet sheet;
+  film::CutSheet sheet;
   sheet.length_mm = sheet.width_mm = 100;
-  CutPath slit;
+  film::CutPath slit;
   slit.closed = false;
   slit.vertices = {{{80, 10}}, {{90, 10}}};
   sheet.paths = {sample::rectangle({10, 10}, {13, 60}), slit, sample::circle({50, 50}, 10)};
@@ -229,14 +233,14 @@ TEST_CASE("overcut goes on along the path past its start, of closed cuts only") 
 
 TEST_CASE(
     "marks are plotted only when asked for, first, with their own pen; the offset moves all") {
-  const CutSheet sheet = sample::cut_sheet();
+  const film::CutSheet sheet = sample::cut_sheet();
   HpglOptions options;
   options.draw_marks = true;
   options.cut_pen = 3;
   options.mark_pen = 7;
   options.offset = {100.5, 20};
   const std::vector<Stroke> strokes = Reader(to_hpgl(sheet, options).value(), 40).strokes;
-  REQUIRE(strokes.size() == of_kind(sheet, CutKind::cut).size() + 1);
+  REQUIRE(strokes.size() == of_kind(sheet, film::CutKind::cut).size() + 1);
   CHECK(strokes[0].pen == 7);
   CHECK(distance(strokes[0].points.front(), {640.5, 620}) <= 1e-9);
   CHECK(distance(strokes[0].points.back(), {700.5, 620}) <= 1e-9);
@@ -294,9 +298,9 @@ TEST_CASE("plotter options outside their range are refused") {
   CHECK(refused([](HpglOptions& o) { o.cut_pen = 0; }));
   // Half the diagonal of a unit of 0.025 mm is 0.0177 mm.
   CHECK(refused([](HpglOptions& o) { o.chord_mm = 0.0177; }));
-  CutSheet empty = sample::cut_sheet();
+  film::CutSheet empty = sample::cut_sheet();
   empty.paths.resize(1);
   CHECK(!to_hpgl(empty, {}).ok());
 }
 
-}  // namespace panecard::formats
+}  // namespace panecard::drawings

@@ -5,13 +5,15 @@
 #include <opencv2/imgproc.hpp>
 #include <sstream>
 
-#include "formats/formats.h"
-#include "formats/labels.h"
-#include "formats/outside.h"
-#include "formats/sample.h"
+#include "drawings/drawings.h"
+#include "drawings/labels.h"
+#include "model/model.h"
+#include "model/sample.h"
+#include "report/report.h"
+#include "support/outside.h"
 
 using namespace panecard;
-using namespace panecard::formats;
+using namespace panecard::drawings;
 
 namespace {
 
@@ -109,7 +111,7 @@ TEST_CASE("the drawing states every dimension, in both of its formats") {
 }
 
 TEST_CASE("no two words of the drawing touch") {
-  for (const Measurement& m : {sample::slider(), sample::porthole()}) {
+  for (const model::Measurement& m : {sample::slider(), sample::porthole()}) {
     const std::vector<Word> words = words_of_pdf(to_drawing_pdf(m, Units::mm));
     REQUIRE(words.size() > 40);
     for (std::size_t i = 0; i < words.size(); ++i) {
@@ -128,7 +130,7 @@ TEST_CASE("no two words of the drawing touch") {
 }
 
 TEST_CASE("the drawing holds the whole verdict, however much there is to say") {
-  Measurement m = sample::slider();
+  model::Measurement m = sample::slider();
   m.verdict = "The sides are good to 1.15 mm and 0.99 mm.";
   for (int i = 0; i < 8; ++i) m.verdict += " It says why they are not better, and what would help.";
   m.verdict += " These are the last words.";
@@ -138,7 +140,7 @@ TEST_CASE("the drawing holds the whole verdict, however much there is to say") {
 }
 
 TEST_CASE("SVG and PDF show the same drawing") {
-  for (const Measurement& m : {sample::door(), sample::slider()}) {
+  for (const model::Measurement& m : {sample::door(), sample::slider()}) {
     const cv::Mat pdf = outside::picture_of_pdf(to_drawing_pdf(m, Units::mm), 4);
     cv::Mat svg = outside::picture_of_svg(to_drawing_svg(m, Units::mm), 4);
     REQUIRE(std::abs(pdf.cols - svg.cols) <= 1);
@@ -155,15 +157,15 @@ TEST_CASE("SVG and PDF show the same drawing") {
 }
 
 TEST_CASE("extreme outlines still make a drawing") {
-  Measurement tiny = sample::slider();
-  for (Measurement m : {Measurement{}, tiny}) {
+  model::Measurement tiny = sample::slider();
+  for (model::Measurement m : {model::Measurement{}, tiny}) {
     CHECK(to_drawing_svg(m, Units::mm).size() > 1000);
     CHECK(to_drawing_pdf(m, Units::mm).size() > 1000);
     CHECK(to_svg(m).size() > 100);
     CHECK(to_dxf(m).size() > 100);
-    CHECK(to_table(m, Units::mm).size() > 50);
+    CHECK(report::to_table(m, Units::mm).size() > 50);
   }
-  Measurement many;
+  model::Measurement many;
   for (int i = 0; i < 300; ++i) {
     outline::Piece p;
     const double a = 0.02094395 * i;

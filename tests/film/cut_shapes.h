@@ -6,21 +6,21 @@
 #include <string>
 #include <vector>
 
-#include "formats/formats.h"
+#include "film/film.h"
 
-namespace panecard::formats::sample {
+namespace panecard::sample {
 
 /// 1200 x 900 mm: a pane with rounded corners and a round hole in it, a half disc, an arc over 180
 /// deg, an edge of 4 m radius, an open slit, a mark, a label alone and the film's edge.
-CutSheet cut_sheet();
+film::CutSheet cut_sheet();
 
 /// Random shapes in a grid: straight and arched edges, holes, hostile labels.
-CutSheet random_cut_sheet(std::uint32_t seed);
+film::CutSheet random_cut_sheet(std::uint32_t seed);
 
-CutPath rectangle(PointMm low, PointMm high, CutKind kind = CutKind::cut);
-CutPath circle(PointMm centre, double radius_mm);  ///< two half turns
+film::CutPath rectangle(PointMm low, PointMm high, film::CutKind kind = film::CutKind::cut);
+film::CutPath circle(PointMm centre, double radius_mm);  ///< two half turns
 
-}  // namespace panecard::formats::sample
+}  // namespace panecard::sample
 
 namespace panecard::outside {
 
@@ -29,7 +29,7 @@ using Line = std::vector<PointMm>;  ///< open: a closed curve repeats its start
 /// Points on the path, each arc through its two ends and the top that its bulge defines: DXF
 /// Reference, group 42, "the tangent of one fourth the included angle"; so sagitta = bulge times
 /// half the chord, to the right of the way when positive.
-Line exact(const formats::CutPath& path, double step_mm);
+Line exact(const film::CutPath& path, double step_mm);
 
 double off(PointMm p, const Line& line);  ///< distance to the nearest chord
 double apart(const Line& points, const std::vector<Line>& lines);  ///< worst of off() to any line
