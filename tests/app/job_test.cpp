@@ -35,7 +35,7 @@ std::string jpeg(int grey, int width_px = 1000, int height_px = 750) {
 /// A pane whose photo is `photo`, called `photo_name`.
 std::string pane(const Folder& folder, const std::string& name, const std::string& photo_name,
                  const std::string& photo) {
-  model::Measurement m = drawings::sample::slider();
+  model::Measurement m = sample::slider();
   for (PointPx& p : m.outline.points_px) p = {p.x / 4 - 100, p.y / 4};
   m.cards.clear();
   m.photo_name = photo_name;

@@ -6,56 +6,19 @@
 #include <numbers>
 #include <random>
 
-#include "drawings/drawings.h"
 #include "film/film.h"
+#include "film/tongues.h"
 #include "records/records.h"
 #include "support/folder.h"
-#include "support/outside.h"
 
 namespace panecard::records {
 
 using nlohmann::json;
 using panecard::support::Folder;
+using sample::tongue;
+using sample::two_tongues;
 
 namespace {
-
-/// A half disc on a rectangle, its arc on the right: not its own mirror image.
-film::FilmPiece tongue() {
-  film::FilmPiece piece;
-  piece.name = "tongue";
-  piece.boundary = "glass";
-  piece.arcs = {{{0, 0}, 0}, {{100, 0}, 1}, {{100, 80}, 0}, {{0, 60}, 0.1}};
-  piece.cut = film::shape_of(piece);
-  piece.area_mm2 = signed_area_mm2(piece.cut);
-  piece.sides = {{"top", "top", 0, 1, 2, 0.5, 0.7}, {"bottom", "bottom", 1, 0, 2, 0, 0.3}};
-  return piece;
-}
-
-/// One of them on a roll, turned over, the other on a leftover.
-film::FilmLayout two_tongues() {
-  film::FilmLayout out;
-  out.currency = "EUR";
-  out.gap_mm = 3, out.edge_mm = 5;
-  film::FilmStrip shelf, roll;
-  shelf.film = {"shelf 2", "carbon 35", 200, 300, 0, true};
-  shelf.length_mm = 180, shelf.bound_mm = 150;
-  shelf.rest = {{180, 0}, 120, 200};
-  roll.film = {"roll A", "carbon 35", 400, 5000, 9.5, false};
-  roll.length_mm = 380, roll.bound_mm = 200, roll.cost = 3.61;
-  roll.waste_mm2 = 120000;
-  roll.rest = {{380, 0}, 4620, 400};
-  roll.largest_within = {{0, 200}, 380, 190};
-  out.pieces = {film::laid(tongue())};
-  out.pieces[0].copies = 2;
-  layout::Placed one, two;
-  one.shift = {20, 20};
-  two.turn_deg = 90, two.mirrored = true, two.shift = {260, 200};
-  shelf.copies = {film::laid(tongue(), one, 0, 1)};
-  roll.copies = {film::laid(tongue(), two, 0, 2)};
-  roll.findings = {{"fits_barely", "it fits barely"}};
-  out.strips = {shelf, roll};
-  return out;
-}
 
 Result<film::FilmLayout> read(const std::string& bytes) {
   const Folder folder;
@@ -165,42 +128,6 @@ TEST_CASE("a layout's file from a stranger is refused with the reason") {
     CHECK(layout.error().code == Code::unreadable_file);
     CHECK(layout.error().detail.find(row.says) != std::string::npos);
   }
-}
-
-TEST_CASE("a layout cut from DXF has each piece where its file says, read by GDAL") {
-  const film::FilmLayout layout = two_tongues();
-  for (const film::FilmStrip& strip : layout.strips) {
-    const auto dxf = drawings::to_cut_dxf(sheet_of(layout, strip));
-    REQUIRE(dxf.ok());
-    std::vector<PolygonMm> cuts;
-    for (const outside::DxfFeature& f : outside::read_dxf(dxf.value())) {
-      if (f.layer == "CUT" && f.points.size() > 2) cuts.push_back(f.points);
-    }
-    REQUIRE(cuts.size() == 1);
-    film::FilmPiece piece;
-    piece.arcs = strip.copies.front().arcs;
-    CHECK(furthest_between(film::shape_of(piece), cuts[0]) < 0.05);
-  }
-}
-
-TEST_CASE(
-    "the drawing has a page for each strip with film, length and pieces, as Poppler reads it") {
-  const outside::TemporaryFile pdf(".pdf",
-                                   drawings::to_layout_drawing_pdf(two_tongues(), Units::mm));
-  const std::string words =
-      outside::run("pdftotext", "poppler-utils", "-layout " + pdf.path() + " -");
-  for (const char* said :
-       {"roll A, carbon 35, 400 mm wide", "380 mm", "tongue", "3.61 EUR", "4620 mm stay on roll A",
-        "380 x 190 mm", "it fits barely", "Check against the glass", "shelf 2, carbon 35",
-        "strip 1 of 2", "strip 2 of 2", "1 of 2", "120 mm stay on shelf 2"}) {
-    CAPTURE(said);
-    CHECK(words.find(said) != std::string::npos);
-  }
-  const outside::TemporaryFile inch(".pdf",
-                                    drawings::to_layout_drawing_pdf(two_tongues(), Units::inch));
-  const std::string inches =
-      outside::run("pdftotext", "poppler-utils", "-layout " + inch.path() + " -");
-  CHECK(inches.find("14.96 in (14 15/16)") != std::string::npos);  // 380 mm / 25.4
 }
 
 }  // namespace panecard::records
