@@ -205,9 +205,26 @@ TEST_CASE("page: a file that is no photo gets a sentence, and the server goes on
     const json failed = event_in(measured(server, draft), "failed");
     CAPTURE(failed.dump());
     CHECK(has(failed.value("error", ""), "bad.jpg"));
+    CHECK(failed.value("code", "") == "unreadable_file");
     CHECK_FALSE(has(failed.value("error", ""), server.data()));
     CHECK(status_of(server.get("/")) == 200);
   }
+}
+
+TEST_CASE("page: a photo that cannot be measured says why in words and by code") {
+  const PageServer server;
+  const std::string draft = new_draft(server);
+  // The sample's cards are coded; no plain card of this size is anywhere in it.
+  REQUIRE(status_of(upload(server, draft, bytes_of(kSample))) == 200);
+  const auto code = [&](const std::string& options) {
+    const json failed =
+        event_in(measured(server, draft, "{\"options\":" + options + "}"), "failed");
+    CHECK(!failed.value("error", "").empty());
+    return failed.value("code", "");
+  };
+  CHECK(code("{\"glass_thickness\":\"40mm\"}") == "bad_usage");
+  CHECK(code("{\"bow\":\"12mm\"}") == "bad_usage");
+  CHECK(code("{\"boundary\":\"dots\"}") == "boundary_not_seen");
 }
 
 TEST_CASE("page: it measures what the command measures") {
@@ -239,6 +256,17 @@ TEST_CASE("page: it measures what the command measures") {
     const json kept = json::parse(body_of(server.get("/api/drafts/" + draft)));
     CHECK(kept["edits"].size() == (trial ? 0 : 1));
   }
+  // The pane in the library, and a film too narrow for it: the reason keeps its code on the way
+  // from the command that lays out.
+  const std::string saved =
+      server.post("/api/drafts/" + draft + "/save", "{\"make\":\"Norden\",\"window\":\"vent\"}");
+  CAPTURE(saved);
+  REQUIRE(status_of(saved) == 200);
+  const std::string narrow = server.get("/api/film/roll.svg?panes=1&width=40mm");
+  CHECK(status_of(narrow) == 422);
+  CHECK(json::parse(body_of(narrow)).value("code", "") == "does_not_fit");
+  const std::string no_width = server.get("/api/film/roll.svg?panes=1&width=wide");
+  CHECK(json::parse(body_of(no_width)).value("code", "") == "bad_usage");
   const std::string picture = server.get("/api/drafts/" + draft + "/preview.jpg");
   CHECK(status_of(picture) == 200);
   CHECK(body_of(picture).starts_with("\xff\xd8"));

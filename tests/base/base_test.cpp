@@ -9,6 +9,8 @@
 #include <filesystem>
 #include <fstream>
 #include <limits>
+#include <set>
+#include <string>
 
 namespace fs = std::filesystem;
 using panecard::Code;
@@ -179,4 +181,19 @@ TEST_CASE("Result hands out its value or its error, and asking for the wrong one
   CHECK(!bad.ok());
   CHECK(bad.error().detail == "no");
   CHECK_THROWS(static_cast<void>(bad.value()));
+}
+
+TEST_CASE("every error code has a name of its own that leads back to it") {
+  std::set<std::string> names;
+  for (int i = 0; i <= static_cast<int>(Code::does_not_fit); ++i) {
+    const auto code = static_cast<Code>(i);
+    const std::string name(panecard::name_of(code));
+    CAPTURE(i);
+    CHECK(!name.empty());
+    CHECK(names.insert(name).second);
+    CHECK(panecard::code_named(name) == code);
+  }
+  CHECK(names.contains("card_not_found"));
+  CHECK(!panecard::code_named("no such code"));
+  CHECK(!panecard::code_named(""));
 }
