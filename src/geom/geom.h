@@ -6,6 +6,7 @@
 
 #include <Eigen/Core>
 #include <optional>
+#include <string>
 #include <vector>
 
 #include "base/base.h"
@@ -77,6 +78,45 @@ Space<T> on_bend(const Bend<T>& k, const T& x, const T& y, const T& height) {
   const T along = height * turned.sine_over - depth * turned.sine_rest;
   return {x + slope_x * along, y + slope_y * along,
           height * turned.cosine - depth * turned.cosine_rest};
+}
+
+/// Index into a closed list of n items, n > 0: any integer, wrapped into [0, n).
+inline int wrapped(int i, int n) { return (i % n + n) % n; }
+
+/// Consecutive items of a closed list: `first`, then the count - 1 that follow it, modulo the
+/// list's size.
+struct Run {
+  int first = 0, count = 0;
+};
+
+/// The longest possible runs of items of a closed list, in the list's order from the first run that
+/// begins at or after item 0 on. `first` lies in [0, n).
+/// @param belongs    (i): whether item i lies in a run at all
+/// @param continues  (before, i): whether two neighbours that both belong lie in the same run
+/// @return one run {0, n} when every item belongs and continues; none when n is 0
+template <typename Belongs, typename Continues>
+std::vector<Run> circular_runs(int n, const Belongs& belongs, const Continues& continues) {
+  const auto goes_on = [&](int i) {
+    const int before = wrapped(i - 1, n);
+    return belongs(i) && belongs(before) && continues(before, i);
+  };
+  int start = 0;
+  while (start < n && goes_on(start)) ++start;
+  if (start == n) return n > 0 ? std::vector<Run>{{0, n}} : std::vector<Run>{};
+  std::vector<Run> runs;
+  for (int k = start; k < start + n; ++k) {
+    const int i = wrapped(k, n);
+    if (!belongs(i)) continue;
+    if (k == start || !goes_on(i)) runs.push_back({i, 0});
+    ++runs.back().count;
+  }
+  return runs;
+}
+
+/// The same where neighbours that both belong always lie in the same run.
+template <typename Belongs>
+std::vector<Run> circular_runs(int n, const Belongs& belongs) {
+  return circular_runs(n, belongs, [](int, int) { return true; });
 }
 
 /// Smallest upright rectangle around the points.

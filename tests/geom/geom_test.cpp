@@ -3,11 +3,15 @@
 #include <doctest/doctest.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <limits>
 #include <numbers>
 #include <random>
+#include <string>
 #include <type_traits>
+#include <utility>
+#include <vector>
 
 using namespace panecard;
 
@@ -313,4 +317,45 @@ TEST_CASE("bumps of a hopeless contour are none") {
   contour.points.assign(10, PointMm{1, 1});
   contour.sigma_mm.assign(10, 0.1);
   CHECK(noise_bumps(contour, 200).empty());
+}
+
+TEST_CASE("runs on a closed list join over its end and are found where they begin") {
+  using Runs = std::vector<std::pair<int, int>>;
+  struct Row {
+    std::string belongs;  // one letter per item; the same letters side by side are one run
+    Runs expected;        // first, count
+  };
+  const std::vector<Row> rows = {
+      {"", {}},
+      {".", {}},
+      {"a", {{0, 1}}},
+      {"....", {}},
+      {"aaaa", {{0, 4}}},
+      {"a...", {{0, 1}}},
+      {"...a", {{3, 1}}},
+      {".aa.a", {{1, 2}, {4, 1}}},
+      {"aa.a", {{3, 3}}},
+      {"a.b.a", {{2, 1}, {4, 2}}},
+      {"abb.a", {{1, 2}, {4, 2}}},
+      {"aabb", {{0, 2}, {2, 2}}},
+      {"baab", {{1, 2}, {3, 2}}},
+      {"ab", {{0, 1}, {1, 1}}},
+  };
+  for (const Row& row : rows) {
+    CAPTURE(row.belongs);
+    Runs found;
+    for (const Run& run : circular_runs(
+             static_cast<int>(row.belongs.size()), [&](int i) { return row.belongs[i] != '.'; },
+             [&](int before, int i) { return row.belongs[before] == row.belongs[i]; })) {
+      found.emplace_back(run.first, run.count);
+    }
+    CHECK(found == row.expected);
+  }
+  CHECK(circular_runs(5, [](int i) { return i != 2; }).size() == 1);
+}
+
+TEST_CASE("indices wrap into a closed list from both ends") {
+  const std::vector<std::array<int, 3>> rows = {{0, 4, 0},  {3, 4, 3},  {4, 4, 0}, {9, 4, 1},
+                                                {-1, 4, 3}, {-8, 4, 0}, {7, 1, 0}};
+  for (const auto& [i, n, expected] : rows) CHECK(wrapped(i, n) == expected);
 }
