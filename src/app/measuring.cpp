@@ -113,8 +113,8 @@ std::string main_source(const outline::Outline& o, const outline::Dimension& d) 
   const auto most = std::max_element(d.parts.begin(), d.parts.end());
   if (most == d.parts.end() || !(d.u95 > 0)) return {};
   const double share = std::pow(*most / d.u95, 2);
-  return " Largest source: " + o.sources[static_cast<std::size_t>(most - d.parts.begin())] + ", " +
-         to_text(100 * share, 0) + " % of the long side's square.";
+  return " Largest source: " + o.sources[static_cast<std::size_t>(most - d.parts.begin())].text() +
+         ", " + to_text(100 * share, 0) + " % of the long side's square.";
 }
 
 /// What the photo is like, and warnings where it costs.
@@ -122,8 +122,9 @@ void judge(const quality::Look& look, model::Measurement& m) {
   const std::vector<model::QualityFigure> numbers = quality::numbers(look, m.outline);
   m.quality = numbers;
   append(m.warnings, quality::findings(numbers, m.outline));
-  const std::vector<std::string>& sources = m.outline.sources;
-  if (std::find(sources.begin(), sources.end(), "choice of box") != sources.end()) {
+  const std::vector<SourceName>& sources = m.outline.sources;
+  if (std::find(sources.begin(), sources.end(), SourceName(ErrorSource::box_choice)) !=
+      sources.end()) {
     m.warnings.push_back(
         {"box_not_sure",
          "another rectangle encloses this pane about as closely, so that the box's sides may be "

@@ -7,6 +7,8 @@
 #include <Eigen/Core>
 #include <optional>
 #include <string>
+#include <string_view>
+#include <utility>
 #include <vector>
 
 #include "base/base.h"
@@ -153,6 +155,46 @@ struct ArcVertex {
   double bulge = 0;
 };
 
+/// What can make a measured outline wrong. Every cause that this program models is listed here.
+enum class ErrorSource {
+  corner_noise,     ///< where the cards' corners are found in the photo
+  lens,             ///< focal length and distortion
+  print_scale,      ///< of coded cards and sheets
+  card_size,        ///< of a plain card
+  card_thickness,   ///< how far a card's face lies above the glass
+  edge_creep,       ///< a plain card's edges seem moved outwards (blooming, rounded rim)
+  bow,              ///< how far the pane is from flat
+  glass_thickness,  ///< what is printed on the inner face is seen through the glass
+  edge_definition,  ///< where on a rounded, shaded edge the pane ends
+  edge_choice,      ///< which of two edges side by side is the pane's
+  edge_noise,       ///< where the edge is found in the photo
+  seal_in_shadow,   ///< a seal's edge that fades into the dark
+  bridge,           ///< a stretch that is not seen and was bridged
+  pointing,         ///< a stretch that a person drew
+  fit,              ///< what the fitted lines and arcs leave over, and what was taken as straight
+  box_choice,       ///< which of two enclosing rectangles of nearly the same area
+};
+
+/// As a result file and a report have it: "corner noise", "definition of the edge".
+std::string_view text(ErrorSource source);
+
+/// The name of a source of error: one of ErrorSource, or a text that a result file of another
+/// version brought along and that is only passed on.
+class SourceName {
+ public:
+  SourceName() = default;  ///< not known: an empty text
+  SourceName(ErrorSource source)
+      : text_(panecard::text(source)) {}  // NOLINT(google-explicit-constructor)
+  explicit SourceName(std::string name) : text_(std::move(name)) {}
+  const std::string& text() const { return text_; }
+  friend bool operator==(const SourceName& a, const SourceName& b) = default;
+  /// By text.
+  friend bool operator<(const SourceName& a, const SourceName& b) { return a.text_ < b.text_; }
+
+ private:
+  std::string text_;
+};
+
 /// One measured closed curve and all that is known of its uncertainty.
 ///
 /// A *mode* is one independent source of error: if it were off by one standard uncertainty, point i
@@ -166,9 +208,8 @@ struct Contour {
   std::vector<double> sigma_mm;    ///< per point, normal: the part of the edge noise without
                                    ///< correlation to its neighbours further than correlation_mm
   double correlation_mm = 10;      ///< arc length over which that noise is alike
-  std::vector<PolygonMm>
-      modes;  ///< shared sources (plane, lens, card size, definition of the edge)
-  std::vector<std::string> mode_names;  ///< one per mode: "plane", "lens", "edge definition", ...
+  std::vector<PolygonMm> modes;  ///< of sources that move many points together; points.size() each
+  std::vector<SourceName> mode_sources;  ///< one per mode
 };
 
 /// All modes of a contour: the shared ones, then its local edge noise as smooth bumps of width
