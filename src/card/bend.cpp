@@ -61,7 +61,7 @@ double log_evidence(const Fit& fit, const Model& model) {
 }
 
 /// Which parameters' prior knowledge makes one source.
-std::vector<std::pair<std::string, std::vector<int>>> prior_groups(const PlaneProblem& problem) {
+std::vector<std::pair<ErrorSource, std::vector<int>>> prior_groups(const PlaneProblem& problem) {
   std::vector<int> lens, print, size, lift, creep, bend;
   for (int i = 6 * problem.views(); i < problem.bend_index(); ++i) lens.push_back(i);
   for (int i = 0; i < 3; ++i) bend.push_back(problem.bend_index() + i);
@@ -72,8 +72,9 @@ std::vector<std::pair<std::string, std::vector<int>>> prior_groups(const PlanePr
     lift.push_back(problem.body_index(b, kLift));
     creep.push_back(problem.body_index(b, kOutward));
   }
-  return {{"lens", lens},           {"print scale", print}, {"card size", size},
-          {"card thickness", lift}, {"edge creep", creep},  {"bow", bend}};
+  return {{ErrorSource::lens, lens},        {ErrorSource::print_scale, print},
+          {ErrorSource::card_size, size},   {ErrorSource::card_thickness, lift},
+          {ErrorSource::edge_creep, creep}, {ErrorSource::bow, bend}};
 }
 
 /// The covariance C of the fit split by cause: with information H = sum of P_b, C = sum of C P_b C.
@@ -84,13 +85,13 @@ std::vector<Source> split(const PlaneProblem& problem, const Fit& fit,
     return MatrixXd(rows * information * rows.transpose());
   };
   std::vector<Source> sources;
-  sources.push_back({"corner noise", part(fit.normal.matrix / (fit.scale * fit.scale))});
+  sources.push_back({ErrorSource::corner_noise, part(fit.normal.matrix / (fit.scale * fit.scale))});
   const MatrixXd information = problem.prior_information({});
-  for (const auto& [name, group] : prior_groups(problem)) {
+  for (const auto& [cause, group] : prior_groups(problem)) {
     MatrixXd own = MatrixXd::Zero(information.rows(), information.cols());
     own(group, group) = information(group, group);
     const MatrixXd covariance = part(own);
-    if (covariance.diagonal().maxCoeff() > 0) sources.push_back({name, covariance});
+    if (covariance.diagonal().maxCoeff() > 0) sources.push_back({cause, covariance});
   }
   return sources;
 }
@@ -101,10 +102,10 @@ struct Tried {
 };
 
 void add_bow(const MatrixXd& spread, std::vector<Source>& sources) {
-  const auto bow =
-      std::find_if(sources.begin(), sources.end(), [](const Source& s) { return s.name == "bow"; });
+  const auto bow = std::find_if(sources.begin(), sources.end(),
+                                [](const Source& s) { return s.cause == ErrorSource::bow; });
   if (bow == sources.end()) {
-    sources.push_back({"bow", spread});
+    sources.push_back({ErrorSource::bow, spread});
   } else {
     bow->covariance += spread;
   }

@@ -12,7 +12,7 @@ namespace panecard::card {
 
 /// One independent group of causes of the error of everything in `Weighed::indices`.
 struct Source {
-  std::string name;
+  ErrorSource cause;
   Eigen::MatrixXd covariance;  ///< of the shared parameters, in the order of Weighed::indices
 };
 

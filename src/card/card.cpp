@@ -61,10 +61,10 @@ double length_u95_mm(const Plane& plane, const PlaneMatrix& covariance) {
   return worst;
 }
 
-PlaneMatrix covariance_of(const Plane& plane, const std::string& source) {
+PlaneMatrix covariance_of(const Plane& plane, std::optional<ErrorSource> source = std::nullopt) {
   PlaneMatrix sum = PlaneMatrix::Zero();
   for (Eigen::Index k = 0; k < plane.factor.cols(); ++k) {
-    if (!source.empty() && plane.sources[static_cast<std::size_t>(k)] != source) continue;
+    if (source && plane.sources[static_cast<std::size_t>(k)] != *source) continue;
     sum += plane.factor.col(k) * plane.factor.col(k).transpose();
   }
   return sum;
@@ -101,8 +101,8 @@ void add_bend_findings(Plane& plane) {
   const bool certain =
       std::abs(plane.bent_probability - 0.5) > kNearlyCertain - 0.5;  // or the user measured it
   if (certain) return;
-  const double all = length_u95_mm(plane, covariance_of(plane, ""));
-  const double bow = length_u95_mm(plane, covariance_of(plane, "bow"));
+  const double all = length_u95_mm(plane, covariance_of(plane));
+  const double bow = length_u95_mm(plane, covariance_of(plane, ErrorSource::bow));
   if (2 * bow * bow < all * all) return;
   plane.findings.push_back(
       {"bow_unknown", "the cards cannot tell how flat the pane is: up to " +
@@ -113,11 +113,11 @@ void add_bend_findings(Plane& plane) {
 }
 
 void add_findings(const std::vector<Sighting>& cards, const photo::Lens& lens, Plane& plane) {
-  const PlaneMatrix covariance = covariance_of(plane, "");
+  const PlaneMatrix covariance = covariance_of(plane);
   const double u95 = length_u95_mm(plane, covariance);
   add_bend_findings(plane);
   if (!lens.calibrated) {
-    const double rest = length_u95_mm(plane, covariance - covariance_of(plane, "lens"));
+    const double rest = length_u95_mm(plane, covariance - covariance_of(plane, ErrorSource::lens));
     plane.findings.push_back(
         {"lens_unknown",
          "the lens is not calibrated: a " + to_text(kLengthMm, 0) + " mm length is uncertain by " +
@@ -338,7 +338,7 @@ Plane plane_of(const PlaneProblem& problem, const Weighed& weighed, int view) {
     factors.push_back(square_root(source.covariance));
     columns += factors.back().cols();
     plane.sources.insert(plane.sources.end(), static_cast<std::size_t>(factors.back().cols()),
-                         source.name);
+                         source.cause);
   }
   plane.factor.resize(Eigen::NoChange, columns);
   columns = 0;

@@ -86,11 +86,10 @@ struct Plane {
   /// Square root of the covariance: value + factor * n with n ~ N(0, I). Columns are independent;
   /// planes fitted together share them. `sources` says where each comes from.
   Eigen::Matrix<double, kPlaneSize, Eigen::Dynamic> factor;
-  std::vector<std::string>
-      sources;                  ///< per column: "corner noise", "lens", "print scale", "bow" ...
-  double bent_probability = 0;  ///< that the pane is bent rather than flat, given the cards
-  Eigen::Vector2d up{0, 1};     ///< the (first) photo\'s upward direction, unit length
-  double rms_px = 0;            ///< of the corner residuals
+  std::vector<ErrorSource> sources;  ///< per column
+  double bent_probability = 0;       ///< that the pane is bent rather than flat, given the cards
+  Eigen::Vector2d up{0, 1};          ///< the (first) photo\'s upward direction, unit length
+  double rms_px = 0;                 ///< of the corner residuals
   std::vector<Eigen::Vector3d> card_pose;  ///< per sighting: x, y mm and turn rad on the plane
   std::vector<double>
       card_misfit;                ///< per sighting: residual chi-square over its degrees of freedom

@@ -32,8 +32,8 @@ enum class Verdict { yes, no, cannot_tell };
 
 struct Value {
   std::string name;
-  Dimension size;           ///< mm, angles in degrees
-  std::string main_source;  ///< the source that makes most of u95; empty: not known
+  Dimension size;          ///< mm, angles in degrees
+  SourceName main_source;  ///< the source that makes most of u95; an empty text: not known
 };
 
 /// Of a four-sided outline. Widths, heights and diagonals are between the sharp corners, where the

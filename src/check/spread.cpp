@@ -57,7 +57,7 @@ Shape evenly(const Shape& shape, double step_mm) {
   out.contour.points = at_stations(shape.contour.points, to);
   out.contour.sigma_mm = at_stations(shape.contour.sigma_mm, to);
   out.contour.correlation_mm = shape.contour.correlation_mm;
-  out.contour.mode_names = shape.contour.mode_names;
+  out.contour.mode_sources = shape.contour.mode_sources;
   for (const PolygonMm& mode : shape.contour.modes) {
     out.contour.modes.push_back(at_stations(mode, to));
   }
@@ -113,7 +113,7 @@ Spread::Spread(const Shape& shape, const PolygonMm& along) {
       const auto at = static_cast<std::size_t>(i);
       columns_(i, column) = dot(c.modes[m][at], along[at]);
     }
-    names_.push_back(m < c.mode_names.size() ? c.mode_names[m] : "");
+    sources_.push_back(m < c.mode_sources.size() ? c.mode_sources[m] : SourceName());
   }
   for (const NoiseBump& bump : bumps) {
     for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
@@ -121,7 +121,7 @@ Spread::Spread(const Shape& shape, const PolygonMm& along) {
       columns_(i, column) += bump.along_normal_mm[k];
     }
     ++column;
-    names_.emplace_back("edge noise");
+    sources_.emplace_back(ErrorSource::edge_noise);
   }
 }
 
@@ -136,15 +136,15 @@ std::vector<Value> Spread::of(const Eigen::MatrixXd& rows) const {
   }
   const Eigen::MatrixXd effects = rows * columns_;
   for (Eigen::Index k = 0; k < rows.rows(); ++k) {
-    std::map<std::string, double> variance;
+    std::map<SourceName, double> variance;
     for (Eigen::Index m = 0; m < effects.cols(); ++m) {
-      variance[names_[static_cast<std::size_t>(m)]] += effects(k, m) * effects(k, m);
+      variance[sources_[static_cast<std::size_t>(m)]] += effects(k, m) * effects(k, m);
     }
     Value& value = out[static_cast<std::size_t>(k)];
     value.size.u95 = 2 * effects.row(k).norm();
     double most = 0;
-    for (const auto& [name, part] : variance) {
-      if (part > most) most = part, value.main_source = name;
+    for (const auto& [source, part] : variance) {
+      if (part > most) most = part, value.main_source = source;
     }
   }
   return out;

@@ -37,8 +37,8 @@ class Spread {
 
  private:
   Eigen::MatrixXd columns_;
-  std::vector<std::string> names_;  ///< per column
-  Eigen::VectorXd u95_;             ///< instead, when the sources are not known
+  std::vector<SourceName> sources_;  ///< per column
+  Eigen::VectorXd u95_;              ///< instead, when the sources are not known
 };
 
 /// Independent values of N(0, 1), always the same ones: for the few questions that are not linear

@@ -2,7 +2,6 @@
 // averaged along the outline by how certain each is where.
 #include <Eigen/Dense>
 #include <algorithm>
-#include <array>
 #include <cmath>
 #include <numeric>
 
@@ -23,7 +22,7 @@ constexpr double kChord_mm = 0.02;
 struct Field {
   VectorXd off, sigma_noise, weight;
   MatrixXd sources;  ///< one standard uncertainty each
-  std::vector<std::string> names;
+  std::vector<SourceName> source_names;
   MatrixXd noise;  ///< local noise as columns, for the test only
   std::vector<bool> seen;
 };
@@ -33,13 +32,11 @@ struct Field {
 struct Repeated {
   double bow = 1, lens = 1, card = 1;
 
-  double of(const std::string& source) const {
-    constexpr std::array<const char*, 4> kOfTheCard = {"print scale", "card size", "card thickness",
-                                                       "edge creep"};
-    if (source == "bow") return bow;
-    if (source == "lens") return lens;
-    const bool of_card =
-        std::find(kOfTheCard.begin(), kOfTheCard.end(), source) != kOfTheCard.end();
+  double of(const SourceName& source) const {
+    if (source == ErrorSource::bow) return bow;
+    if (source == ErrorSource::lens) return lens;
+    const bool of_card = source == ErrorSource::print_scale || source == ErrorSource::card_size ||
+                         source == ErrorSource::card_thickness || source == ErrorSource::edge_creep;
     return of_card ? card : 1;
   }
 };
@@ -128,7 +125,7 @@ Field field_of(const Measured& one, const PolygonMm& points, const PolygonMm& no
   }
   for (std::size_t m = 0; m < c.modes.size(); ++m) {
     column(c.modes[m], out.sources);
-    out.names.push_back(c.mode_names[m]);
+    out.source_names.push_back(c.mode_sources[m]);
   }
   const std::vector<PolygonMm> all = all_modes(c);
   for (std::size_t m = c.modes.size(); m < all.size(); ++m) column(all[m], out.noise);
@@ -213,10 +210,10 @@ Consistency tested(const std::vector<Measured>& all, const std::vector<Field>& f
 void add_modes(const Field& f, const Repeated& alike, const VectorXd& share,
                const PolygonMm& normals, Contour& contour) {
   for (Index c = 0; c < f.sources.cols(); ++c) {
-    const std::string& name = f.names[static_cast<std::size_t>(c)];
+    const SourceName& source = f.source_names[static_cast<std::size_t>(c)];
     // Of errors whose connection is not known the sum is at most this (Cauchy and Schwarz): they
     // do not become smaller by repeating.
-    const double times = alike.of(name);
+    const double times = alike.of(source);
     PolygonMm mode;
     mode.reserve(normals.size());
     for (std::size_t i = 0; i < normals.size(); ++i) {
@@ -224,7 +221,7 @@ void add_modes(const Field& f, const Repeated& alike, const VectorXd& share,
       mode.push_back(times * share[k] * f.sources(k, c) * normals[i]);
     }
     contour.modes.push_back(std::move(mode));
-    contour.mode_names.push_back(name);
+    contour.mode_sources.push_back(source);
   }
 }
 

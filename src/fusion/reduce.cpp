@@ -60,9 +60,11 @@ MatrixXd principal(const MatrixXd& columns, const VectorXd& variance) {
 Contour with_fewer_sources(const Contour& contour) {
   const auto n = static_cast<Index>(contour.points.size());
   const PolygonMm normals = outward_normals(contour.points);
-  std::vector<std::string> names;
-  for (const std::string& name : contour.mode_names) {
-    if (std::find(names.begin(), names.end(), name) == names.end()) names.push_back(name);
+  std::vector<SourceName> sources;
+  for (const SourceName& source : contour.mode_sources) {
+    if (std::find(sources.begin(), sources.end(), source) == sources.end()) {
+      sources.push_back(source);
+    }
   }
   // Outwards in the upper half, along the outline in the lower one.
   MatrixXd all(2 * n, static_cast<Index>(contour.modes.size()));
@@ -79,11 +81,11 @@ Contour with_fewer_sources(const Contour& contour) {
     variance[i] = variance[n + i] = noise[i] + all.row(i).squaredNorm() + kTiny_mm2;
   }
   Contour out = contour;
-  out.modes.clear(), out.mode_names.clear();
-  for (const std::string& name : names) {
+  out.modes.clear(), out.mode_sources.clear();
+  for (const SourceName& source : sources) {
     MatrixXd group(2 * n, 0);
     for (std::size_t m = 0; m < contour.modes.size(); ++m) {
-      if (contour.mode_names[m] != name) continue;
+      if (contour.mode_sources[m] != source) continue;
       group.conservativeResize(2 * n, group.cols() + 1);
       group.rightCols(1) = all.col(static_cast<Index>(m));
     }
@@ -101,7 +103,7 @@ Contour with_fewer_sources(const Contour& contour) {
         mode.push_back(chosen(i, c) * normal + chosen(n + i, c) * PointMm{-normal.y, normal.x});
       }
       out.modes.push_back(std::move(mode));
-      out.mode_names.push_back(name);
+      out.mode_sources.push_back(source);
     }
   }
   for (Index i = 0; i < n; ++i) out.sigma_mm[static_cast<std::size_t>(i)] = std::sqrt(noise[i]);

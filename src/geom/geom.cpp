@@ -262,6 +262,44 @@ std::vector<PolygonMm> all_modes(const Contour& contour) {
   return modes;
 }
 
+std::string_view text(ErrorSource source) {
+  switch (source) {
+    case ErrorSource::corner_noise:
+      return "corner noise";
+    case ErrorSource::lens:
+      return "lens";
+    case ErrorSource::print_scale:
+      return "print scale";
+    case ErrorSource::card_size:
+      return "card size";
+    case ErrorSource::card_thickness:
+      return "card thickness";
+    case ErrorSource::edge_creep:
+      return "edge creep";
+    case ErrorSource::bow:
+      return "bow";
+    case ErrorSource::glass_thickness:
+      return "glass thickness";
+    case ErrorSource::edge_definition:
+      return "definition of the edge";
+    case ErrorSource::edge_choice:
+      return "choice of edge";
+    case ErrorSource::edge_noise:
+      return "edge noise";
+    case ErrorSource::seal_in_shadow:
+      return "seal in shadow";
+    case ErrorSource::bridge:
+      return "bridge";
+    case ErrorSource::pointing:
+      return "pointing";
+    case ErrorSource::fit:
+      return "fit";
+    case ErrorSource::box_choice:
+      return "choice of box";
+  }
+  return {};
+}
+
 std::vector<double> u95_normal_mm(const Contour& contour) {
   const PolygonMm normals = outward_normals(contour.points);
   std::vector<double> u95(contour.points.size());

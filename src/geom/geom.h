@@ -6,6 +6,9 @@
 
 #include <Eigen/Core>
 #include <optional>
+#include <string>
+#include <string_view>
+#include <utility>
 #include <vector>
 
 #include "base/base.h"
@@ -79,6 +82,45 @@ Space<T> on_bend(const Bend<T>& k, const T& x, const T& y, const T& height) {
           height * turned.cosine - depth * turned.cosine_rest};
 }
 
+/// Index into a closed list of n items, n > 0: any integer, wrapped into [0, n).
+inline int wrapped(int i, int n) { return (i % n + n) % n; }
+
+/// Consecutive items of a closed list: `first`, then the count - 1 that follow it, modulo the
+/// list's size.
+struct Run {
+  int first = 0, count = 0;
+};
+
+/// The longest possible runs of items of a closed list, in the list's order from the first run that
+/// begins at or after item 0 on. `first` lies in [0, n).
+/// @param belongs    (i): whether item i lies in a run at all
+/// @param continues  (before, i): whether two neighbours that both belong lie in the same run
+/// @return one run {0, n} when every item belongs and continues; none when n is 0
+template <typename Belongs, typename Continues>
+std::vector<Run> circular_runs(int n, const Belongs& belongs, const Continues& continues) {
+  const auto goes_on = [&](int i) {
+    const int before = wrapped(i - 1, n);
+    return belongs(i) && belongs(before) && continues(before, i);
+  };
+  int start = 0;
+  while (start < n && goes_on(start)) ++start;
+  if (start == n) return n > 0 ? std::vector<Run>{{0, n}} : std::vector<Run>{};
+  std::vector<Run> runs;
+  for (int k = start; k < start + n; ++k) {
+    const int i = wrapped(k, n);
+    if (!belongs(i)) continue;
+    if (k == start || !goes_on(i)) runs.push_back({i, 0});
+    ++runs.back().count;
+  }
+  return runs;
+}
+
+/// The same where neighbours that both belong always lie in the same run.
+template <typename Belongs>
+std::vector<Run> circular_runs(int n, const Belongs& belongs) {
+  return circular_runs(n, belongs, [](int, int) { return true; });
+}
+
 /// Smallest upright rectangle around the points.
 struct Extent {
   PointMm low, high;
@@ -113,6 +155,46 @@ struct ArcVertex {
   double bulge = 0;
 };
 
+/// What can make a measured outline wrong. Every cause that this program models is listed here.
+enum class ErrorSource {
+  corner_noise,     ///< where the cards' corners are found in the photo
+  lens,             ///< focal length and distortion
+  print_scale,      ///< of coded cards and sheets
+  card_size,        ///< of a plain card
+  card_thickness,   ///< how far a card's face lies above the glass
+  edge_creep,       ///< a plain card's edges seem moved outwards (blooming, rounded rim)
+  bow,              ///< how far the pane is from flat
+  glass_thickness,  ///< what is printed on the inner face is seen through the glass
+  edge_definition,  ///< where on a rounded, shaded edge the pane ends
+  edge_choice,      ///< which of two edges side by side is the pane's
+  edge_noise,       ///< where the edge is found in the photo
+  seal_in_shadow,   ///< a seal's edge that fades into the dark
+  bridge,           ///< a stretch that is not seen and was bridged
+  pointing,         ///< a stretch that a person drew
+  fit,              ///< what the fitted lines and arcs leave over, and what was taken as straight
+  box_choice,       ///< which of two enclosing rectangles of nearly the same area
+};
+
+/// As a result file and a report have it: "corner noise", "definition of the edge".
+std::string_view text(ErrorSource source);
+
+/// The name of a source of error: one of ErrorSource, or a text that a result file of another
+/// version brought along and that is only passed on.
+class SourceName {
+ public:
+  SourceName() = default;  ///< not known: an empty text
+  SourceName(ErrorSource source)
+      : text_(panecard::text(source)) {}  // NOLINT(google-explicit-constructor)
+  explicit SourceName(std::string name) : text_(std::move(name)) {}
+  const std::string& text() const { return text_; }
+  friend bool operator==(const SourceName& a, const SourceName& b) = default;
+  /// By text.
+  friend bool operator<(const SourceName& a, const SourceName& b) { return a.text_ < b.text_; }
+
+ private:
+  std::string text_;
+};
+
 /// One measured closed curve and all that is known of its uncertainty.
 ///
 /// A *mode* is one independent source of error: if it were off by one standard uncertainty, point i
@@ -126,9 +208,8 @@ struct Contour {
   std::vector<double> sigma_mm;    ///< per point, normal: the part of the edge noise without
                                    ///< correlation to its neighbours further than correlation_mm
   double correlation_mm = 10;      ///< arc length over which that noise is alike
-  std::vector<PolygonMm>
-      modes;  ///< shared sources (plane, lens, card size, definition of the edge)
-  std::vector<std::string> mode_names;  ///< one per mode: "plane", "lens", "edge definition", ...
+  std::vector<PolygonMm> modes;  ///< of sources that move many points together; points.size() each
+  std::vector<SourceName> mode_sources;  ///< one per mode
 };
 
 /// All modes of a contour: the shared ones, then its local edge noise as smooth bumps of width

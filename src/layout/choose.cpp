@@ -161,7 +161,7 @@ Result<Choice> choose(const std::vector<Item>& items, const std::vector<Film>& f
   };
   std::stable_sort(out.offers.begin(), out.offers.end(),
                    [&](const Offer& a, const Offer& b) { return rank(a) < rank(b); });
-  out.strips = strips_of(items, films, margins, efforts, out.offers);
+  out.strips = plan_strips(items, films, margins, efforts, out.offers);
   return out;
 }
 

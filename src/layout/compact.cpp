@@ -43,8 +43,8 @@ PointMm outward(const Segment& s) {
   return (1 / norm(along)) * PointMm{along.y, -along.x};
 }
 
-/// What of the segments lies beyond the line of `h`, on the allowed side.
-std::vector<Segment> beyond(const std::vector<Segment>& segments, const HalfPlane& h, double eps) {
+/// The parts of the segments on the allowed side of `h`.
+std::vector<Segment> clipped(const std::vector<Segment>& segments, const HalfPlane& h, double eps) {
   std::vector<Segment> out;
   for (const Segment& s : segments) {
     const double a = dot(h.normal, s.a) - h.offset, b = dot(h.normal, s.b) - h.offset;
@@ -57,9 +57,11 @@ std::vector<Segment> beyond(const std::vector<Segment>& segments, const HalfPlan
   return out;
 }
 
-/// A convex part of the free places about `r`, or about the nearest free place where `r` overlaps.
-std::vector<HalfPlane> free_part(const NoFit& no_fit, PointMm r, double reach, bool overlaps,
-                                 double size) {
+/// A convex region of non-overlapping positions around `r`, or around the nearest one when `r`
+/// overlaps. Half planes are added at the nearest point of the no-fit polygon until none of it is
+/// left inside.
+std::vector<HalfPlane> convex_free_region(const NoFitPolygon& no_fit, PointMm r, double reach,
+                                          bool overlaps, double size) {
   const double eps = 1e-10 * size, touching = 1e-6 * size;
   std::vector<Segment> left;
   for (const PolygonMm& loop : no_fit.loops()) {
@@ -88,18 +90,19 @@ std::vector<HalfPlane> free_part(const NoFit& no_fit, PointMm r, double reach, b
     h.offset = dot(h.normal, near.at);
     out.push_back(h);
     left.erase(left.begin() + static_cast<std::ptrdiff_t>(near.segment));
-    left = beyond(left, h, eps);
+    left = clipped(left, h, eps);
   }
   return out;
 }
 
-/// The linear programme of one step: x and y of every copy, the length, one slack per overlap.
+/// The linear programme of one step. Variables: x and y of every copy, the length, one slack per
+/// overlapping pair.
 class Step {
  public:
-  Step(const Problem& problem, NoFits& no_fits, const State& state, double reach)
-      : problem_(problem), no_fits_(no_fits), state_(state), reach_(reach) {}
+  Step(const Problem& problem, NoFitCache& nfp_cache, const State& state, double reach)
+      : problem_(problem), nfp_cache_(nfp_cache), state_(state), reach_(reach) {}
 
-  /// @return the sum of what overlaps still, or nothing if the solver gave up.
+  /// @return false when overlaps remain or the solver found no optimum
   bool solve(State& out) {
     variables();
     if (!pairs()) return false;
@@ -185,14 +188,14 @@ class Step {
             r.y > form(i).height + reach || r.y < -form(j).height - reach) {
           continue;
         }
-        const NoFit& no_fit = no_fits_.made(state_.form[i], state_.form[j]);
+        const NoFitPolygon& no_fit = nfp_cache_.get(state_.form[i], state_.form[j]);
         const bool overlaps = no_fit.depth(static_cast<float>(r.x), static_cast<float>(r.y)) > 0;
         std::size_t slack = 0;
         if (overlaps) {
           slack = low_.size();
           low_.push_back(0), high_.push_back(COIN_DBL_MAX), cost_.push_back(kSlackCost);
         }
-        const auto part = free_part(no_fit, r, reach, overlaps, problem_.width);
+        const auto part = convex_free_region(no_fit, r, reach, overlaps, problem_.width);
         if (overlaps && part.empty()) return false;  // out of reach
         for (const HalfPlane& h : part) {
           if (overlaps) {
@@ -216,7 +219,7 @@ class Step {
   }
 
   const Problem& problem_;
-  NoFits& no_fits_;
+  NoFitCache& nfp_cache_;
   const State& state_;
   double reach_, unit_ = 1;
   std::vector<double> low_, high_, cost_, element_, row_low_;
@@ -226,14 +229,14 @@ class Step {
 
 }  // namespace
 
-bool compact(const Problem& problem, NoFits& no_fits, State& state) {
+bool compact(const Problem& problem, NoFitCache& nfp_cache, State& state) {
   constexpr int kSteps = 20;
   const double reach = 0.1 * std::sqrt(problem.area / static_cast<double>(problem.copies.size()));
   State now = state, next;
   double before = std::numeric_limits<double>::infinity();
   bool any = false;
   for (int k = 0; k < kSteps; ++k) {
-    if (!Step(problem, no_fits, now, reach).solve(next)) break;
+    if (!Step(problem, nfp_cache, now, reach).solve(next)) break;
     any = true;
     now = next;
     if (now.length > before * (1 - 1e-6)) break;

@@ -15,23 +15,23 @@ Result<Layout> pack(const std::vector<Item>& items, const Strip& strip, const Ef
   const auto prepared = prepare(items, strip);
   if (!prepared.ok()) return prepared.error();
   const Problem& problem = prepared->problem;
-  const State rows = in_rows(problem);
+  const State rows = row_layout(problem);
   const auto checked = [&](const State& state) -> std::optional<Layout> {
     Layout layout = layout_of(prepared.value(), state);
-    if (!faults(items, strip, layout, rounding_mm(strip)).empty()) return std::nullopt;
+    if (!violations(items, strip, layout, rounding_mm(strip)).empty()) return std::nullopt;
     return layout;
   };
   Budget budget;
   budget.seed = effort.seed, budget.moves = effort.moves, budget.spent = effort.spent;
-  // What the independent check refuses is never shown, nor searched further.
+  // A layout that the independent check rejects is neither reported nor searched further.
   budget.accept = [&](const State& state) {
     const auto layout = checked(state);
     if (layout && effort.shorter) effort.shorter(*layout);
     return layout.has_value();
   };
   budget.accept(rows);
-  NoFits no_fits(problem);
-  const State found = search(problem, no_fits, rows, budget);
+  NoFitCache nfp_cache(problem);
+  const State found = search(problem, nfp_cache, rows, budget);
   if (auto layout = checked(found)) return *layout;
   return Error{Code::degenerate_shape,
                "the pieces could not be laid out without overlap; simplify their outlines"};

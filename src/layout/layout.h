@@ -1,9 +1,9 @@
 // Lays pieces on a strip of film so that little of it is used.
 //
 // Frame    strip: mm, x along the roll from its start, y across from the lower edge.
-// Method   pieces may overlap while the search goes on and are driven apart by weights; positions
-//          that touch come from no-fit polygons and a linear programme; every layout that leaves
-//          this room has been checked by another library. Choices and papers: docs/layout.md.
+// Method   strip packing by overlap minimisation (guided local search on no-fit polygons), with a
+//          linear programme for compaction. GEOS checks every layout before it is returned.
+//          Choices and papers: docs/layout.md.
 #pragma once
 
 #include <cstdint>
@@ -22,7 +22,7 @@ struct Item {
   std::string name;
   PolygonMm shape;                      ///< counter-clockwise, simple
   std::vector<double> turns_deg = {0};  ///< allowed turns, counter-clockwise
-  bool may_mirror = false;              ///< the twin (x to -x) will do as well
+  bool may_mirror = false;              ///< the mirror image (x to -x) is allowed too
   int copies = 1;
 };
 
@@ -32,7 +32,7 @@ struct Strip {
   double edge_mm = 0;  ///< kept free along both edges of the film and at its start and end
 };
 
-/// Where one copy lies: its shape mirrored (x to -x) or not, then turned, then shifted.
+/// Pose of one copy: its shape is mirrored (x to -x) or not, then turned, then shifted (mm).
 struct Placed {
   std::size_t item = 0;
   double turn_deg = 0;
@@ -43,17 +43,17 @@ struct Placed {
 struct Layout {
   std::vector<Placed> placed;  ///< items in order, copies together
   double length_mm = 0;        ///< of film used, with the free edges at both ends
-  double bound_mm = 0;         ///< no layout can be shorter
-  bool shortest = false;       ///< proven
+  double bound_mm = 0;         ///< lower bound of the length
+  bool shortest = false;       ///< the length reaches the bound: proven optimal
 };
 
 /// How long to search. Same arguments, same layout, as long as `spent` answers the same.
 struct Effort {
   std::uint64_t seed = 1;
   std::int64_t moves = 200000;  ///< of single pieces
-  /// Share of the time that is gone, 0 to 1, asked again and again; empty: moves alone count.
+  /// Share of the time budget used so far, 0 to 1; polled. Empty: only moves are limited.
   std::function<double()> spent;
-  /// Told each shorter layout at once; may be empty.
+  /// Called with each shorter layout as it is found; may be empty.
   std::function<void(const Layout&)> shorter;
 };
 
@@ -69,10 +69,10 @@ PointMm turned(PointMm p, double turn_deg);
 /// The placed copy's outline.
 PolygonMm placed_shape(const Item& item, const Placed& placed);
 
-/// What is wrong with a layout, by GEOS on the shapes as they are: overlaps, gaps, the film's edge.
-/// Nothing when all holds within `slack_mm`.
-std::vector<std::string> faults(const std::vector<Item>& items, const Strip& strip,
-                                const Layout& layout, double slack_mm);
+/// The constraints that a layout violates by more than `slack_mm`: overlaps, gaps, the film's edge,
+/// numbers of copies. Computed by GEOS on the original shapes; empty when the layout is valid.
+std::vector<std::string> violations(const std::vector<Item>& items, const Strip& strip,
+                                    const Layout& layout, double slack_mm);
 
 /// A roll of film at hand, or a leftover, whose price is paid already.
 struct Film {
@@ -84,23 +84,23 @@ struct Film {
   bool leftover = false;
 };
 
-/// A rectangle of the strip on which nothing lies.
+/// A free rectangle of the strip.
 struct Rectangle {
   PointMm low;
   double length_mm = 0, width_mm = 0;
 };
 
-/// What is laid on one film: the whole job, or its share of it.
+/// A layout on one film, of the whole job or of a part of it, and what it costs.
 struct Offer {
-  std::size_t film = 0;      ///< index into what was asked about
-  Layout layout;             ///< of the items asked about; of a share not all copies are there
+  std::size_t film = 0;      ///< index into the films given
+  Layout layout;             ///< of a part of the job not all copies are there
   double cost = 0;           ///< length times price
   double waste_mm2 = 0;      ///< of the length used
   Rectangle rest;            ///< what stays on the roll or leftover behind the job
   Rectangle largest_within;  ///< the largest rectangle inside the length used, if worth keeping
 };
 
-/// Film that will not do, and why in words.
+/// A film that cannot take the job, and why in words.
 struct Refused {
   std::size_t film = 0;
   std::string why;
@@ -121,7 +121,7 @@ struct Margins {
   double keep_mm = 0;              ///< a rectangle whose shorter side is less is not worth keeping
 };
 
-/// What a search may spend that is to take this share of the time that is left, 0 to 1.
+/// Gives a search its effort. @param share  of the time that is left, 0 to 1
 using Efforts = std::function<Effort(double share)>;
 
 /// Lays the job on every film by itself, then on several where that may be cheaper.
@@ -129,8 +129,8 @@ using Efforts = std::function<Effort(double share)>;
 Result<Choice> choose(const std::vector<Item>& items, const std::vector<Film>& films,
                       const Margins& margins, const Efforts& efforts);
 
-/// The largest rectangle along the strip that keeps `gap_mm` from every shape, from a raster of
-/// `step_mm` that counts what it touches as taken.
+/// The largest axis-parallel rectangle that keeps `gap_mm` from every shape. Found on a raster of
+/// `step_mm`; a cell that a shape touches is taken.
 Rectangle largest_free(const std::vector<PolygonMm>& shapes, double length_mm, double width_mm,
                        double gap_mm, double step_mm);
 

@@ -58,9 +58,9 @@ PolygonMm convex_sum(const PolygonMm& a, const PolygonMm& b) {
   return out;
 }
 
-/// Whether nothing is lost without `p`: on the way from `a` to `b`, or the tip of a spike without
-/// width, which rounding leaves where edges of a union lie upon each other.
-bool needless(PointMm a, PointMm p, PointMm b, double tolerance) {
+/// Whether `p` can be dropped: it lies on the segment from `a` to `b`, or it is the tip of a spike
+/// of zero width, which rounding leaves where edges of a union coincide.
+bool redundant(PointMm a, PointMm p, PointMm b, double tolerance) {
   const PointMm to = p - a, from = b - p;
   if (norm(to) <= tolerance) return true;
   const double scale = dot(to, from) >= 0 ? norm(b - a) : std::max(norm(to), norm(from));
@@ -72,7 +72,7 @@ PolygonMm without_flat_points(PolygonMm in, double tolerance) {
     PolygonMm out;
     for (std::size_t i = 0; i < in.size(); ++i) {
       const PointMm before = out.empty() ? in.back() : out.back();
-      if (!needless(before, in[i], in[(i + 1) % in.size()], tolerance)) out.push_back(in[i]);
+      if (!redundant(before, in[i], in[(i + 1) % in.size()], tolerance)) out.push_back(in[i]);
     }
     changed = out.size() < in.size();
     in = std::move(out);
@@ -82,10 +82,10 @@ PolygonMm without_flat_points(PolygonMm in, double tolerance) {
 
 double direction(PointMm v) { return std::atan2(v.y, v.x); }
 
-/// Every edge of each polygon at every corner of the other that turns past its direction, backwards
-/// where the corner is hollow: closed curves that wind as often round a point as the parts in which
-/// the polygons overlap there (Guibas, Ramshaw, Stolfi 1983). Their corners are pairs, numbered
-/// i * b.size() + j.
+/// The convolution of two polygons (Guibas, Ramshaw, Stolfi 1983): every edge of each polygon at
+/// every corner of the other whose turn contains the edge's direction, reversed where the corner is
+/// concave. The edges form closed curves. Their winding number around a position is the number of
+/// separate overlaps there. A vertex is a pair of corners, numbered i * b.size() + j.
 class Convolution {
  public:
   Convolution(const PolygonMm& a, const PolygonMm& b) : a_(a), b_(b), next_(a.size() * b.size()) {
@@ -154,7 +154,7 @@ class Convolution {
   std::vector<std::vector<std::size_t>> next_;
 };
 
-std::vector<PolygonMm> united(const std::vector<PolygonMm>& parts, double size) {
+std::vector<PolygonMm> positive_union(const std::vector<PolygonMm>& parts, double size) {
   constexpr double kSteps = 4e8;  // Clipper's fast range is 2^30
   const double scale = kSteps / size;
   cl::Paths paths;
@@ -176,7 +176,7 @@ std::vector<PolygonMm> united(const std::vector<PolygonMm>& parts, double size) 
     }
     // Far above the grid, far below what film shows.
     loop = without_flat_points(loop, 1e-8 * size);
-    // A hole thinner than rounding is no place to be, but its edges would pass for a way out.
+    // A hole thinner than the rounding holds no position, but its edges would give false depths.
     if (loop.size() < 3 || std::abs(signed_area_mm2(loop)) < 1e-6 * size * perimeter_mm(loop)) {
       continue;
     }
@@ -187,7 +187,7 @@ std::vector<PolygonMm> united(const std::vector<PolygonMm>& parts, double size) 
 
 }  // namespace
 
-NoFit::NoFit(const Form& fixed, const Form& moving, int grid) {
+NoFitPolygon::NoFitPolygon(const Form& fixed, const Form& moving, int grid) {
   convex_ = fixed.convex && moving.convex;
   const double size = fixed.width + fixed.height + moving.width + moving.height;
   // A repeated point would be an edge without direction.
@@ -196,13 +196,13 @@ NoFit::NoFit(const Form& fixed, const Form& moving, int grid) {
   if (convex_) {
     loops_ = {without_flat_points(convex_sum(still, turned), 1e-12 * size)};
   } else {
-    loops_ = united(Convolution(still, turned).loops(), size);
+    loops_ = positive_union(Convolution(still, turned).loops(), size);
   }
   store();
   if (grid > 1 && (!convex_ || edges_.x.size() > 2 * kLanes)) fill_grid(fixed, moving, grid);
 }
 
-void NoFit::store() {
+void NoFitPolygon::store() {
   const auto push = [&](PointMm a, PointMm b) {
     const auto x = static_cast<float>(a.x), y = static_cast<float>(a.y);
     const auto end_x = static_cast<float>(b.x), end_y = static_cast<float>(b.y);
@@ -241,7 +241,7 @@ float least(const Floats& v) {
 
 }  // namespace
 
-PANECARD_WIDE float NoFit::depth_convex(float x, float y) const {
+PANECARD_WIDE float NoFitPolygon::depth_convex(float x, float y) const {
   const Floats zero = {};
   Floats nearest = zero + std::numeric_limits<float>::max();
   for (std::size_t i = 0; i < edges_.x.size(); i += kLanes) {
@@ -257,7 +257,7 @@ PANECARD_WIDE float NoFit::depth_convex(float x, float y) const {
   return least(nearest);
 }
 
-PANECARD_WIDE float NoFit::signed_depth(float x, float y) const {
+PANECARD_WIDE float NoFitPolygon::signed_depth(float x, float y) const {
   const Floats zero = {}, one = zero + 1.0F;
   Floats nearest = zero + std::numeric_limits<float>::max();
   Ints winding = {};
@@ -282,7 +282,7 @@ PANECARD_WIDE float NoFit::signed_depth(float x, float y) const {
   return turns > 0 ? d : -d;
 }
 
-void NoFit::fill_grid(const Form& fixed, const Form& moving, int nodes) {
+void NoFitPolygon::fill_grid(const Form& fixed, const Form& moving, int nodes) {
   const double wide = fixed.width + moving.width, high = fixed.height + moving.height;
   const double cell_x = wide / (nodes - 1), cell_y = high / (nodes - 1);
   grid_.nodes = nodes;
@@ -302,7 +302,7 @@ void NoFit::fill_grid(const Form& fixed, const Form& moving, int nodes) {
   }
 }
 
-float NoFit::depth(float x, float y) const {
+float NoFitPolygon::depth(float x, float y) const {
   if (grid_.nodes == 0) return convex_ ? depth_convex(x, y) : std::max(0.0F, signed_depth(x, y));
   const float u = (x - grid_.x) * grid_.per_x, v = (y - grid_.y) * grid_.per_y;
   const auto last = static_cast<float>(grid_.nodes - 1);

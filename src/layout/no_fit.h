@@ -1,4 +1,4 @@
-// Where one shape may not be: no-fit polygons and how deep a position lies in them.
+// No-fit polygons and the penetration depth of a position in them.
 #pragma once
 
 #include <vector>
@@ -7,7 +7,8 @@
 
 namespace panecard::layout {
 
-/// A shape as the search sees it; its reference is the lower left corner of its bounding box.
+/// A simplified shape in one orientation; its reference is the lower left corner of its bounding
+/// box. Units: mm, mm2.
 struct Form {
   PolygonMm points;  ///< counter-clockwise, lowest x and y are 0
   double width = 0, height = 0;
@@ -17,14 +18,15 @@ struct Form {
 
 /// The positions of a moving form, relative to a fixed one, at which the two overlap: an open set
 /// bounded by the fixed form added to the moving one turned by half a turn (Minkowski sum).
-class NoFit {
+class NoFitPolygon {
  public:
-  NoFit() = default;
+  NoFitPolygon() = default;
   /// @param grid  nodes along each side of the grid that answers most questions; 0: no grid
-  NoFit(const Form& fixed, const Form& moving, int grid);
+  NoFitPolygon(const Form& fixed, const Form& moving, int grid);
 
-  /// Shortest move that ends the overlap, 0 when there is none. Single precision near the boundary
-  /// and where there is no grid; further inside within a cell of the grid.
+  /// Penetration depth (mm): length of the shortest move that ends the overlap, 0 when there is
+  /// none. Single precision near the boundary and without a grid; further inside interpolated, with
+  /// an error of at most one grid cell.
   float depth(float x, float y) const;
   /// Loops with the forbidden side on their left: counter-clockwise outside, clockwise around
   /// holes.

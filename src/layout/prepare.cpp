@@ -19,7 +19,7 @@ constexpr std::size_t kMostPoints = 200000;
 
 Error bad(const std::string& detail) { return {Code::bad_usage, detail}; }
 
-std::optional<Error> trouble(const Strip& s) {
+std::optional<Error> invalid(const Strip& s) {
   for (const double mm : {s.width_mm, s.gap_mm, s.edge_mm}) {
     if (!std::isfinite(mm) || mm < 0 || mm > kMost_mm) {
       return bad("the film's width, gap and free edge must lie between 0 and 1 km");
@@ -32,7 +32,7 @@ std::optional<Error> trouble(const Strip& s) {
   return std::nullopt;
 }
 
-std::optional<Error> trouble(const Item& item) {
+std::optional<Error> invalid(const Item& item) {
   const std::string name = "'" + item.name + "'";
   if (item.copies < 0 || item.copies > kMostCopies) {
     return bad(name + ": from 0 to " + std::to_string(kMostCopies) + " copies");
@@ -57,7 +57,7 @@ std::optional<Error> trouble(const Item& item) {
   return std::nullopt;
 }
 
-PolygonMm grown(const PolygonMm& polygon, double by_mm) {
+PolygonMm offset_outwards(const PolygonMm& polygon, double by_mm) {
   if (by_mm <= 0) return polygon;
   constexpr double kStep_mm = 1e-4;
   cl::Path path;
@@ -96,7 +96,7 @@ Form form_of(PolygonMm points, PointMm& low) {
   return f;
 }
 
-bool same(const Form& a, const Form& b) {
+bool same_shape(const Form& a, const Form& b) {
   if (a.points.size() != b.points.size()) return false;
   const double near = 1e-9 * (a.width + a.height);
   const std::size_t n = a.points.size();
@@ -108,11 +108,11 @@ bool same(const Form& a, const Form& b) {
   return false;
 }
 
-/// Coarse enough to be quick, fine enough that no film is lost on it.
-PolygonMm for_search(const PolygonMm& shape, double gap_mm) {
+/// The item's outline grown by half the gap and simplified for the search.
+PolygonMm search_outline(const PolygonMm& shape, double gap_mm) {
   constexpr std::size_t kEnough = 40;
   constexpr double kFinest = 2e-4, kCoarsest = 3e-3;  // of the shape's size
-  PolygonMm out = grown(shape, gap_mm / 2);
+  PolygonMm out = offset_outwards(shape, gap_mm / 2);
   const PolygonMm whole = out;
   const double size = std::sqrt(std::abs(signed_area_mm2(shape)));
   for (double share = kFinest; out.size() > kEnough && share < kCoarsest; share *= 1.5) {
@@ -121,8 +121,8 @@ PolygonMm for_search(const PolygonMm& shape, double gap_mm) {
   return out;
 }
 
-/// Taking out the edge from point k to the next: where its neighbours meet, if they do.
-std::optional<PointMm> meeting(PointMm a, PointMm b, PointMm c, PointMm d) {
+/// Where the lines a-b and c-d meet beyond b and before c: the new corner when edge b-c is removed.
+std::optional<PointMm> line_intersection(PointMm a, PointMm b, PointMm c, PointMm d) {
   const PointMm u = b - a, v = c - d;
   const double det = cross(u, v);
   if (std::abs(det) <= 1e-12 * norm(u) * norm(v)) return std::nullopt;
@@ -135,7 +135,7 @@ std::optional<PointMm> meeting(PointMm a, PointMm b, PointMm c, PointMm d) {
 
 PolygonMm simplified_outwards(const PolygonMm& polygon, double tolerance_mm) {
   PolygonMm p = polygon;
-  std::vector<double> off(p.size(), 0);  // how far each point's next edge is from the polygon
+  std::vector<double> off(p.size(), 0);  // error so far of the edge after each point, mm
   const auto erase = [&](std::size_t k) {
     p.erase(p.begin() + static_cast<std::ptrdiff_t>(k));
     off.erase(off.begin() + static_cast<std::ptrdiff_t>(k));
@@ -155,7 +155,7 @@ PolygonMm simplified_outwards(const PolygonMm& polygon, double tolerance_mm) {
         continue;
       }
       if (cross(next - here, after - next) <= 0) continue;
-      const auto corner = meeting(before, here, next, after);
+      const auto corner = line_intersection(before, here, next, after);
       if (!corner) continue;
       const double beyond = off[k] + distance_to_segment(*corner, here, next);
       if (beyond > tolerance_mm) continue;
@@ -169,19 +169,20 @@ PolygonMm simplified_outwards(const PolygonMm& polygon, double tolerance_mm) {
 }
 
 Result<Prepared> prepare(const std::vector<Item>& items, const Strip& strip) {
-  if (auto wrong = trouble(strip)) return *wrong;
+  if (auto wrong = invalid(strip)) return *wrong;
   Prepared out;
-  // A grown piece may reach half a gap over the free edge: its neighbour there is none.
+  // Items are grown by half the gap; towards the film's edge no gap is needed, so the strip grows
+  // by as much.
   out.edge_mm = strip.edge_mm - strip.gap_mm / 2;
   out.problem.width = strip.width_mm - 2 * out.edge_mm;
   int copies = 0;
   for (std::size_t k = 0; k < items.size(); ++k) {
     const Item& item = items[k];
-    if (auto wrong = trouble(item)) return *wrong;
+    if (auto wrong = invalid(item)) return *wrong;
     copies += item.copies;
     if (copies > kMostCopies) return bad("more than " + std::to_string(kMostCopies) + " copies");
     Item search = item;
-    search.shape = for_search(item.shape, strip.gap_mm);
+    search.shape = search_outline(item.shape, strip.gap_mm);
     const std::size_t first = out.problem.forms.size();
     double least_height = std::numeric_limits<double>::infinity();
     Copy copy;
@@ -196,7 +197,7 @@ Result<Prepared> prepare(const std::vector<Item>& items, const Strip& strip) {
         if (form.height > out.problem.width * (1 + kRounding)) continue;
         const auto begin = out.problem.forms.begin() + static_cast<std::ptrdiff_t>(first);
         if (std::any_of(begin, out.problem.forms.end(),
-                        [&](const Form& f) { return same(f, form); })) {
+                        [&](const Form& f) { return same_shape(f, form); })) {
           continue;
         }
         copy.forms.push_back(static_cast<int>(out.problem.forms.size()));
@@ -227,7 +228,7 @@ Layout layout_of(const Prepared& prepared, const State& state) {
     out.placed.push_back({prepared.item_of[i], o.turn_deg, o.mirrored,
                           state.at[i] - o.low + PointMm{prepared.edge_mm, prepared.edge_mm}});
   }
-  const double bound = shortest_possible(prepared.problem);
+  const double bound = length_lower_bound(prepared.problem);
   const double ends = state.at.empty() ? 0 : 2 * prepared.edge_mm;
   out.length_mm = state.length + ends;
   out.bound_mm = bound + ends;

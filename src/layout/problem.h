@@ -1,4 +1,5 @@
-// The search's view of the pieces: every allowed way round as a form, and who must keep off whom.
+// The search's input: every allowed orientation of a piece as a form, and the no-fit polygons of
+// pairs of forms. Lengths in mm; a form's position is the lower left corner of its bounding box.
 #pragma once
 
 #include <functional>
@@ -9,11 +10,12 @@
 
 namespace panecard::layout {
 
-/// A number from 0 up to 1, the same on every machine (splitmix64: Steele, Lea, Flood 2014).
-class Random {
+/// Random numbers that are the same on every machine (Steele, Lea, Flood 2014).
+class SplitMix64 {
  public:
-  explicit Random(std::uint64_t seed) : state_(seed) {}
+  explicit SplitMix64(std::uint64_t seed) : state_(seed) {}
   std::uint64_t bits();
+  /// From 0 up to, but not with, 1.
   double unit() { return static_cast<double>(bits() >> 11) * 0x1p-53; }
   double between(double low, double high) { return low + (high - low) * unit(); }
   std::size_t below(std::size_t n) { return static_cast<std::size_t>(unit() * double(n)); }
@@ -24,48 +26,48 @@ class Random {
 
 /// A copy to be placed.
 struct Copy {
-  std::vector<int> forms;  ///< it may take any of these
+  std::vector<int> forms;  ///< indices into Problem::forms; any of them is allowed
   double size = 0;         ///< square root of its convex hull's area
 };
 
 struct Problem {
   std::vector<Form> forms;
   std::vector<Copy> copies;
-  double width = 0;  ///< of the strip that is free
+  double width = 0;  ///< of the usable strip
   double area = 0;   ///< of all copies
 };
 
-/// No-fit polygons, made when they are first asked for.
-class NoFits {
+/// No-fit polygons of pairs of forms, computed on first use.
+class NoFitCache {
  public:
-  explicit NoFits(const Problem& problem);
-  /// How deep form b at `x, y` from form a lies in it.
+  explicit NoFitCache(const Problem& problem);
+  /// Penetration depth (mm) of form b at offset (x, y) from form a; 0 when they do not overlap.
   float depth(int a, int b, float x, float y) {
-    return a <= b ? made(a, b).depth(x, y) : made(b, a).depth(-x, -y);
+    return a <= b ? get(a, b).depth(x, y) : get(b, a).depth(-x, -y);
   }
   /// The no-fit polygon of `b` about `a`, for a <= b.
-  const NoFit& made(int a, int b) {
+  const NoFitPolygon& get(int a, int b) {
     auto& slot = made_[static_cast<std::size_t>(b) * static_cast<std::size_t>(b + 1) / 2 +
                        static_cast<std::size_t>(a)];
-    if (slot == nullptr && !make(slot, a, b)) return nowhere_;
+    if (slot == nullptr && !make(slot, a, b)) return empty_;
     return *slot;
   }
-  /// Asked before one is made. Once it says no, what is not made yet forbids nothing, and no
-  /// layout can be believed any more.
-  void set_go_on(std::function<bool()> go_on) { go_on_ = std::move(go_on); }
+  /// Asked before a polygon is computed. After its first no, pairs that are not computed yet count
+  /// as free: incomplete() is true and no layout may be accepted any more.
+  void set_keep_going(std::function<bool()> keep_going) { keep_going_ = std::move(keep_going); }
   bool incomplete() const { return incomplete_; }
 
  private:
-  bool make(std::unique_ptr<NoFit>& slot, int a, int b);
+  bool make(std::unique_ptr<NoFitPolygon>& slot, int a, int b);
   const Problem& problem_;
   int grid_ = 0;
-  std::function<bool()> go_on_;
+  std::function<bool()> keep_going_;
   bool incomplete_ = false;
-  NoFit nowhere_;
-  std::vector<std::unique_ptr<NoFit>> made_;
+  NoFitPolygon empty_;
+  std::vector<std::unique_ptr<NoFitPolygon>> made_;
 };
 
-/// Where every copy lies: its form, and that form's lower left corner.
+/// The position of every copy: its form, and that form's lower left corner.
 struct State {
   std::vector<int> form;
   std::vector<PointMm> at;

@@ -5,44 +5,43 @@
 #include <limits>
 #include <numeric>
 
-#include "layout/apart.h"
 #include "layout/compact.h"
+#include "layout/overlap_minimiser.h"
 
 namespace panecard::layout {
 namespace {
 
-// After Gardeyn et al.: most of the time explores, the rest presses the best layout a little
-// further.
-constexpr double kExploring = 0.8;
+// After Gardeyn et al.: an exploration phase, then a compression phase for the best layout.
+constexpr double kExplorationShare = 0.8;
 
-struct Failed {
+struct FailedState {
   State state;
   double total = 0;
 };
 
 class Search {
  public:
-  Search(const Problem& problem, NoFits& no_fits, const State& start, const Budget& budget)
+  Search(const Problem& problem, NoFitCache& nfp_cache, const State& start, const Budget& budget)
       : problem_(problem),
-        no_fits_(no_fits),
+        nfp_cache_(nfp_cache),
         budget_(budget),
-        apart_(problem, no_fits, budget.seed),
+        minimiser_(problem, nfp_cache, budget.seed),
         best_(start),
-        bound_(shortest_possible(problem)) {}
+        bound_(length_lower_bound(problem)) {}
 
   State run() {
-    no_fits_.set_go_on([this] { return spent() < 1; });
-    first_guess();
+    nfp_cache_.set_keep_going([this] { return spent() < 1; });
+    initial_layout();
     explore();
-    press();
-    no_fits_.set_go_on({});
+    compress();
+    nfp_cache_.set_keep_going({});
     return best_;
   }
 
  private:
   double spent() const {
     if (best_.length <= bound_ * (1 + 1e-7)) return 1;
-    const double by_moves = static_cast<double>(apart_.moves() + unmoved_) /
+    const double by_moves = static_cast<double>(minimiser_.moves() + unmoved_) /
                             static_cast<double>(std::max<std::int64_t>(1, budget_.moves));
     return budget_.spent ? std::max(by_moves, budget_.spent()) : by_moves;
   }
@@ -61,9 +60,9 @@ class Search {
     }
   }
 
-  /// Everything right of a random cut moves left; no copy is longer than the strip.
-  void squeeze(State& s, double length) {
-    const double cut = apart_.random().between(0, length), by = s.length - length;
+  /// Shortens the strip: everything right of a random cut moves left.
+  void shrink_strip(State& s, double length) {
+    const double cut = minimiser_.random().between(0, length), by = s.length - length;
     for (std::size_t i = 0; i < s.at.size(); ++i) {
       if (s.at[i].x + form(s, i).width / 2 > cut) s.at[i].x -= by;
     }
@@ -71,22 +70,22 @@ class Search {
     keep_inside(s);
   }
 
-  /// Tries to clear a strip of the state's length; takes what is better than the best.
-  bool attempt(State& s, const Apart::Patience& patience, double until) {
-    const std::int64_t before = apart_.moves();
-    const bool apart = apart_.solve(s, patience, [&] { return spent() < until; });
-    // A strip that needed no move has taken its time all the same, or the end would never come.
-    if (apart_.moves() == before) unmoved_ += static_cast<std::int64_t>(s.at.size());
+  /// Removes the overlaps at the state's length and compacts. Keeps the result if it is the best.
+  bool attempt(State& s, const OverlapMinimiser::StopRule& stop, double until) {
+    const std::int64_t before = minimiser_.moves();
+    const bool apart = minimiser_.solve(s, stop, [&] { return spent() < until; });
+    // An attempt without a move counts as one per copy: otherwise a budget in moves never ends.
+    if (minimiser_.moves() == before) unmoved_ += static_cast<std::int64_t>(s.at.size());
     State touching = s;
-    if (!compact(problem_, no_fits_, touching) || no_fits_.incomplete()) return false;
+    if (!compact(problem_, nfp_cache_, touching) || nfp_cache_.incomplete()) return false;
     if (touching.length >= best_.length * (1 - 1e-9)) return apart;
     if (budget_.accept && !budget_.accept(touching)) return false;
     best_ = touching;
     return true;
   }
 
-  State scattered(double length) {
-    Random& random = apart_.random();
+  State random_state(double length) {
+    SplitMix64& random = minimiser_.random();
     State s;
     s.length = length;
     for (const Copy& copy : problem_.copies) {
@@ -100,13 +99,13 @@ class Search {
     return s;
   }
 
-  /// From nowhere to a fair layout: a strip that is likely to hold all, longer while it does not.
-  void first_guess() {
+  /// A first layout from random positions, in a strip that grows until all copies fit.
+  void initial_layout() {
     constexpr double kDensity = 0.75, kLonger = 1.05;
     double length = std::max(problem_.area / problem_.width / kDensity, bound_);
-    State s = scattered(length);
-    while (length < best_.length && spent() < kExploring) {
-      if (attempt(s, {50, 1}, kExploring)) return;
+    State s = random_state(length);
+    while (length < best_.length && spent() < kExplorationShare) {
+      if (attempt(s, {50, 1}, kExplorationShare)) return;
       s.length = length = length * kLonger;
     }
   }
@@ -114,18 +113,18 @@ class Search {
   void explore() {
     constexpr double kFirstStep = 0.01, kLeastStep = 0.001;
     constexpr std::size_t kPool = 12;
-    std::vector<Failed> pool;
+    std::vector<FailedState> pool;
     double step = kFirstStep;
     State s = best_;
     bool fresh = true;
-    while (spent() < kExploring) {
+    while (spent() < kExplorationShare) {
       if (fresh) {
         s = best_;
-        squeeze(s, std::max(best_.length * (1 - step), bound_));
+        shrink_strip(s, std::max(best_.length * (1 - step), bound_));
       }
       const double before = best_.length;
       State tried = s;
-      attempt(tried, {200, 3}, kExploring);
+      attempt(tried, {200, 3}, kExplorationShare);
       fresh = best_.length < before;
       if (fresh) {
         pool.clear();
@@ -136,20 +135,20 @@ class Search {
         fresh = true;
         continue;
       }
-      const Failed failed{tried, apart_.total()};
-      pool.insert(
-          std::upper_bound(pool.begin(), pool.end(), failed,
-                           [](const Failed& a, const Failed& b) { return a.total < b.total; }),
-          failed);
+      const FailedState failed{tried, minimiser_.total()};
+      pool.insert(std::upper_bound(
+                      pool.begin(), pool.end(), failed,
+                      [](const FailedState& a, const FailedState& b) { return a.total < b.total; }),
+                  failed);
       if (pool.size() > kPool) pool.pop_back();
-      const double u = apart_.random().unit();
+      const double u = minimiser_.random().unit();
       s = pool[static_cast<std::size_t>(u * u * static_cast<double>(pool.size()))].state;
-      exchange(s);
+      swap_two_large(s);
     }
   }
 
-  /// Two of the larger copies change places.
-  void exchange(State& s) {
+  /// Swaps two random copies out of the larger half.
+  void swap_two_large(State& s) {
     const std::size_t n = s.at.size();
     if (n < 2) return;
     std::vector<std::size_t> order(n);
@@ -158,8 +157,8 @@ class Search {
       return problem_.copies[a].size > problem_.copies[b].size;
     });
     const std::size_t large = std::max<std::size_t>(2, n / 2);
-    const std::size_t a = order[apart_.random().below(large)],
-                      b = order[apart_.random().below(large)];
+    const std::size_t a = order[minimiser_.random().below(large)],
+                      b = order[minimiser_.random().below(large)];
     const Form &fa = form(s, a), &fb = form(s, b);
     const PointMm centre_a = s.at[a] + PointMm{fa.width / 2, fa.height / 2},
                   centre_b = s.at[b] + PointMm{fb.width / 2, fb.height / 2};
@@ -168,21 +167,21 @@ class Search {
     keep_inside(s);
   }
 
-  void press() {
+  void compress() {
     constexpr double kFirstStep = 5e-4, kLastStep = 1e-5;
     while (spent() < 1) {
-      const double late = (spent() - kExploring) / (1 - kExploring);
+      const double late = (spent() - kExplorationShare) / (1 - kExplorationShare);
       const double step = kFirstStep * std::pow(kLastStep / kFirstStep, std::clamp(late, 0.0, 1.0));
       State s = best_;
-      squeeze(s, std::max(best_.length * (1 - step), bound_));
+      shrink_strip(s, std::max(best_.length * (1 - step), bound_));
       attempt(s, {100, 5}, 1);
     }
   }
 
   const Problem& problem_;
-  NoFits& no_fits_;
+  NoFitCache& nfp_cache_;
   const Budget& budget_;
-  Apart apart_;
+  OverlapMinimiser minimiser_;
   State best_;
   double bound_;
   std::int64_t unmoved_ = 0;
@@ -197,7 +196,7 @@ int shortest_form(const Problem& problem, const Copy& copy) {
   });
 }
 
-double shortest_possible(const Problem& problem) {
+double length_lower_bound(const Problem& problem) {
   double bound = problem.area / problem.width;
   for (const Copy& copy : problem.copies) {
     const int shortest = shortest_form(problem, copy);
@@ -206,7 +205,7 @@ double shortest_possible(const Problem& problem) {
   return bound;
 }
 
-State in_rows(const Problem& problem) {
+State row_layout(const Problem& problem) {
   State s;
   for (const Copy& copy : problem.copies) {
     s.form.push_back(shortest_form(problem, copy));
@@ -238,9 +237,10 @@ State in_rows(const Problem& problem) {
   return s;
 }
 
-State search(const Problem& problem, NoFits& no_fits, const State& start, const Budget& budget) {
+State search(const Problem& problem, NoFitCache& nfp_cache, const State& start,
+             const Budget& budget) {
   if (problem.copies.empty()) return start;
-  return Search(problem, no_fits, start, budget).run();
+  return Search(problem, nfp_cache, start, budget).run();
 }
 
 }  // namespace panecard::layout

@@ -1,4 +1,4 @@
-// Shortens a layout again and again: squeeze the strip, drive the copies apart, let them touch.
+// Strip packing by iteration: shorten the strip, minimise the overlaps, compact.
 #pragma once
 
 #include <functional>
@@ -10,19 +10,20 @@ namespace panecard::layout {
 struct Budget {
   std::uint64_t seed = 1;
   std::int64_t moves = 0;
-  std::function<double()> spent;             ///< 0 to 1; empty: moves alone count
-  std::function<bool(const State&)> accept;  ///< asked of each better state; no: it does not count
+  std::function<double()> spent;  ///< share of the budget used, 0 to 1; empty: moves only
+  std::function<bool(const State&)> accept;  ///< independent check of each better state
 };
 
 int shortest_form(const Problem& problem, const Copy& copy);
 
-/// No layout is shorter than this.
-double shortest_possible(const Problem& problem);
+/// A lower bound of the length (mm): total area over width, or the longest copy.
+double length_lower_bound(const Problem& problem);
 
-/// A layout without search: rows across the strip, first fit, longest first.
-State in_rows(const Problem& problem);
+/// The start layout: rows across the strip, first fit decreasing by length.
+State row_layout(const Problem& problem);
 
-/// The best state found from `start`, which overlaps nowhere.
-State search(const Problem& problem, NoFits& no_fits, const State& start, const Budget& budget);
+/// The best state found from `start`, which must be free of overlaps.
+State search(const Problem& problem, NoFitCache& nfp_cache, const State& start,
+             const Budget& budget);
 
 }  // namespace panecard::layout

@@ -12,7 +12,7 @@ namespace {
 /// How many copies of each item.
 using Counts = std::vector<int>;
 
-/// What one film takes of the job.
+/// The part of the job that is cut from one film.
 struct Part {
   std::size_t film = 0;
   Counts counts;
@@ -20,19 +20,19 @@ struct Part {
 };
 using Plan = std::vector<Part>;
 
-/// What rolls lose; leftovers are paid for already.
+/// Cost of the roll film used; leftovers count nothing.
 struct Price {
   bool known = true;  ///< every roll states one
   double cost = 0, area_mm2 = 0;
 };
 
-class Sharing {
+class FilmPlanner {
  public:
-  Sharing(const std::vector<Item>& items, const std::vector<Film>& films, const Margins& margins,
-          const Efforts& efforts)
+  FilmPlanner(const std::vector<Item>& items, const std::vector<Film>& films,
+              const Margins& margins, const Efforts& efforts)
       : items_(items), films_(films), margins_(margins), efforts_(efforts) {
     for (const Item& item : items) {
-      all_.push_back(item.copies);
+      all_copies_.push_back(item.copies);
       areas_.push_back(signed_area_mm2(item.shape));
     }
     for (std::size_t k = 0; k < films.size(); ++k) {
@@ -49,13 +49,13 @@ class Sharing {
   /// Nothing: all films together are not enough.
   std::optional<Plan> best(const std::optional<Plan>& one_roll) {
     std::optional<Plan> plan = one_roll;
-    if (!plan || plan->front().film != cheapest()) take_better(plan, rolls_in_turn(all_));
-    take_better(plan, leftovers_first(plan));
+    if (!plan || plan->front().film != cheapest()) keep_cheaper(plan, fill_rolls(all_copies_));
+    keep_cheaper(plan, fill_leftovers_first(plan));
     return plan;
   }
 
-  /// Each strip searched again, together for this share of the time that is left.
-  void press(Plan& plan, double share) const {
+  /// Searches each strip again, all together for this share of the time that is left.
+  void compress(Plan& plan, double share) const {
     for (std::size_t k = 0; k < plan.size(); ++k) {
       const auto layout = packed(plan[k].film, plan[k].counts,
                                  efforts_(share / static_cast<double>(plan.size() - k)));
@@ -85,7 +85,7 @@ class Sharing {
     return out;
   }
 
-  /// Another cut is worth it from 1 % on: searches that are as good differ by nearly that.
+  /// Whether `plan` is cheaper by more than 1 %: searches of equal effort differ by nearly that.
   bool saves(const Plan& plan, const Plan& against) const {
     constexpr double kWorth = 0.01;
     const Price a = price_of(plan), b = price_of(against);
@@ -93,7 +93,7 @@ class Sharing {
     return by_cost ? a.cost < (1 - kWorth) * b.cost : a.area_mm2 < (1 - kWorth) * b.area_mm2;
   }
 
-  void take_better(std::optional<Plan>& plan, const std::optional<Plan>& other) const {
+  void keep_cheaper(std::optional<Plan>& plan, const std::optional<Plan>& other) const {
     if (other && (!plan || saves(*other, *plan))) plan = other;
   }
 
@@ -114,15 +114,15 @@ class Sharing {
     return out;
   }
 
-  /// The same, looked into for a moment only and no longer than until it is seen to fit.
-  std::optional<Layout> fits(std::size_t film, const Counts& counts) {
-    // A shelf may hold thousands; a roll that is not looked at may be the one that was needed.
+  /// The same with a brief search that ends at the first layout that fits the film.
+  std::optional<Layout> fits_quickly(std::size_t film, const Counts& counts) {
+    // There may be thousands of leftovers; a roll that is skipped may be the one that is needed.
     constexpr int kMostAtLeftovers = 150, kMostAtRolls = 1000;
     constexpr std::int64_t kMoves = 1500, kMovesPerCopy = 150;
     constexpr double kShare = 0.02;
     const bool leftover = films_[film].leftover;
-    int& looks = leftover ? looks_at_leftovers_ : looks_at_rolls_;
-    if (++looks > (leftover ? kMostAtLeftovers : kMostAtRolls)) return std::nullopt;
+    int& tries = leftover ? tries_on_leftovers_ : tries_on_rolls_;
+    if (++tries > (leftover ? kMostAtLeftovers : kMostAtRolls)) return std::nullopt;
     Effort effort = efforts_(kShare);
     int copies = 0;
     for (const int n : counts) copies += n;
@@ -146,7 +146,7 @@ class Sharing {
             films_[film].width_mm - 2 * margins_.edge_mm};
   }
 
-  bool lies_on(std::size_t film, const Item& item) const {
+  bool fits_size(std::size_t film, const Item& item) const {
     const PointMm room = room_on(film);
     return std::any_of(item.turns_deg.begin(), item.turns_deg.end(), [&](double turn) {
       PolygonMm shape = item.shape;
@@ -156,11 +156,11 @@ class Sharing {
     });
   }
 
-  /// What lies on the film at all, copy by copy, the largest first.
-  std::vector<std::size_t> line_up(std::size_t film, const Counts& left) const {
+  /// The copies that fit the film by size, the largest first.
+  std::vector<std::size_t> largest_first(std::size_t film, const Counts& left) const {
     std::vector<std::size_t> out;
     for (std::size_t i = 0; i < items_.size(); ++i) {
-      if (left[i] > 0 && lies_on(film, items_[i])) {
+      if (left[i] > 0 && fits_size(film, items_[i])) {
         out.insert(out.end(), static_cast<std::size_t>(left[i]), i);
       }
     }
@@ -169,16 +169,15 @@ class Sharing {
     return out;
   }
 
-  /// As many of the largest as the film takes, found by halving; then of what is smaller, whatever
-  /// still goes in between.
-  std::optional<Part> filled(std::size_t film, const Counts& left) {
+  /// As many of the largest copies as fit, by bisection; then each smaller one that still fits.
+  std::optional<Part> greedy_fill(std::size_t film, const Counts& left) {
     constexpr int kMostTries = 40;
-    const std::vector<std::size_t> line = line_up(film, left);
+    const std::vector<std::size_t> line = largest_first(film, left);
     const double room = std::max(0.0, room_on(film).x) * std::max(0.0, room_on(film).y);
     Part part{film, Counts(items_.size(), 0), {}};
     const auto take = [&](const Counts& counts) {
       if (area_of(counts) > room) return false;
-      const auto layout = fits(film, counts);
+      const auto layout = fits_quickly(film, counts);
       if (!layout) return false;
       part.counts = counts;
       part.layout = *layout;
@@ -218,12 +217,12 @@ class Sharing {
     return a;
   }
 
-  /// One film after the other, each as full as it gets; what none took stays in `left`.
-  Plan in_turn(const std::vector<std::size_t>& films, Counts& left) {
+  /// Fills one film after the other greedily; copies that no film takes stay in `left`.
+  Plan fill_in_order(const std::vector<std::size_t>& films, Counts& left) {
     Plan out;
     for (const std::size_t film : films) {
       if (none(left)) break;
-      const auto part = filled(film, left);
+      const auto part = greedy_fill(film, left);
       if (!part) continue;
       left = sum(left, part->counts, -1);
       out.push_back(*part);
@@ -232,10 +231,10 @@ class Sharing {
   }
 
   /// The rolls by price.
-  std::optional<Plan> rolls_in_turn(Counts left) {
-    Plan out = in_turn(rolls_, left);
+  std::optional<Plan> fill_rolls(Counts left) {
+    Plan out = fill_in_order(rolls_, left);
     if (!none(left)) return std::nullopt;
-    press(out, 0.3);
+    compress(out, 0.3);
     return out;
   }
 
@@ -250,11 +249,11 @@ class Sharing {
       Plan plan = {{film, counts, std::move(*layout)}};
       if (!out || saves(plan, *out)) out = std::move(plan);
     }
-    if (!out || out->front().film != cheapest()) take_better(out, rolls_in_turn(counts));
+    if (!out || out->front().film != cheapest()) keep_cheaper(out, fill_rolls(counts));
     return out;
   }
 
-  /// Whether the pieces alone would not cost as much already as what is known.
+  /// Whether the pieces' area alone costs less on this film than the known plan.
   bool cheaper_by_area(std::size_t film, const Part& known) const {
     const Film& a = films_[film];
     const Film& b = films_[known.film];
@@ -263,12 +262,12 @@ class Sharing {
            b.price_per_m * known.layout.length_mm;
   }
 
-  /// Leftovers, the smallest first, then rolls for the rest. A leftover that saves hardly any roll
-  /// stays where it is.
-  std::optional<Plan> leftovers_first(const std::optional<Plan>& without) {
+  /// Fills leftovers, the smallest first, then rolls. A leftover that hardly saves roll film is
+  /// dropped again.
+  std::optional<Plan> fill_leftovers_first(const std::optional<Plan>& without) {
     constexpr std::size_t kMostWeighed = 6;
-    Counts left = all_;
-    Plan plan = in_turn(leftovers_, left);
+    Counts left = all_copies_;
+    Plan plan = fill_in_order(leftovers_, left);
     if (plan.empty()) return std::nullopt;
     if (none(left)) return plan;
     std::optional<Plan> rest = on_rolls(left);
@@ -289,35 +288,36 @@ class Sharing {
   const std::vector<Film>& films_;
   const Margins& margins_;
   const Efforts& efforts_;
-  Counts all_;
+  Counts all_copies_;
   std::vector<double> areas_;
   std::vector<std::size_t> leftovers_;  ///< the smallest first
   std::vector<std::size_t> rolls_;      ///< by price for their area, then the shorter first
-  int looks_at_leftovers_ = 0, looks_at_rolls_ = 0;
+  int tries_on_leftovers_ = 0, tries_on_rolls_ = 0;
 };
 
 }  // namespace
 
-std::vector<Offer> strips_of(const std::vector<Item>& items, const std::vector<Film>& films,
-                             const Margins& margins, const Efforts& efforts,
-                             const std::vector<Offer>& whole) {
-  const bool on_one = !whole.empty() && (films.size() == 1 || films[whole.front().film].leftover);
+std::vector<Offer> plan_strips(const std::vector<Item>& items, const std::vector<Film>& films,
+                               const Margins& margins, const Efforts& efforts,
+                               const std::vector<Offer>& single_film) {
+  const bool on_one =
+      !single_film.empty() && (films.size() == 1 || films[single_film.front().film].leftover);
   if (on_one || films.size() < 2) {
-    return whole.empty() ? std::vector<Offer>{} : std::vector<Offer>{whole.front()};
+    return single_film.empty() ? std::vector<Offer>{} : std::vector<Offer>{single_film.front()};
   }
-  Sharing sharing(items, films, margins, efforts);
+  FilmPlanner planner(items, films, margins, efforts);
   std::optional<Plan> one_roll;
-  if (!whole.empty()) {
+  if (!single_film.empty()) {
     Counts all;
     for (const Item& item : items) all.push_back(item.copies);
-    one_roll = Plan{{whole.front().film, all, whole.front().layout}};
+    one_roll = Plan{{single_film.front().film, all, single_film.front().layout}};
   }
-  std::optional<Plan> plan = sharing.best(one_roll);
+  std::optional<Plan> plan = planner.best(one_roll);
   if (!plan) return {};
   if (plan->size() == 1 && one_roll && plan->front().film == one_roll->front().film) {
-    return {whole.front()};
+    return {single_film.front()};
   }
-  sharing.press(*plan, 1);
+  planner.compress(*plan, 1);
   std::vector<Offer> out;
   for (const Part& part : *plan) {
     out.push_back(offer_for(items, films[part.film], part.film, part.layout, margins));

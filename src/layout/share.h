@@ -1,4 +1,4 @@
-// One job on several films: leftovers take what they can, the rest goes on rolls.
+// Splits one job over several films: leftovers first, the rest on rolls.
 #pragma once
 
 #include <vector>
@@ -7,13 +7,14 @@
 
 namespace panecard::layout {
 
-/// What this layout on that film comes to. Defined in choose.cpp.
+/// Cost, waste and free rectangles of a layout on a film. Defined in choose.cpp.
 Offer offer_for(const std::vector<Item>& items, const Film& film, std::size_t index,
                 const Layout& layout, const Margins& margins);
 
-/// How the job is cut. @param whole  films that take all of it by themselves, best first
-std::vector<Offer> strips_of(const std::vector<Item>& items, const std::vector<Film>& films,
-                             const Margins& margins, const Efforts& efforts,
-                             const std::vector<Offer>& whole);
+/// The films that the job is cut from. @param single_film  offers of the whole job on one film,
+/// best first
+std::vector<Offer> plan_strips(const std::vector<Item>& items, const std::vector<Film>& films,
+                               const Margins& margins, const Efforts& efforts,
+                               const std::vector<Offer>& single_film);
 
 }  // namespace panecard::layout

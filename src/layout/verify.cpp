@@ -10,13 +10,13 @@
 namespace panecard::layout {
 namespace {
 
-void quiet(const char* /*format*/, ...) {}
+void ignore_message(const char* /*format*/, ...) {}
 
 struct Context {
   GEOSContextHandle_t handle = GEOS_init_r();
   Context() {
-    GEOSContext_setNoticeHandler_r(handle, quiet);
-    GEOSContext_setErrorHandler_r(handle, quiet);
+    GEOSContext_setNoticeHandler_r(handle, ignore_message);
+    GEOSContext_setErrorHandler_r(handle, ignore_message);
   }
   Context(const Context&) = delete;
   Context& operator=(const Context&) = delete;
@@ -41,8 +41,9 @@ Geometry polygon(const Context& c, const PolygonMm& points) {
 
 std::string mm(double value) { return to_text(value, 4) + " mm"; }
 
-/// How far the two reach into each other, from the overlap's area and boundary; 0 when apart.
-double intrusion(const Context& c, const Geometry& a, const Geometry& b) {
+/// Mean penetration depth (mm) of two polygons: twice the overlap's area over its boundary; 0 when
+/// they are disjoint.
+double penetration_mm(const Context& c, const Geometry& a, const Geometry& b) {
   const Geometry both = own(c, GEOSIntersection_r(c.handle, a.get(), b.get()));
   double area = 0, length = 0;
   if (both == nullptr || GEOSArea_r(c.handle, both.get(), &area) == 0 ||
@@ -72,8 +73,8 @@ PolygonMm placed_shape(const Item& item, const Placed& placed) {
   return out;
 }
 
-std::vector<std::string> faults(const std::vector<Item>& items, const Strip& strip,
-                                const Layout& layout, double slack_mm) {
+std::vector<std::string> violations(const std::vector<Item>& items, const Strip& strip,
+                                    const Layout& layout, double slack_mm) {
   std::vector<std::string> out;
   std::vector<int> count(items.size(), 0);
   for (const Placed& p : layout.placed) {
@@ -121,8 +122,9 @@ std::vector<std::string> faults(const std::vector<Item>& items, const Strip& str
       } else if (strip.gap_mm > 0 && apart < strip.gap_mm - slack_mm) {
         out.push_back(pair + " are " + mm(apart) + " apart, not " + mm(strip.gap_mm));
       } else if (strip.gap_mm <= 0 && apart <= 0 &&
-                 !(intrusion(context, polygons[i], polygons[j]) <= slack_mm)) {
-        out.push_back(pair + " overlap by " + mm(intrusion(context, polygons[i], polygons[j])));
+                 !(penetration_mm(context, polygons[i], polygons[j]) <= slack_mm)) {
+        out.push_back(pair + " overlap by " +
+                      mm(penetration_mm(context, polygons[i], polygons[j])));
       }
     }
   }

@@ -46,7 +46,7 @@ Shifts shifts_of(const Contour& contour) {
   std::vector<double> variance(contour.points.size());
   for (std::size_t i = 0; i < variance.size(); ++i) variance[i] = out.noise[i] * out.noise[i];
   for (std::size_t m = 0; m < contour.modes.size(); ++m) {
-    out.names.push_back(contour.mode_names[m]);
+    out.names.push_back(contour.mode_sources[m].text());
     std::vector<double> outwards(variance.size()), along(variance.size());
     for (std::size_t i = 0; i < variance.size(); ++i) {
       outwards[i] = dot(contour.modes[m][i], normals[i]);
@@ -174,7 +174,7 @@ void keep_again(const Json& root, const Contour& contour, Kept& k) {
     k.noise.push_back(on_grid(contour.sigma_mm[static_cast<std::size_t>(at)], step));
   }
   for (std::size_t m = 0; m < contour.modes.size(); ++m) {
-    KeptSource source{contour.mode_names[m], {}, {}};
+    KeptSource source{contour.mode_sources[m].text(), {}, {}};
     for (const std::int64_t station : k.stations) {
       const auto at = static_cast<std::size_t>(station);
       source.outwards.push_back(on_grid(dot(contour.modes[m][at], normals[at]), step));
@@ -337,7 +337,7 @@ check::Shape shape_of(const Kept& k) {
   contour.correlation_mm = kGrid_mm * static_cast<double>(k.alike);
   contour.sigma_mm.resize(k.outline.size());
   for (const KeptSource& source : k.sources) {
-    contour.mode_names.push_back(source.name);
+    contour.mode_sources.emplace_back(source.name);
     contour.modes.emplace_back(k.outline.size());
   }
   between_stations(k, run, [&](std::size_t i, std::size_t s, double t) {

@@ -143,8 +143,8 @@ model::Face face_of(const card::Plane& plane) {
 void judge(const quality::Look& look, model::Measurement& m) {
   m.quality = quality::numbers(look, m.outline);
   append(m.warnings, quality::findings(m.quality, m.outline));
-  const std::vector<std::string>& sources = m.outline.sources;
-  if (std::find(sources.begin(), sources.end(), "choice of box") != sources.end()) {
+  const std::vector<SourceName>& sources = m.outline.sources;
+  if (std::find(sources.begin(), sources.end(), SourceName(ErrorSource::box_choice)) != sources.end()) {
     m.warnings.push_back(
         {"box_not_sure",
          "another rectangle encloses this pane about as closely, so that the box's sides may be "

@@ -8,30 +8,30 @@
 namespace panecard::outline {
 namespace {
 
-/// What a person can do about a source. Sources that share an action vanish together; "fit" has
-/// none, as no photo makes a pane's edges truer lines and arcs.
+/// What a person can do about a source. Sources that share an action vanish together; fit has none,
+/// as no photo makes a pane's edges truer lines and arcs.
 struct Remedy {
-  std::string_view source, action;
+  ErrorSource source;
+  std::string_view action;
 };
 constexpr std::string_view kFarCard = "add a card at the far end of the pane";
 constexpr std::string_view kLight = "light the edge, with no reflection along it";
 constexpr std::array kRemedies = {
-    Remedy{"lens", "calibrate the phone with the lens command"},
-    Remedy{"corner noise", kFarCard},
-    Remedy{"plane and lens", kFarCard},
-    Remedy{"print scale",
+    Remedy{ErrorSource::lens, "calibrate the phone with the lens command"},
+    Remedy{ErrorSource::corner_noise, kFarCard},
+    Remedy{ErrorSource::print_scale,
            "use coded cards of plastic, which keep their printed size better than paper"},
-    Remedy{"card size", "use a coded card or sheet instead of the plain one"},
-    Remedy{"edge creep", "use a coded card or sheet instead of the plain one"},
-    Remedy{"card thickness", "step back: from afar the card's height counts less"},
-    Remedy{"bow", "measure how far the pane bows (--bow)"},
-    Remedy{"glass thickness", "measure how thick the glass is (--glass-thickness)"},
-    Remedy{"definition of the edge", "clean the seal's edge and light it from the side"},
-    Remedy{"seal in shadow", "light the side where the seal fades into the dark"},
-    Remedy{"edge noise", kLight},
-    Remedy{"bridge", kLight},
-    Remedy{"pointing", kLight},
-    Remedy{"choice of edge", "point at the right edge with --near"},
+    Remedy{ErrorSource::card_size, "use a coded card or sheet instead of the plain one"},
+    Remedy{ErrorSource::edge_creep, "use a coded card or sheet instead of the plain one"},
+    Remedy{ErrorSource::card_thickness, "step back: from afar the card's height counts less"},
+    Remedy{ErrorSource::bow, "measure how far the pane bows (--bow)"},
+    Remedy{ErrorSource::glass_thickness, "measure how thick the glass is (--glass-thickness)"},
+    Remedy{ErrorSource::edge_definition, "clean the seal's edge and light it from the side"},
+    Remedy{ErrorSource::seal_in_shadow, "light the side where the seal fades into the dark"},
+    Remedy{ErrorSource::edge_noise, kLight},
+    Remedy{ErrorSource::bridge, kLight},
+    Remedy{ErrorSource::pointing, kLight},
+    Remedy{ErrorSource::edge_choice, "point at the right edge with --near"},
 };
 
 /// Squares of the parts of `d` that `action` would take away.
@@ -39,7 +39,7 @@ double variance_of(const Outline& o, const Dimension& d, std::string_view action
   double sum = 0;
   for (std::size_t s = 0; s < std::min(o.sources.size(), d.parts.size()); ++s) {
     for (const Remedy& remedy : kRemedies) {
-      if (remedy.action == action && remedy.source == o.sources[s]) sum += d.parts[s] * d.parts[s];
+      if (remedy.action == action && o.sources[s] == remedy.source) sum += d.parts[s] * d.parts[s];
     }
   }
   return sum;
@@ -51,9 +51,9 @@ double without(const Dimension& d, double variance) {
 
 }  // namespace
 
-std::string remedy_for(const std::string& source) {
+std::string remedy_for(const SourceName& source) {
   for (const Remedy& remedy : kRemedies) {
-    if (remedy.source == source) return std::string(remedy.action);
+    if (source == remedy.source) return std::string(remedy.action);
   }
   return {};
 }
@@ -71,8 +71,9 @@ std::optional<Advice> most_helpful(const Outline& o) {
   advice.action = best;
   for (const Remedy& remedy : kRemedies) {
     if (remedy.action != best) continue;
-    if (std::find(o.sources.begin(), o.sources.end(), remedy.source) == o.sources.end()) continue;
-    advice.sources.emplace_back(remedy.source);
+    if (std::find(o.sources.begin(), o.sources.end(), SourceName(remedy.source)) == o.sources.end())
+      continue;
+    advice.sources.push_back(remedy.source);
   }
   advice.long_u95_mm = without(o.long_mm, variance_of(o, o.long_mm, best));
   advice.short_u95_mm = without(o.short_mm, variance_of(o, o.short_mm, best));

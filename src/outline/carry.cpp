@@ -99,7 +99,7 @@ Contour carried(const Contour& contour, const Outline& outline) {
   out.points = outline.points;
   out.points_px = outline.points_px;
   out.seen = outline.seen;
-  out.mode_names = contour.mode_names;
+  out.mode_sources = contour.mode_sources;
   out.modes.resize(contour.modes.size());
   const Rest rest = rest_of(contour, outline);
   out.correlation_mm = std::max(contour.correlation_mm, rest.correlation_mm);

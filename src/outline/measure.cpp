@@ -157,7 +157,7 @@ void allow_for_other_boxes(const PolygonMm& points, const std::vector<PolygonMm>
     if (std::abs(by_short) > std::abs(short_off)) short_off = by_short;
   }
   if (long_off == 0 && short_off == 0) return;
-  outline.sources.emplace_back(kOtherBox);
+  outline.sources.emplace_back(ErrorSource::box_choice);
   const auto widen = [&](Dimension& d, double off) {
     d.u95 = std::hypot(d.u95, off);
     d.parts.push_back(std::abs(off));

@@ -9,9 +9,6 @@
 
 namespace panecard::outline {
 
-/// The source of a box whose place among others that enclose nearly as closely is not sure.
-inline constexpr const char* kOtherBox = "choice of box";
-
 /// Sum of squares of independent contributions as a 95 % expanded uncertainty, k = 2.
 double expanded(double variance);
 

@@ -129,8 +129,8 @@ void add_bridges(const Contour& c, Noise& noise) {
   noise.bridge_mm2.assign(n, 0.0);
   noise.bridge_power.assign(n, 0.0);
   const PolygonMm normals = outward_normals(c.points);
-  for (std::size_t m = 0; m < std::min(c.modes.size(), c.mode_names.size()); ++m) {
-    if (c.mode_names[m] != "bridge") continue;
+  for (std::size_t m = 0; m < std::min(c.modes.size(), c.mode_sources.size()); ++m) {
+    if (c.mode_sources[m] != ErrorSource::bridge) continue;
     double area = 0;
     for (std::size_t i = 0; i < n; ++i) area += dot(c.modes[m][i], normals[i]) * noise.spacing_mm;
     for (std::size_t i = 0; i < n; ++i) {
@@ -163,29 +163,28 @@ double chi2_ratio(const Chain& chain, const Samples& samples) {
   return chain.chi2 / std::max(1.0, samples.expected_chi2 - free_unknowns(chain));
 }
 
-/// The names that the modes go by, each once, and which one each mode has.
-struct Names {
-  std::vector<std::string> names;
+/// The sources that the modes have, each once, and which one each mode has.
+struct SourceIndex {
+  std::vector<SourceName> sources;
   std::vector<std::size_t> of_mode;
 
-  std::size_t find(const std::string& name) {
-    const auto at = std::find(names.begin(), names.end(), name);
-    if (at != names.end()) return static_cast<std::size_t>(at - names.begin());
-    names.push_back(name);
-    return names.size() - 1;
+  std::size_t find(const SourceName& source) {
+    const auto at = std::find(sources.begin(), sources.end(), source);
+    if (at != sources.end()) return static_cast<std::size_t>(at - sources.begin());
+    sources.push_back(source);
+    return sources.size() - 1;
   }
 };
 
-Names names_of(const Contour& c) {
-  Names result;
+const SourceName kUnnamed("unnamed");
+
+SourceIndex source_index(const Contour& c) {
+  SourceIndex result;
   for (std::size_t m = 0; m < c.modes.size(); ++m) {
-    result.of_mode.push_back(result.find(m < c.mode_names.size() ? c.mode_names[m] : "unnamed"));
+    result.of_mode.push_back(result.find(m < c.mode_sources.size() ? c.mode_sources[m] : kUnnamed));
   }
   return result;
 }
-
-constexpr const char* kEdgeNoise = "edge noise";
-constexpr const char* kFit = "fit";
 
 /// A covariance as the product of few columns with themselves: pivoted Cholesky, to its rank.
 struct Factor {
@@ -283,7 +282,7 @@ Steps source_steps(const Contour& c, const Noise& noise, const Chain& chain, con
 struct Few {
   Eigen::MatrixXd modes;  ///< six rows per link
   Shares shares;
-  std::vector<std::string> sources;
+  std::vector<SourceName> sources;
 };
 
 Few compressed(const Steps& steps, const Contour& c, double noise_scale) {
@@ -296,13 +295,14 @@ Few compressed(const Steps& steps, const Contour& c, double noise_scale) {
   const Eigen::MatrixXd mix = Eigen::MatrixXd(few.modes(factor.pivots, Eigen::all))
                                   .triangularView<Eigen::Lower>()
                                   .solve(Eigen::MatrixXd(steps.columns(factor.pivots, Eigen::all)));
-  Names names = names_of(c);
-  const std::size_t edge_noise = names.find(kEdgeNoise), fit = names.find(kFit);
-  few.sources = names.names;
+  SourceIndex index = source_index(c);
+  const std::size_t edge_noise = index.find(ErrorSource::edge_noise),
+                    fit = index.find(ErrorSource::fit);
+  few.sources = index.sources;
   few.shares.assign(few.sources.size(), Eigen::MatrixXd::Zero(mix.rows(), mix.rows()));
   for (std::size_t m = 0; m < c.modes.size(); ++m) {
     const auto column = mix.col(static_cast<Eigen::Index>(m));
-    few.shares[names.of_mode[m]].noalias() += column * column.transpose();
+    few.shares[index.of_mode[m]].noalias() += column * column.transpose();
   }
   const auto local = mix.middleCols(steps.modes, steps.edge_noise);
   const auto rest = mix.rightCols(mix.cols() - steps.modes - steps.edge_noise);
@@ -538,11 +538,11 @@ Outline outline_of(const Contour& c, const Chain& chain, const Few& few) {
   return outline;
 }
 
-Shares one_source_each(const Names& names) {
-  const auto modes = static_cast<Eigen::Index>(names.of_mode.size());
-  Shares shares(names.names.size(), Eigen::MatrixXd::Zero(modes, modes));
+Shares one_source_each(const SourceIndex& index) {
+  const auto modes = static_cast<Eigen::Index>(index.of_mode.size());
+  Shares shares(index.sources.size(), Eigen::MatrixXd::Zero(modes, modes));
   for (Eigen::Index m = 0; m < modes; ++m) {
-    shares[names.of_mode[static_cast<std::size_t>(m)]](m, m) = 1;
+    shares[index.of_mode[static_cast<std::size_t>(m)]](m, m) = 1;
   }
   return shares;
 }
@@ -584,14 +584,14 @@ Piece free_piece(const PolygonMm& knots) {
 }
 
 /// The contour's modes, then its edge noise as a few broad ones.
-std::vector<PolygonMm> modes_with_noise(const Contour& c, Names& names) {
+std::vector<PolygonMm> modes_with_noise(const Contour& c, SourceIndex& index) {
   constexpr std::size_t kMostFreeBumps = 200;
   std::vector<PolygonMm> modes = c.modes;
   const std::size_t n = c.points.size();
   const PolygonMm normals = outward_normals(c.points);
   for (const NoiseBump& bump : noise_bumps(c, kMostFreeBumps)) {
     modes.emplace_back(n);
-    names.of_mode.push_back(names.find(kEdgeNoise));
+    index.of_mode.push_back(index.find(ErrorSource::edge_noise));
     for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
       const std::size_t i = (bump.first + k) % n;
       modes.back()[i] = modes.back()[i] + bump.along_normal_mm[k] * normals[i];
@@ -621,13 +621,13 @@ Outline free_outline(const Contour& c, double perimeter, double observation) {
   };
   const PolygonMm knots = means(c.points);
   outline.points = on_curve(knots);
-  Names names = names_of(c);
+  SourceIndex index = source_index(c);
   Spread spread;  // modes of the means are means of the modes
-  for (const PolygonMm& mode : modes_with_noise(c, names)) {
+  for (const PolygonMm& mode : modes_with_noise(c, index)) {
     spread.modes.push_back(on_curve(means(mode)));
   }
-  spread.shares = one_source_each(names);
-  outline.sources = names.names;
+  spread.shares = one_source_each(index);
+  outline.sources = index.sources;
   outline.pieces.push_back(free_piece(knots));
   measure_shape(spread, outline);
   outline.pieces[0].length_mm = outline.perimeter_mm;
@@ -721,7 +721,7 @@ struct Fitting {
 /// @param drops  most on the way in, made on the way out
 std::optional<Outline> without_doubtful(const Fitting& f, int& drops) {
   Contour known = f.contour;
-  known.mode_names.resize(known.modes.size(), "unnamed");
+  known.mode_sources.resize(known.modes.size(), kUnnamed);
   Samples samples = f.samples;
   Chain chain = f.chain;
   Steps steps = source_steps(known, f.noise, chain, samples, f.noise_scale);
@@ -739,7 +739,7 @@ std::optional<Outline> without_doubtful(const Fitting& f, int& drops) {
   if (steps.columns.cols() == 0) return std::nullopt;
   // The outline stays with the points as they were seen; what was learned is one more doubt.
   known.modes.emplace_back();
-  known.mode_names.emplace_back(kFit);
+  known.mode_sources.emplace_back(ErrorSource::fit);
   for (std::size_t i = 0; i < known.points.size(); ++i) {
     known.modes.back().push_back(known.points[i] - f.contour.points[i]);
   }

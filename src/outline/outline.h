@@ -51,9 +51,9 @@ struct Outline {
   Dimension area_mm2, perimeter_mm;
   std::vector<Dimension> diagonals_mm;  ///< two, for a four-sided pane; else empty
   double seen_fraction = 1;
-  /// Where uncertainty comes from, each once: the contour's mode names, "edge noise" and "fit", the
-  /// last for what the pieces leave over and for what was taken as straight or smooth.
-  std::vector<std::string> sources;
+  /// Where uncertainty comes from, each once: the sources of the contour's modes, edge_noise, fit,
+  /// and box_choice where another rectangle encloses the pane nearly as closely.
+  std::vector<SourceName> sources;
 };
 
 /// Fits the pieces (fewest that agree with the contour within its own edge noise), measures, and
@@ -64,13 +64,13 @@ Result<Outline> fit(const Contour& contour);
 /// The one action that would make the box's sides most certain.
 struct Advice {
   std::string action;                        ///< "add a card at the far end of the pane"
-  std::vector<std::string> sources;          ///< of Outline::sources, what it acts on
+  std::vector<ErrorSource> sources;          ///< of Outline::sources, what it acts on
   double long_u95_mm = 0, short_u95_mm = 0;  ///< if those sources vanished: no photo does better
 };
 std::optional<Advice> most_helpful(const Outline& o);
 
 /// What a person can do about a source of error; empty where no photo helps.
-std::string remedy_for(const std::string& source);
+std::string remedy_for(const SourceName& source);
 
 /// The contour's sources of error at the outline's own points: every mode carried along, and the
 /// edge noise, enlarged and lengthened to what the pieces leave over where that is more.

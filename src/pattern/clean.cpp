@@ -44,7 +44,7 @@ class Grid {
 using Where = std::unordered_map<IntPoint, std::size_t, Hash>;
 
 /// The raw edge on which a piece of the result lies whose ends are both crossings.
-std::size_t edge_under(const Tagged& raw, PointMm a, PointMm b) {
+std::size_t edge_under(const TaggedLine& raw, PointMm a, PointMm b) {
   const PointMm middle = 0.5 * (a + b);
   const std::size_t n = raw.points.size();
   std::size_t best = 0;
@@ -61,16 +61,16 @@ std::size_t edge_under(const Tagged& raw, PointMm a, PointMm b) {
   return best;
 }
 
-bool lies_on(const Tagged& raw, std::size_t edge, PointMm a, PointMm b) {
+bool lies_on(const TaggedLine& raw, std::size_t edge, PointMm a, PointMm b) {
   constexpr double kOn_mm = 1e-4;
   const PointMm p = raw.points[edge], q = raw.points[(edge + 1) % raw.points.size()];
   return dot(q - p, b - a) > 0 && distance_to_segment(0.5 * (a + b), p, q) <= kOn_mm;
 }
 
-Tagged tagged(const ClipperLib::Path& path, const Grid& grid, const Tagged& raw,
-              const Where& where) {
+TaggedLine tagged(const ClipperLib::Path& path, const Grid& grid, const TaggedLine& raw,
+                  const Where& where) {
   const std::size_t n = path.size(), raws = raw.points.size();
-  Tagged out;
+  TaggedLine out;
   out.points.reserve(n);
   out.tag.reserve(n);
   for (std::size_t i = 0; i < n; ++i) {
@@ -91,7 +91,7 @@ Tagged tagged(const ClipperLib::Path& path, const Grid& grid, const Tagged& raw,
 
 }  // namespace
 
-Cleaned positive_part(const Tagged& raw) {
+Cleaned positive_part(const TaggedLine& raw) {
   Cleaned out;
   if (raw.points.size() < 3) return out;
   const Grid grid(raw.points);
@@ -120,10 +120,10 @@ Cleaned positive_part(const Tagged& raw) {
   return out;
 }
 
-void tidy(Tagged& line) {
+void tidy(TaggedLine& line) {
   constexpr double kSame_mm = 1e-3, kStraight_mm = 1e-4, kSpike_mm2 = 0.01;
   constexpr double kSpikeCosine = -0.9962;  // of 175 degrees
-  const auto needless = [&](const Tagged& done, std::size_t i, std::size_t next) {
+  const auto needless = [&](const TaggedLine& done, std::size_t i, std::size_t next) {
     const PointMm a = done.points.back(), p = line.points[i], b = line.points[next];
     if (distance(a, p) <= kSame_mm) return true;
     const PointMm in = p - a, on = b - p;
@@ -132,7 +132,7 @@ void tidy(Tagged& line) {
     return done.tag.back() == line.tag[i] && cosine > 0 && doubled <= kStraight_mm * norm(b - a);
   };
   for (bool changed = true; changed && line.points.size() > 3;) {
-    Tagged done;
+    TaggedLine done;
     const std::size_t n = line.points.size();
     done.points.reserve(n);
     done.tag.reserve(n);

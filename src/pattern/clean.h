@@ -1,4 +1,5 @@
-// What is left of a raw curve: the part where its winding number is positive.
+// Removes the self-intersections of a raw offset curve: keeps the region of positive winding
+// number.
 #pragma once
 
 #include <vector>
@@ -7,15 +8,15 @@
 
 namespace panecard::pattern {
 
-/// Outer lines, counter-clockwise, largest first, and the holes in them. An edge keeps the tag of
-/// the raw edge that it lies on. Coordinates are rounded to 1e-5 mm.
+/// Outer boundaries, counter-clockwise, largest first, and the size of their holes. An edge keeps
+/// the tag of the raw edge that it lies on. Coordinates are rounded to 1e-5 mm.
 struct Cleaned {
-  std::vector<Tagged> outers;
+  std::vector<TaggedLine> outers;
   double hole_area_mm2 = 0;  ///< of the largest
 };
-Cleaned positive_part(const Tagged& raw);
+Cleaned positive_part(const TaggedLine& raw);
 
-/// Points that nothing needs: repeats, points on a straight line of one tag, spikes.
-void tidy(Tagged& line);
+/// Removes redundant points: repeats, points on a straight line of one tag, spikes.
+void tidy(TaggedLine& line);
 
 }  // namespace panecard::pattern

@@ -11,7 +11,7 @@ namespace {
 
 /// For every point the corner of the pane that it belongs to: the one behind side k is k. kJoin
 /// inside a side, and where one is interrupted.
-std::vector<int> corners_of_points(const Tagged& line) {
+std::vector<int> corners_of_points(const TaggedLine& line) {
   const std::size_t n = line.points.size();
   std::vector<int> out(n, kJoin);
   const auto tag = [&](std::size_t i) { return line.tag[i % n]; };
@@ -32,7 +32,7 @@ struct Arc {
 };
 
 /// Where a disc of the radius, rolling along the line's inside (or outside), touches it twice.
-std::vector<Arc> two_contacts(const Tagged& line, const Tagged& inner, double distance_mm) {
+std::vector<Arc> two_contacts(const TaggedLine& line, const TaggedLine& inner, double distance_mm) {
   const std::size_t n = line.points.size(), m = inner.points.size();
   const auto foot = [&](int tag, PointMm centre) {
     const auto e = static_cast<std::size_t>(tag) / 2;
@@ -64,7 +64,7 @@ double radius_wanted(const Arc& arc, const std::vector<int>& corner_of, const Ra
   return named ? wanted : radii.elsewhere_mm;
 }
 
-bool worth_it(const Tagged& line, const Arc& arc, double radius) {
+bool is_visible(const TaggedLine& line, const Arc& arc, double radius) {
   constexpr double kNoticed_mm = 0.02;
   const std::size_t n = line.points.size();
   double most = 0;
@@ -75,14 +75,14 @@ bool worth_it(const Tagged& line, const Arc& arc, double radius) {
   return most - radius > kNoticed_mm;
 }
 
-Tagged with_arcs(const Tagged& line, std::vector<Arc> arcs) {
+TaggedLine with_arcs(const TaggedLine& line, std::vector<Arc> arcs) {
   const std::size_t n = line.points.size();
   std::sort(arcs.begin(), arcs.end(), [](const Arc& a, const Arc& b) { return a.from < b.from; });
   std::vector<bool> dropped(n, false);
   for (const Arc& arc : arcs) {
     for (std::size_t i = arc.from; i != arc.to;) dropped[i = (i + 1) % n] = true;
   }
-  Tagged out;
+  TaggedLine out;
   std::size_t next = 0;
   for (std::size_t i = 0; i < n; ++i) {
     if (!dropped[i]) out.add(line.points[i], line.tag[i]);
@@ -102,10 +102,10 @@ Tagged with_arcs(const Tagged& line, std::vector<Arc> arcs) {
 std::size_t pieces(const Cleaned& cleaned) {
   return static_cast<std::size_t>(
       std::count_if(cleaned.outers.begin(), cleaned.outers.end(),
-                    [](const Tagged& t) { return signed_area_mm2(t.points) > 1e-2; }));
+                    [](const TaggedLine& t) { return signed_area_mm2(t.points) > 1e-2; }));
 }
 
-Error too_round(const Tagged& line, double radius) {
+Error too_round(const TaggedLine& line, double radius) {
   constexpr int kHalvings = 16;
   double low = 0, high = radius;
   for (int i = 0; i < kHalvings; ++i) {
@@ -118,14 +118,15 @@ Error too_round(const Tagged& line, double radius) {
 }
 
 /// One radius, from inside or from outside.
-Result<Tagged> rounded_once(Tagged line, const Radii& radii, double radius, bool from_inside) {
+Result<TaggedLine> rounded_once(TaggedLine line, const Radii& radii, double radius,
+                                bool from_inside) {
   const double moved = from_inside ? -radius : radius;
   const Cleaned cleaned = positive_part(raw_parallel(line.points, moved));
   if (pieces(cleaned) != 1) return too_round(line, radius);
   const std::vector<int> corner_of = corners_of_points(line);
   std::vector<Arc> wanted;
   for (const Arc& arc : two_contacts(line, cleaned.outers.front(), moved)) {
-    if (radius_wanted(arc, corner_of, radii) == radius && worth_it(line, arc, radius)) {
+    if (radius_wanted(arc, corner_of, radii) == radius && is_visible(line, arc, radius)) {
       wanted.push_back(arc);
     }
   }
@@ -138,12 +139,12 @@ Result<Tagged> rounded_once(Tagged line, const Radii& radii, double radius, bool
 
 }  // namespace
 
-Result<Tagged> rounded(const Tagged& line, const Radii& radii) {
+Result<TaggedLine> rounded(const TaggedLine& line, const Radii& radii) {
   std::vector<double> all = radii.of_corner_mm;
   all.push_back(radii.elsewhere_mm);
   std::sort(all.begin(), all.end());
   all.erase(std::unique(all.begin(), all.end()), all.end());
-  Tagged out = line;
+  TaggedLine out = line;
   tidy(out);
   for (const double radius : all) {
     if (!(radius > 0)) continue;
@@ -163,7 +164,8 @@ struct Walk {
   std::size_t vertex;  ///< the last one passed
   PointMm at;
 };
-std::optional<Walk> walk(const Tagged& line, std::size_t from, double length, bool back, int tag) {
+std::optional<Walk> walk(const TaggedLine& line, std::size_t from, double length, bool back,
+                         int tag) {
   const std::size_t n = line.points.size();
   for (std::size_t i = from;;) {
     const std::size_t next = back ? (i + n - 1) % n : (i + 1) % n;
@@ -178,8 +180,8 @@ std::optional<Walk> walk(const Tagged& line, std::size_t from, double length, bo
   }
 }
 
-Result<Tagged> relieved_once(const Tagged& line, std::size_t corner, const std::string& name,
-                             double mm) {
+Result<TaggedLine> relieved_once(const TaggedLine& line, std::size_t corner,
+                                 const std::string& name, double mm) {
   const auto refusal = [&](const std::string& why) {
     return Error{Code::bad_usage,
                  "a relief of " + to_text(mm, 2) + " mm at '" + name + "': " + why};
@@ -208,7 +210,7 @@ Result<Tagged> relieved_once(const Tagged& line, std::size_t corner, const std::
     on += mm - cross(t1, b->at - a->at) / sine;
     if (back < 0 || on < 0) return refusal("the corner is rounder than that");
   }
-  Tagged out;
+  TaggedLine out;
   out.add(a->at, kJoin);
   const std::size_t stop = a->vertex;
   out.add(b->at, line.tag[b->vertex]);
@@ -220,9 +222,9 @@ Result<Tagged> relieved_once(const Tagged& line, std::size_t corner, const std::
 
 }  // namespace
 
-Result<Tagged> relieved(const Tagged& line, const std::vector<Side>& corners,
-                        const std::vector<double>& mm) {
-  Tagged out = line;
+Result<TaggedLine> relieved(const TaggedLine& line, const std::vector<Side>& corners,
+                            const std::vector<double>& mm) {
+  TaggedLine out = line;
   for (std::size_t k = 0; k < mm.size(); ++k) {
     if (!(mm[k] > 0)) continue;
     auto next = relieved_once(out, k, corners[k].name, mm[k]);

@@ -1,4 +1,4 @@
-// What is done to the corners of a cut line.
+// Rounds and relieves the corners of a cut line. Lengths in mm.
 #pragma once
 
 #include <vector>
@@ -13,14 +13,14 @@ struct Radii {
   double elsewhere_mm = 0;
 };
 
-/// Convex and concave corners that are tighter become arcs of their radius, tangent to both sides:
-/// what a disc of that radius cannot reach from inside (outside) is cut off (filled in).
-/// @retval bad_usage  the disc does not get through the whole piece, with what would
-Result<Tagged> rounded(const Tagged& line, const Radii& radii);
+/// Fillets: corners tighter than their radius become arcs of it, tangent to both sides. Convex ones
+/// by morphological opening with a disc, concave ones by closing (Serra 1982).
+/// @retval bad_usage  the radius splits the piece; the message has the largest possible one
+Result<TaggedLine> rounded(const TaggedLine& line, const Radii& radii);
 
 /// A straight cut across every corner whose distance is positive.
 /// @retval bad_usage  a hollow corner, or a side that is too short
-Result<Tagged> relieved(const Tagged& line, const std::vector<Side>& corners,
-                        const std::vector<double>& mm);
+Result<TaggedLine> relieved(const TaggedLine& line, const std::vector<Side>& corners,
+                            const std::vector<double>& mm);
 
 }  // namespace panecard::pattern

@@ -6,7 +6,7 @@
 namespace panecard::pattern {
 namespace {
 
-std::string quoted_once(const std::vector<Side>& stretches) {
+std::string quoted_names(const std::vector<Side>& stretches) {
   std::vector<std::string> seen;
   std::string text;
   const auto say = [&](const std::string& name) {
@@ -20,7 +20,7 @@ std::string quoted_once(const std::vector<Side>& stretches) {
 }
 
 Error unknown(const std::string& what, const std::string& name, const std::vector<Side>& known) {
-  const std::string there = known.empty() ? "it has none" : "it has " + quoted_once(known);
+  const std::string there = known.empty() ? "it has none" : "it has " + quoted_names(known);
   return {Code::bad_usage, "this pane has no " + what + " '" + name.substr(0, 60) + "'; " + there};
 }
 
@@ -114,8 +114,8 @@ Result<std::vector<double>> per_corner(const Division& division, const std::vect
   return out;
 }
 
-std::vector<Finding> say_added(const Pane& pane, const std::vector<SideDistance>& distances,
-                               bool asked) {
+std::vector<Finding> u95_findings(const Pane& pane, const std::vector<SideDistance>& distances,
+                                  bool asked) {
   if (!asked) return {};
   if (pane.u95_mm.empty()) {
     return {{"u95_not_known",
@@ -134,7 +134,7 @@ std::vector<Finding> say_added(const Pane& pane, const std::vector<SideDistance>
        "added so that the piece surely covers, the outline's largest U95 on each side: " + added}};
 }
 
-std::vector<Finding> say_absent(const Division& division, const Request& request) {
+std::vector<Finding> absent_findings(const Division& division, const Request& request) {
   std::vector<std::string> asked;
   for (const Allowance& a : request.sides) asked.push_back(a.side);
   for (const CornerCut& c : request.roundings) asked.push_back(c.corner);

@@ -22,7 +22,7 @@ constexpr double kSmooth = 0.15;  // of a curve's bend, what it may keep beyond 
 /// The line's smoothed direction (rad, unwrapped) at even stations, and past the last.
 class Directions {
  public:
-  explicit Directions(const Loop& loop) : step_(loop.length() / kStations) {
+  explicit Directions(const ArcLengthCurve& loop) : step_(loop.length() / kStations) {
     const double half = kChordShare * loop.length();
     const auto chord = [&](std::size_t k) {
       const double s = step_ * static_cast<double>(k);
@@ -58,12 +58,13 @@ struct Facing {
   double off_rad;
 };
 Facing facing(double normal_rad) {
-  const double quarters = wrapped(normal_rad, 2 * kPi) / (kPi / 2);
+  const double quarters = positive_modulo(normal_rad, 2 * kPi) / (kPi / 2);
   const double nearest = std::round(quarters);
   return {static_cast<std::size_t>(nearest) % 4, (quarters - nearest) * kPi / 2};
 }
 
-struct Stretch {
+/// A part of the outline from vertex to vertex, with the name it has in the drawing, if any.
+struct VertexRange {
   std::string name;
   std::size_t first, last;
 };
@@ -74,8 +75,8 @@ double vertex_turn(const PolygonMm& p, std::size_t i) {
 }
 
 /// The vertices between which the turn of one corner happens, less what its sides turn anyway.
-Stretch corner_within(const PolygonMm& p, const Loop& loop, const Directions& d, long from,
-                      long to) {
+VertexRange corner_within(const PolygonMm& p, const ArcLengthCurve& loop, const Directions& d,
+                          long from, long to) {
   constexpr double kFringe = 0.015;  // share of the turn left outside on either side
   const long reach = std::lround(kReachShare * kStations);
   const double apart = d.step() * static_cast<double>(reach);
@@ -86,7 +87,7 @@ Stretch corner_within(const PolygonMm& p, const Loop& loop, const Directions& d,
   const std::size_t n = p.size();
   std::vector<std::pair<double, std::size_t>> inside;
   for (std::size_t i = 0; i < n; ++i) {
-    const double s = wrapped(loop.at(i) - start, loop.length());
+    const double s = positive_modulo(loop.at(i) - start, loop.length());
     if (s <= length) inside.push_back({s, i});
   }
   std::sort(inside.begin(), inside.end());
@@ -115,7 +116,8 @@ Stretch corner_within(const PolygonMm& p, const Loop& loop, const Directions& d,
   return {"", inside[first].second, inside[last].second};
 }
 
-std::vector<Stretch> corners_by_turn(const PolygonMm& p, const Loop& loop, const Directions& d) {
+std::vector<VertexRange> corners_by_turn(const PolygonMm& p, const ArcLengthCurve& loop,
+                                         const Directions& d) {
   const auto round = static_cast<long>(kStations);
   const long reach = std::lround(kReachShare * kStations);
   std::vector<bool> turns(kStations);
@@ -125,7 +127,7 @@ std::vector<Stretch> corners_by_turn(const PolygonMm& p, const Loop& loop, const
         std::abs(near) >= kCornerTurn && std::abs(wide) >= kCornerTurn && near * wide > 0;
   }
   const auto straight = std::find(turns.begin(), turns.end(), false);
-  std::vector<Stretch> corners;
+  std::vector<VertexRange> corners;
   if (straight == turns.end()) return corners;
   const long start = straight - turns.begin();
   const auto is_turn = [&](long k) { return turns[static_cast<std::size_t>((start + k) % round)]; };
@@ -134,8 +136,9 @@ std::vector<Stretch> corners_by_turn(const PolygonMm& p, const Loop& loop, const
     const long from = k;
     while (k < round && is_turn(k)) ++k;
     const long a = start + from, b = start + k - 1;
-    const Stretch corner = corner_within(p, loop, d, a, b);
-    const double length = wrapped(loop.at(corner.last) - loop.at(corner.first), loop.length());
+    const VertexRange corner = corner_within(p, loop, d, a, b);
+    const double length =
+        positive_modulo(loop.at(corner.last) - loop.at(corner.first), loop.length());
     const double inside = std::abs(d.at(b) - d.at(a)) / static_cast<double>(std::max(1L, b - a));
     const double outside =
         std::abs(d.at(a - reach) - d.at(a - 2 * reach) + d.at(b + 2 * reach) - d.at(b + reach)) /
@@ -148,8 +151,8 @@ std::vector<Stretch> corners_by_turn(const PolygonMm& p, const Loop& loop, const
 }
 
 /// Corners as drawn: the arcs that round them, and every other place where two pieces meet.
-std::vector<Stretch> corners_as_drawn(const std::vector<outline::Piece>& pieces) {
-  std::vector<Stretch> corners;
+std::vector<VertexRange> corners_as_drawn(const std::vector<outline::Piece>& pieces) {
+  std::vector<VertexRange> corners;
   for (std::size_t k = 0; k < pieces.size(); ++k) {
     const outline::Piece &piece = pieces[k], &next = pieces[(k + 1) % pieces.size()];
     if (piece.corner) {
@@ -168,7 +171,7 @@ std::string name_at(const std::vector<outline::Piece>& pieces, std::size_t first
   return "";
 }
 
-/// Length-weighted mean direction of the outward normals from vertex to vertex.
+/// Direction (rad) of the outward normal of the chord from vertex to vertex.
 double mean_normal(const PolygonMm& p, std::size_t first, std::size_t last) {
   const PointMm chord = p[last] - p[first];
   const PointMm along = first == last ? p[(first + 1) % p.size()] - p[first] : chord;
@@ -177,7 +180,7 @@ double mean_normal(const PolygonMm& p, std::size_t first, std::size_t last) {
 
 struct Divider {
   const PolygonMm& p;
-  const Loop loop;
+  const ArcLengthCurve loop;
   const Directions directions;
   const double up_rad;  ///< of the normal that faces "top", less a quarter turn
   Division out;
@@ -189,12 +192,12 @@ struct Divider {
 
   /// Splits what turns from one direction into another without a corner, a little late so that
   /// a line near 45 degrees does not go to and fro.
-  void add(const Stretch& whole) {
+  void add(const VertexRange& whole) {
     constexpr double kLate = 6 * kDegree, kTurnsAway = 60 * kDegree;
     const double from = loop.at(whole.first);
     const double length = whole.first == whole.last
                               ? loop.length()
-                              : wrapped(loop.at(whole.last) - from, loop.length());
+                              : positive_modulo(loop.at(whole.last) - from, loop.length());
     const double chord = kChordShare * loop.length();
     const long k0 = std::lround((from + chord) / directions.step());
     const long k1 = std::lround((from + length - chord) / directions.step());
@@ -219,7 +222,7 @@ struct Divider {
     add_side({whole.name, first, whole.last});
   }
 
-  void add_side(const Stretch& s) {
+  void add_side(const VertexRange& s) {
     const std::string at = where(mean_normal(p, s.first, s.last));
     out.sides.push_back({s.name.empty() ? at : s.name, at, s.first, s.last});
   }
@@ -256,7 +259,7 @@ std::size_t diagonal_vertex(const Divider& d) {
   return d.loop.nearest_vertex(d.directions.step() * static_cast<double>(best));
 }
 
-std::optional<Error> refusal(const PolygonMm& p) {
+std::optional<Error> check_outline(const PolygonMm& p) {
   constexpr std::size_t kMostPoints = 20'000;
   constexpr double kLargest_mm = 20'000, kSmallestArea_mm2 = 1;
   const auto bad = [](const std::string& what) {
@@ -275,7 +278,7 @@ std::optional<Error> refusal(const PolygonMm& p) {
     return Error{Code::too_large, "the outline is larger than 20 m, no pane is; check its units"};
   }
   if (const auto at = find_crossing(p)) {
-    return bad("the outline crosses or touches itself at " + say_place(*at));
+    return bad("the outline crosses or touches itself at " + place_text(*at));
   }
   const double area = signed_area_mm2(p);
   if (area < -kSmallestArea_mm2) return bad("the outline runs clockwise");
@@ -291,7 +294,7 @@ bool indices_fit(const std::vector<outline::Piece>& pieces, std::size_t n) {
   return true;
 }
 
-/// Equal neighbours would leave edges without a direction.
+/// Removes repeated points: an edge of length 0 has no direction.
 void drop_repeats(PolygonMm& points, std::vector<double>& u95_mm,
                   std::vector<outline::Piece>& pieces) {
   constexpr double kSame_mm = 1e-4;
@@ -329,9 +332,9 @@ Result<Pane> divide(PolygonMm outline, std::vector<double> u95_mm,
     return Error{Code::degenerate_shape, "the outline's pieces do not follow one another"};
   }
   drop_repeats(outline, u95_mm, pieces);
-  if (const auto why = refusal(outline)) return *why;
+  if (const auto why = check_outline(outline)) return *why;
   Divider d(outline, up);
-  std::vector<Stretch> corners =
+  std::vector<VertexRange> corners =
       pieces.empty() ? corners_by_turn(outline, d.loop, d.directions) : corners_as_drawn(pieces);
   if (corners.empty()) {
     const std::size_t start = pieces.empty() ? diagonal_vertex(d) : pieces[0].first;
@@ -339,7 +342,7 @@ Result<Pane> divide(PolygonMm outline, std::vector<double> u95_mm,
     d.out.corners.push_back({"", "", start, start});
   }
   for (std::size_t k = 0; k < corners.size(); ++k) {
-    const Stretch& next = corners[(k + 1) % corners.size()];
+    const VertexRange& next = corners[(k + 1) % corners.size()];
     d.add({name_at(pieces, corners[k].last), corners[k].last, next.first});
     d.out.corners.push_back({next.name, "", next.first, next.last});
   }

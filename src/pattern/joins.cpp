@@ -13,7 +13,8 @@ constexpr double kSmallTurn = 10 * kDegree;
 /// SVG 1.1, 11.4: the initial value of stroke-miterlimit.
 constexpr double kMitreLimit = 4;
 
-/// Both curves' ends and their tangents' crossing: from + ahead t1 = to - behind t2.
+/// The ends of both curves and the intersection of their tangents: from + ahead t1 = to - behind
+/// t2.
 struct Corner {
   PointMm from, to, t1, t2;
   double turn_rad = 0, ahead = 0, behind = 0, length_mm = 0;
@@ -22,7 +23,7 @@ struct Corner {
   PointMm crossing() const { return from + ahead * t1; }
 };
 
-Corner corner_between(const Ribbon& r, std::size_t i, std::size_t j, double d1, double d2) {
+Corner corner_between(const OffsetCurves& r, std::size_t i, std::size_t j, double d1, double d2) {
   Corner c;
   const std::size_t e = r.before(i);
   c.t1 = r.tangent(e);
@@ -42,7 +43,7 @@ Corner corner_between(const Ribbon& r, std::size_t i, std::size_t j, double d1, 
   return c;
 }
 
-bool needs_room(const Corner& c) {
+bool needs_transition(const Corner& c) {
   return std::abs(c.turn_rad) < (c.rounded ? kMostGentle : kLeastSharp) && !c.meets();
 }
 
@@ -64,9 +65,10 @@ PolygonMm conic(const Corner& c) {
   return out;
 }
 
-/// A conic takes the corner for an arc. Of any other shape it may cut across: then its points leave
-/// the range of both distances.
-bool follows(const PolygonMm& curve, const Ribbon& r, const Arrival& a, const Arrival& b) {
+/// Whether the curve stays between both distances. The conic assumes that the corner is an arc; at
+/// a corner of another shape it may cut across.
+bool stays_in_band(const PolygonMm& curve, const OffsetCurves& r, const ChainEnd& a,
+                   const ChainEnd& b) {
   constexpr double kSlack_mm = 0.2;
   constexpr std::size_t kMostProbes = 32;
   const double least = std::min(a.distance_mm, b.distance_mm) - kSlack_mm;
@@ -85,9 +87,9 @@ bool follows(const PolygonMm& curve, const Ribbon& r, const Arrival& a, const Ar
   return true;
 }
 
-/// Round a vertex at one distance: straight across a small turn; else by an arc where the curve
-/// opens and through the vertex where it closes, as in Ribbon.
-void round_vertex(PolygonMm& out, const Ribbon& r, std::size_t k, double d) {
+/// Offsets a vertex: a mitre at a small turn; else an arc on the convex side, or a path through the
+/// vertex on the concave side, as in OffsetCurves.
+void round_vertex(PolygonMm& out, const OffsetCurves& r, std::size_t k, double d) {
   const PointMm p = r.point(k), n1 = r.normal(r.before(k)), n2 = r.normal(k);
   const double turn = r.turn(k);
   if (std::abs(turn) < kSmallTurn) {
@@ -100,8 +102,9 @@ void round_vertex(PolygonMm& out, const Ribbon& r, std::size_t k, double d) {
   }
 }
 
-/// The distance changes along the outline as 3 t^2 - 2 t^3: no kink at either end.
-PolygonMm gradual(const Ribbon& r, const Arrival& a, const Arrival& b, double length) {
+/// The distance changes along the outline as 3 t^2 - 2 t^3 (smoothstep): no kink at either end.
+PolygonMm blended_along_outline(const OffsetCurves& r, const ChainEnd& a, const ChainEnd& b,
+                                double length) {
   const double d1 = a.distance_mm, change = b.distance_mm - d1;
   const double step =
       length / std::clamp(std::sqrt(6 * std::abs(change) / (8 * kChord_mm)), 8.0, 1e4);
@@ -124,17 +127,17 @@ PolygonMm gradual(const Ribbon& r, const Arrival& a, const Arrival& b, double le
   return out;
 }
 
-int last_tag(const Arrival& a) { return a.chain.tag[a.chain.tag.size() - 2]; }
-int first_tag(const Arrival& b) { return b.chain.tag.front(); }
+int last_tag(const ChainEnd& a) { return a.chain.tag[a.chain.tag.size() - 2]; }
+int first_tag(const ChainEnd& b) { return b.chain.tag.front(); }
 
-Join through(PolygonMm points) {
+Join join_through(PolygonMm points) {
   Join out;
   out.between.tag.assign(points.size(), kJoin);
   out.between.points = std::move(points);
   return out;
 }
 
-Join mitre(const Corner& c, PointMm apex, const Arrival& a, const Arrival& b) {
+Join mitre(const Corner& c, PointMm apex, const ChainEnd& a, const ChainEnd& b) {
   Join out;
   out.tag = last_tag(a);
   const PointMm x = c.crossing();
@@ -151,15 +154,16 @@ Join mitre(const Corner& c, PointMm apex, const Arrival& a, const Arrival& b) {
   return out;
 }
 
-struct Reach {
+struct ChainWindow {
   PolygonMm points;                ///< away from the corner, the extension first
   std::vector<std::size_t> edges;  ///< of the chain; the extension has none
 };
 
-/// The part of a chain near the corner, with its tangent's extension beyond it.
-Reach reach(const Tagged& chain, bool backwards, PointMm extension, double window_mm) {
+/// The part of a chain within `window_mm` of the corner, and its tangent extended past it.
+ChainWindow chain_window(const TaggedLine& chain, bool backwards, PointMm extension,
+                         double window_mm) {
   const std::size_t n = chain.points.size();
-  Reach out;
+  ChainWindow out;
   out.points.push_back(extension);
   double run = 0;
   for (std::size_t k = 0; k < n && run <= window_mm; ++k) {
@@ -174,14 +178,14 @@ Reach reach(const Tagged& chain, bool backwards, PointMm extension, double windo
 }
 
 /// The crossing of both chains, extended, that is nearest to the corner.
-std::optional<Join> crossing_of_chains(const Corner& c, const Arrival& a, const Arrival& b) {
+std::optional<Join> crossing_of_chains(const Corner& c, const ChainEnd& a, const ChainEnd& b) {
   constexpr double kMargin_mm = 1, kTimes = 20, kAtLeast_mm = 10;
   const double window = kAtLeast_mm + kTimes * (std::abs(a.distance_mm) + std::abs(b.distance_mm)) +
                         std::abs(c.ahead) + std::abs(c.behind);
   const double ahead = std::max(0.0, c.ahead) + kMargin_mm;
   const double behind = std::max(0.0, c.behind) + kMargin_mm;
-  const Reach from = reach(a.chain, true, c.from + ahead * c.t1, window);
-  const Reach to = reach(b.chain, false, c.to - behind * c.t2, window);
+  const ChainWindow from = chain_window(a.chain, true, c.from + ahead * c.t1, window);
+  const ChainWindow to = chain_window(b.chain, false, c.to - behind * c.t2, window);
   std::optional<Join> best;
   double nearest = 1e300, run_a = 0;
   for (std::size_t i = 0; i + 1 < from.points.size() && run_a < nearest; ++i) {
@@ -194,8 +198,8 @@ std::optional<Join> crossing_of_chains(const Corner& c, const Arrival& a, const 
         if (run < nearest) {
           nearest = run;
           best = Join{};
-          if (i > 0) best->leave = Place{from.edges[i - 1], *at};
-          if (j > 0) best->enter = Place{to.edges[j - 1], *at};
+          if (i > 0) best->leave = ChainPoint{from.edges[i - 1], *at};
+          if (j > 0) best->enter = ChainPoint{to.edges[j - 1], *at};
           best->tag = i > 0 ? first_tag(b) : last_tag(a);
           if (i == 0 && j == 0) best->between.add(*at, first_tag(b));
         }
@@ -209,7 +213,7 @@ std::optional<Join> crossing_of_chains(const Corner& c, const Arrival& a, const 
 
 }  // namespace
 
-Join join(const Ribbon& r, const Arrival& a, const Arrival& b) {
+Join join(const OffsetCurves& r, const ChainEnd& a, const ChainEnd& b) {
   constexpr double kMostConic = 150 * kDegree, kMostUneven = 20, kLeastGentle = 4;
   const double d1 = a.distance_mm, d2 = b.distance_mm;
   const Corner c = corner_between(r, a.vertex, b.vertex, d1, d2);
@@ -218,35 +222,37 @@ Join join(const Ribbon& r, const Arrival& a, const Arrival& b) {
     if (c.meets() && turn < kMostConic && c.ahead < kMostUneven * c.behind &&
         c.behind < kMostUneven * c.ahead) {
       PolygonMm curve = conic(c);
-      if (follows(curve, r, a, b)) return through(std::move(curve));
+      if (stays_in_band(curve, r, a, b)) return join_through(std::move(curve));
     }
-    // Between lines that would have to be cut short, only a gentle change goes along the corner;
-    // where both bands overlap anyway, any.
+    // Where the curves would have to be trimmed, the distance changes along the corner only if that
+    // is gradual; where both offset bands overlap anyway, always.
     const double least = c.meets() ? 1 : kLeastGentle;
     const bool hollow = c.turn_rad < 0 && d1 >= 0 && d2 >= 0;
     const bool overlap = hollow || (c.ahead < 0 && c.behind < 0 && d1 * d2 >= 0);
     const bool gentle =
         (!c.meets() && turn < kMostGentle) || c.length_mm > least * std::abs(d2 - d1);
     if (overlap || gentle) {
-      return through(gradual(r, a, b, c.length_mm));
+      return join_through(blended_along_outline(r, a, b, c.length_mm));
     }
   }
   if (c.ahead >= 0 && c.behind >= 0) return mitre(c, r.point(r.between(a.vertex, b.vertex)), a, b);
   const bool both_pass = c.ahead < 0 && c.behind < 0;
-  if (both_pass && d1 * d2 >= 0) return through({r.point(a.vertex)});
+  if (both_pass && d1 * d2 >= 0) return join_through({r.point(a.vertex)});
   if (const auto met = crossing_of_chains(c, a, b)) return *met;
   const double near = kMitreLimit * (std::abs(d1) + std::abs(d2));
   const bool is_near = std::max(std::abs(c.ahead), std::abs(c.behind)) < near;
-  return both_pass || !is_near ? Join{} : through({c.crossing()});
+  return both_pass || !is_near ? Join{} : join_through({c.crossing()});
 }
 
-void append_trimmed(Tagged& raw, const Tagged& chain, const Join& before, const Join& after) {
+void append_trimmed(TaggedLine& raw, const TaggedLine& chain, const Join& before,
+                    const Join& after) {
   const std::size_t n = chain.points.size();
   std::size_t first = 0, last = n - 1;
   const bool enters = before.enter.has_value(), leaves = after.leave.has_value();
   if (enters) first = before.enter->edge + 1;
   if (leaves) last = after.leave->edge;
-  // Cut short past its own other end, the side is swallowed: then the winding numbers decide.
+  // Trimmed at both ends past each other, the side vanishes: keep it and let the winding number
+  // decide.
   const bool swallowed = first > last + 1;
   if (swallowed) first = 0, last = n - 1;
   if (enters && !swallowed) raw.add(before.enter->at, chain.tag[first - 1]);
@@ -261,10 +267,10 @@ void append_trimmed(Tagged& raw, const Tagged& chain, const Join& before, const 
   }
 }
 
-Pane with_room_to_change(const Pane& pane, const std::vector<double>& distance_mm) {
+Pane with_transitions(const Pane& pane, const std::vector<double>& distance_mm) {
   constexpr double kLengthPerChange = 10, kMostOfSide = 0.45, kSame_mm = 1e-3;
-  const Ribbon ribbon(pane.outline);
-  const Loop loop(pane.outline);
+  const OffsetCurves offset_curves(pane.outline);
+  const ArcLengthCurve loop(pane.outline);
   const std::size_t count = pane.division.sides.size();
   struct Bound {
     double s;  ///< arc length
@@ -277,32 +283,33 @@ Pane with_room_to_change(const Pane& pane, const std::vector<double>& distance_m
     Side &side = out.division.sides[k], &next = out.division.sides[(k + 1) % count];
     double first = loop.at(corner.first), last = loop.at(corner.last);
     const double d1 = distance_mm[k], d2 = distance_mm[(k + 1) % count];
-    const double run = wrapped(last - first, loop.length());
-    if (d1 != d2 && needs_room(corner_between(ribbon, corner.first, corner.last, d1, d2))) {
+    const double run = positive_modulo(last - first, loop.length());
+    if (d1 != d2 &&
+        needs_transition(corner_between(offset_curves, corner.first, corner.last, d1, d2))) {
       const double half = std::max(0.0, (kLengthPerChange * std::abs(d2 - d1) - run) / 2);
       const auto most = [&](const Side& s) {
-        return kMostOfSide * wrapped(loop.at(s.last) - loop.at(s.first), loop.length());
+        return kMostOfSide * positive_modulo(loop.at(s.last) - loop.at(s.first), loop.length());
       };
       first -= std::min(half, most(pane.division.sides[k]));
       last += std::min(half, most(pane.division.sides[(k + 1) % count]));
     }
-    bounds.push_back({wrapped(first, loop.length()), &corner.first});
-    bounds.push_back({wrapped(first, loop.length()), &side.last});
-    bounds.push_back({wrapped(last, loop.length()), &corner.last});
-    bounds.push_back({wrapped(last, loop.length()), &next.first});
+    bounds.push_back({positive_modulo(first, loop.length()), &corner.first});
+    bounds.push_back({positive_modulo(first, loop.length()), &side.last});
+    bounds.push_back({positive_modulo(last, loop.length()), &corner.last});
+    bounds.push_back({positive_modulo(last, loop.length()), &next.first});
   }
   std::sort(bounds.begin(), bounds.end(), [](const Bound& a, const Bound& b) { return a.s < b.s; });
   out.outline.clear();
   std::size_t taken = 0;
   for (const Bound& bound : bounds) {
-    while (taken < ribbon.size() && loop.at(taken) <= bound.s + kSame_mm) {
-      out.outline.push_back(ribbon.point(taken++));
+    while (taken < offset_curves.size() && loop.at(taken) <= bound.s + kSame_mm) {
+      out.outline.push_back(offset_curves.point(taken++));
     }
     const PointMm at = loop.point(bound.s);
     if (distance(out.outline.back(), at) > kSame_mm) out.outline.push_back(at);
     *bound.index = out.outline.size() - 1;
   }
-  while (taken < ribbon.size()) out.outline.push_back(ribbon.point(taken++));
+  while (taken < offset_curves.size()) out.outline.push_back(offset_curves.point(taken++));
   return out;
 }
 

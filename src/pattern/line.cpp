@@ -8,33 +8,34 @@
 
 namespace panecard::pattern {
 
-Loop::Loop(const PolygonMm& points) : points_(points), at_(points.size() + 1, 0.0) {
+ArcLengthCurve::ArcLengthCurve(const PolygonMm& points)
+    : points_(points), at_(points.size() + 1, 0.0) {
   for (std::size_t i = 0; i < points.size(); ++i) {
     at_[i + 1] = at_[i] + distance(points[i], points[(i + 1) % points.size()]);
   }
 }
 
-std::size_t Loop::edge_of(double s) const {
+std::size_t ArcLengthCurve::edge_of(double s) const {
   const auto after = std::upper_bound(at_.begin(), at_.end(), s);
   const auto index = static_cast<std::size_t>(after - at_.begin());
   return std::clamp<std::size_t>(index, 1, points_.size()) - 1;
 }
 
-PointMm Loop::point(double s) const {
-  s = wrapped(s, length());
+PointMm ArcLengthCurve::point(double s) const {
+  s = positive_modulo(s, length());
   const std::size_t edge = edge_of(s);
   const double run = at_[edge + 1] - at_[edge];
   const PointMm a = points_[edge], b = points_[(edge + 1) % points_.size()];
   return run > 0 ? a + ((s - at_[edge]) / run) * (b - a) : a;
 }
 
-std::size_t Loop::nearest_vertex(double s) const {
-  s = wrapped(s, length());
+std::size_t ArcLengthCurve::nearest_vertex(double s) const {
+  s = positive_modulo(s, length());
   const std::size_t edge = edge_of(s);
   return s - at_[edge] <= at_[edge + 1] - s ? edge : (edge + 1) % points_.size();
 }
 
-double wrapped(double value, double period) {
+double positive_modulo(double value, double period) {
   const double rest = std::fmod(value, period);
   return rest < 0 ? rest + period : rest;
 }
@@ -101,7 +102,7 @@ int arc_steps(double radius_mm, double sweep_rad, double tolerance_mm) {
   return static_cast<int>(std::clamp(std::ceil(sweep / step), 1.0, kMostSteps));
 }
 
-std::string say_place(PointMm p) {
+std::string place_text(PointMm p) {
   return "x " + to_text(p.x, 1) + ", y " + to_text(p.y, 1) + " mm";
 }
 

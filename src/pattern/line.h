@@ -1,4 +1,4 @@
-// Closed lines by arc length, and whether they are fit to be cut.
+// Closed lines by arc length, and tests for self-intersection. Lengths in mm, angles in rad.
 #pragma once
 
 #include <optional>
@@ -9,10 +9,10 @@
 
 namespace panecard::pattern {
 
-/// A closed line whose points can be had by the length run from the first.
-class Loop {
+/// A closed line parametrised by arc length s (mm) from its first point.
+class ArcLengthCurve {
  public:
-  explicit Loop(const PolygonMm& points);
+  explicit ArcLengthCurve(const PolygonMm& points);
   double length() const { return at_.back(); }
   double at(std::size_t vertex) const { return at_[vertex]; }
   PointMm point(double s) const;               ///< s wraps
@@ -24,7 +24,7 @@ class Loop {
   std::vector<double> at_;
 };
 
-double wrapped(double value, double period);  ///< into [0, period)
+double positive_modulo(double value, double period);  ///< into [0, period)
 
 /// Angle from a to b, within +-pi, positive counter-clockwise.
 double turn_between(PointMm a, PointMm b);
@@ -42,8 +42,8 @@ std::optional<PointMm> find_crossing(const PolygonMm& line);
 /// Steps that keep an arc's chords within the tolerance of it.
 int arc_steps(double radius_mm, double sweep_rad, double tolerance_mm);
 
-std::string say_place(PointMm p);  ///< "x 12.3, y -4 mm"
+std::string place_text(PointMm p);  ///< "x 12.3, y -4 mm"
 
-constexpr double kChord_mm = 0.0025;  ///< half of what a cut line may lose to its chords
+constexpr double kChord_mm = 0.0025;  ///< chord error: half of what a cut line may have in all
 
 }  // namespace panecard::pattern

@@ -26,11 +26,11 @@ bool is_amount(double mm) { return std::isfinite(mm) && mm >= 0 && mm <= kMostAl
 
 }  // namespace
 
-Result<Around> rectangle_around(const Pane& pane, const Oversize& oversize) {
+Result<OversizeRectangle> oversize_rectangle(const Pane& pane, const Oversize& oversize) {
   if (!is_amount(oversize.mm) || !is_amount(oversize.radius_mm)) {
     return Error{Code::bad_usage, "the oversize and its corner radius must be from 0 to 1 m"};
   }
-  Around out;
+  OversizeRectangle out;
   if (oversize.cover && !pane.u95_mm.empty()) {
     out.u95_added_mm = *std::max_element(pane.u95_mm.begin(), pane.u95_mm.end());
   }
@@ -54,8 +54,8 @@ Result<Around> rectangle_around(const Pane& pane, const Oversize& oversize) {
   return out;
 }
 
-std::vector<Finding> say_oversize(const Pane& pane, const Oversize& oversize, const Around& around,
-                                  const PolygonMm& cut) {
+std::vector<Finding> oversize_findings(const Pane& pane, const Oversize& oversize,
+                                       const OversizeRectangle& around, const PolygonMm& cut) {
   std::vector<Finding> out;
   if (oversize.cover && pane.u95_mm.empty()) {
     out.push_back({"u95_not_known",

@@ -1,4 +1,4 @@
-// The rectangle to cut when the piece is trimmed on the glass.
+// The oversize rectangle to cut when the piece is trimmed on the glass.
 #pragma once
 
 #include <vector>
@@ -7,17 +7,18 @@
 
 namespace panecard::pattern {
 
-struct Around {
+struct OversizeRectangle {
   PolygonMm outline;  ///< from the lower left corner
   Division division;
   double u95_added_mm = 0;
 };
 
-/// Along the axes of the pane's best rectangle; of its smallest box when it has no four sides.
+/// Aligned with the pane's best-fit rectangle, or with its smallest enclosing box when it has no
+/// four sides.
 /// @retval bad_usage  amounts out of range
-Result<Around> rectangle_around(const Pane& pane, const Oversize& oversize);
+Result<OversizeRectangle> oversize_rectangle(const Pane& pane, const Oversize& oversize);
 
-std::vector<Finding> say_oversize(const Pane& pane, const Oversize& oversize, const Around& around,
-                                  const PolygonMm& cut);
+std::vector<Finding> oversize_findings(const Pane& pane, const Oversize& oversize,
+                                       const OversizeRectangle& around, const PolygonMm& cut);
 
 }  // namespace panecard::pattern

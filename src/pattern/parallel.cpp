@@ -5,15 +5,16 @@
 
 #include "pattern/joins.h"
 #include "pattern/line.h"
-#include "pattern/ribbon.h"
+#include "pattern/offset.h"
 
 namespace panecard::pattern {
 namespace {
 
 constexpr double kAlike_mm = 1e-9;
 
-/// Sides of one distance and the corners between them, from vertex to vertex of the outline.
-struct Run {
+/// Neighbouring sides of one distance and the corners between them, from vertex to vertex of the
+/// outline.
+struct SideRun {
   std::size_t side;  ///< the first
   std::size_t from, to;
   double distance_mm;
@@ -34,7 +35,7 @@ std::vector<int> tags_of_edges(const Pane& pane) {
   return tags;
 }
 
-std::vector<Run> runs_of(const Pane& pane, const std::vector<double>& distance_mm) {
+std::vector<SideRun> runs_of(const Pane& pane, const std::vector<double>& distance_mm) {
   const std::vector<Side>& sides = pane.division.sides;
   const std::size_t count = sides.size();
   const auto changes_before = [&](std::size_t k) {
@@ -42,7 +43,7 @@ std::vector<Run> runs_of(const Pane& pane, const std::vector<double>& distance_m
   };
   std::size_t start = 0;
   while (!changes_before(start)) ++start;
-  std::vector<Run> runs;
+  std::vector<SideRun> runs;
   for (std::size_t j = 0; j < count; ++j) {
     const std::size_t k = (start + j) % count;
     if (j == 0 || changes_before(k)) {
@@ -55,39 +56,39 @@ std::vector<Run> runs_of(const Pane& pane, const std::vector<double>& distance_m
 
 }  // namespace
 
-Tagged raw_parallel(const PolygonMm& line, double distance_mm) {
-  const Ribbon ribbon(line);
+TaggedLine raw_parallel(const PolygonMm& line, double distance_mm) {
+  const OffsetCurves offset_curves(line);
   std::vector<int> tags(line.size());
   for (std::size_t i = 0; i < tags.size(); ++i) tags[i] = static_cast<int>(2 * i);
-  return ribbon.closed(distance_mm, tags,
-                       [](std::size_t edge, int) { return static_cast<int>(2 * edge + 1); });
+  return offset_curves.closed(distance_mm, tags,
+                              [](std::size_t edge, int) { return static_cast<int>(2 * edge + 1); });
 }
 
-Tagged raw_cut(const Pane& given, const std::vector<double>& distance_mm) {
+TaggedLine raw_cut(const Pane& given, const std::vector<double>& distance_mm) {
   const auto stays = [](std::size_t, int tag) { return tag; };
   const bool alike = std::all_of(distance_mm.begin(), distance_mm.end(), [&](double d) {
     return std::abs(d - distance_mm.front()) <= kAlike_mm;
   });
   if (alike) {
-    const Ribbon ribbon(given.outline);
-    return ribbon.closed(distance_mm.front(), tags_of_edges(given), stays);
+    const OffsetCurves offset_curves(given.outline);
+    return offset_curves.closed(distance_mm.front(), tags_of_edges(given), stays);
   }
-  const Pane pane = with_room_to_change(given, distance_mm);
-  const Ribbon ribbon(pane.outline);
+  const Pane pane = with_transitions(given, distance_mm);
+  const OffsetCurves offset_curves(pane.outline);
   const std::vector<int> tags = tags_of_edges(pane);
-  const std::vector<Run> runs = runs_of(pane, distance_mm);
-  std::vector<Tagged> chains;
+  const std::vector<SideRun> runs = runs_of(pane, distance_mm);
+  std::vector<TaggedLine> chains;
   chains.reserve(runs.size());
-  for (const Run& run : runs) {
-    chains.push_back(ribbon.open(run.from, run.to, run.distance_mm, tags, stays));
+  for (const SideRun& run : runs) {
+    chains.push_back(offset_curves.open(run.from, run.to, run.distance_mm, tags, stays));
   }
   std::vector<Join> joins;
   for (std::size_t r = 0; r < runs.size(); ++r) {
     const std::size_t next = (r + 1) % runs.size();
-    joins.push_back(join(ribbon, {runs[r].to, runs[r].distance_mm, chains[r]},
+    joins.push_back(join(offset_curves, {runs[r].to, runs[r].distance_mm, chains[r]},
                          {runs[next].from, runs[next].distance_mm, chains[next]}));
   }
-  Tagged raw;
+  TaggedLine raw;
   for (std::size_t r = 0; r < runs.size(); ++r) {
     append_trimmed(raw, chains[r], joins[(r + runs.size() - 1) % runs.size()], joins[r]);
   }

@@ -1,5 +1,5 @@
-// The raw parallel curve of a closed line: every side at its own distance, joined at the corners,
-// still crossing itself wherever it will. clean.h takes the rest away.
+// The raw offset curve of a closed line: every side at its own distance (mm, outwards positive),
+// joined at the corners, self-intersections included; clean.h removes those.
 #pragma once
 
 #include <vector>
@@ -8,9 +8,10 @@
 
 namespace panecard::pattern {
 
-/// A closed line; tag[i] says what the edge that leaves point i is. Of a cut line: the side it
-/// belongs to, or kJoin. Of a raw uniform curve: 2 e beside edge e, 2 e + 1 around its end.
-struct Tagged {
+/// A closed line with a tag per edge: tag[i] is that of the edge from point i to the next. In a cut
+/// line it is the index of the edge's side, or kJoin. In a raw curve of one distance it is 2 e for
+/// the offset of edge e and 2 e + 1 for the arc around its end.
+struct TaggedLine {
   PolygonMm points;
   std::vector<int> tag;
   void add(PointMm p, int t) {
@@ -20,10 +21,11 @@ struct Tagged {
 };
 constexpr int kJoin = -1;
 
-/// Its winding number is positive exactly on the line's inside moved by the distance.
-Tagged raw_parallel(const PolygonMm& line, double distance_mm);
+/// One distance for all edges. The winding number is positive exactly inside the true offset curve
+/// (Chen & McMains 2005).
+TaggedLine raw_parallel(const PolygonMm& line, double distance_mm);
 
 /// The same with one distance per side; tagged with the index of the side.
-Tagged raw_cut(const Pane& pane, const std::vector<double>& distance_mm);
+TaggedLine raw_cut(const Pane& pane, const std::vector<double>& distance_mm);
 
 }  // namespace panecard::pattern

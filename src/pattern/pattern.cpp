@@ -27,7 +27,7 @@ std::vector<double> plain(const std::vector<SideDistance>& distances) {
 std::size_t parts_of(const Cleaned& cleaned) {
   return static_cast<std::size_t>(
       std::count_if(cleaned.outers.begin(), cleaned.outers.end(),
-                    [](const Tagged& t) { return signed_area_mm2(t.points) > kSmallest_mm2; }));
+                    [](const TaggedLine& t) { return signed_area_mm2(t.points) > kSmallest_mm2; }));
 }
 
 std::size_t parts(const Pane& pane, const std::vector<double>& distance_mm) {
@@ -52,7 +52,7 @@ double possible_share(const Pane& pane, const std::vector<double>& mm,
 
 std::string floored(double mm) { return to_text(std::floor(mm * 10) / 10, 1); }
 
-/// Which allowance is to blame, and how much of it would do.
+/// The allowance that makes the piece vanish or fall apart, and the largest possible amount.
 Error no_single_piece(const Pane& pane, const std::vector<double>& mm, std::size_t parts_left) {
   const std::string what =
       parts_left == 0 ? " leaves no piece" : " leaves " + std::to_string(parts_left) + " pieces";
@@ -83,7 +83,7 @@ Error no_single_piece(const Pane& pane, const std::vector<double>& mm, std::size
 }
 
 /// Begins where the first side does, so that sides do not wrap without need.
-void start_with_a_side(Tagged& line) {
+void start_with_a_side(TaggedLine& line) {
   const std::size_t n = line.points.size();
   int lowest = kJoin;
   std::size_t start = 0;
@@ -114,7 +114,7 @@ std::string left_for_right(const std::string& text) {
   return out;
 }
 
-std::vector<CutSide> sides_of(const Tagged& line, const std::vector<Side>& sides,
+std::vector<CutSide> sides_of(const TaggedLine& line, const std::vector<Side>& sides,
                               const std::vector<SideDistance>& distances) {
   const std::size_t n = line.points.size();
   std::vector<CutSide> out;
@@ -145,7 +145,7 @@ std::vector<Finding> swallowed(const std::vector<CutSide>& there, const std::vec
 }
 
 /// Corners, then the checks, then all that is said about the line.
-Result<Piece> finished(Tagged line, const Division& division, const Request& request,
+Result<Piece> finished(TaggedLine line, const Division& division, const Request& request,
                        const std::vector<SideDistance>& distances) {
   auto radii = per_corner(division, request.roundings, "a corner radius");
   if (!radii.ok()) return radii.error();
@@ -166,7 +166,7 @@ Result<Piece> finished(Tagged line, const Division& division, const Request& req
   tidy(line);
   start_with_a_side(line);
   if (const auto at = find_crossing(line.points)) {
-    return Error{Code::bad_usage, "the cut line would touch itself at " + say_place(*at) +
+    return Error{Code::bad_usage, "the cut line would touch itself at " + place_text(*at) +
                                       "; change the allowances near it"};
   }
   Piece piece;
@@ -195,8 +195,8 @@ Result<Piece> parallel_piece(const Pane& pane, const Request& request) {
   if (!piece.ok()) return piece;
   const bool asked = request.rest.cover || std::any_of(request.sides.begin(), request.sides.end(),
                                                        [](const Allowance& a) { return a.cover; });
-  add_all(piece.value(), say_added(pane, wanted.value(), asked));
-  add_all(piece.value(), say_absent(pane.division, request));
+  add_all(piece.value(), u95_findings(pane, wanted.value(), asked));
+  add_all(piece.value(), absent_findings(pane.division, request));
   if (cleaned.hole_area_mm2 > kSmallest_mm2) {
     piece.value().findings.push_back(
         {"bay_closed", "the allowance closes a bay of " + to_text(cleaned.hole_area_mm2, 0) +
@@ -206,19 +206,19 @@ Result<Piece> parallel_piece(const Pane& pane, const Request& request) {
 }
 
 Result<Piece> oversize_piece(const Pane& pane, const Request& request) {
-  const auto blank = rectangle_around(pane, *request.oversize);
+  const auto blank = oversize_rectangle(pane, *request.oversize);
   if (!blank.ok()) return blank.error();
   Request corners_only = request;
   if (request.oversize->radius_mm > 0) {
     corners_only.roundings.insert(corners_only.roundings.begin(),
                                   {"", request.oversize->radius_mm});
   }
-  Tagged line{blank->outline, {0, 1, 2, 3}};
+  TaggedLine line{blank->outline, {0, 1, 2, 3}};
   std::vector<SideDistance> beyond(
       4, {request.oversize->mm + blank->u95_added_mm, blank->u95_added_mm});
   auto piece = finished(std::move(line), blank->division, corners_only, beyond);
   if (!piece.ok()) return piece;
-  add_all(piece.value(), say_oversize(pane, *request.oversize, blank.value(), piece->cut));
+  add_all(piece.value(), oversize_findings(pane, *request.oversize, blank.value(), piece->cut));
   return piece;
 }
 

@@ -1,8 +1,9 @@
 // Turns an outline into the cut line of a film piece.
 //
 // Frame   the outline's own, mm, y up, counter-clockwise. Allowances are positive outwards.
-// Method  the outline's true parallel curve on every side, joined at the corners; what the curve
-//         crosses of itself is removed by winding numbers. Choices: docs/pattern.md.
+// Method  the true offset curve of every side, joined at the corners; self-intersections are
+// removed
+//         by winding number (Chen & McMains 2005). Choices: docs/pattern.md.
 #pragma once
 
 #include <optional>
@@ -16,7 +17,7 @@
 
 namespace panecard::pattern {
 
-/// One stretch of a closed line, from point `first` to point `last`, going round with it.
+/// A part of a closed line: points `first` to `last`, both included, in the line's direction.
 struct Side {
   std::string name;   ///< "edge 3" as drawn; of an outline without pieces the same as `where`
   std::string where;  ///< "top", "left", "bottom", "right": where its outward normal points
@@ -52,7 +53,7 @@ Result<Pane> divide(const check::Shape& shape, std::vector<outline::Piece> piece
 struct Allowance {
   std::string side;  ///< a side's name or where it is; as drawn goes before where it is
   double mm = 0;
-  bool cover = false;  ///< the piece must surely reach so far: the side's largest U95 is added
+  bool cover = false;  ///< the largest U95 of the side is added, so that the piece reaches so far
 };
 
 struct CornerCut {
@@ -60,7 +61,7 @@ struct CornerCut {
   double mm = 0;
 };
 
-/// Instead of the outline's parallel curve the smallest rectangle around it, along its own axes.
+/// Instead of the offset curve: the smallest rectangle around the outline, in its own axes.
 struct Oversize {
   double mm = 0;  ///< beyond the outline on every side
   double radius_mm = 0;
@@ -84,8 +85,8 @@ struct CutSide {
 
 struct Piece {
   PolygonMm cut;  ///< simple, counter-clockwise; chord error at most 0.005 mm
-  /// A side whose cut line was swallowed by its neighbours' is missing; one that they interrupt
-  /// is there more than once.
+  /// A side whose offset curve vanishes between its neighbours is missing; one that they interrupt
+  /// is listed more than once.
   std::vector<CutSide> sides;
   std::vector<ArcVertex> arcs;  ///< the same line within 0.01 mm in few lines and arcs
   double area_mm2 = 0;
@@ -101,7 +102,7 @@ constexpr double kMostAllowance_mm = 1000;
 /// @retval too_large         more points or a larger pane than any real one
 Result<Piece> make_piece(const Pane& pane, const Request& request);
 
-/// The twin (x to -x): left becomes right, the orientation is kept.
+/// The mirror image (x to -x): left becomes right; still counter-clockwise.
 Piece mirrored(Piece piece);
 
 /// A cut line in as few lines and arcs as stay within the tolerance of it.

@@ -171,7 +171,7 @@ double closer(const photo::Photo& photo, const Contour& contour) {
 }
 
 /// Part of the long side's u95 that `source` makes.
-double part(const outline::Outline& o, const char* source) {
+double part(const outline::Outline& o, ErrorSource source) {
   for (std::size_t s = 0; s < std::min(o.sources.size(), o.long_mm.parts.size()); ++s) {
     if (o.sources[s] == source) return o.long_mm.parts[s];
   }
@@ -180,7 +180,7 @@ double part(const outline::Outline& o, const char* source) {
 
 /// u95 of the long side with edge and corner noise made smaller by these factors.
 double long_u95_with(const outline::Outline& o, double edge_factor, double corner_factor) {
-  const double edge = part(o, "edge noise"), corner = part(o, "corner noise");
+  const double edge = part(o, ErrorSource::edge_noise), corner = part(o, ErrorSource::corner_noise);
   const double saved = edge * edge * (1 - edge_factor * edge_factor) +
                        corner * corner * (1 - corner_factor * corner_factor);
   return std::sqrt(std::max(0.0, o.long_mm.u95 * o.long_mm.u95 - saved));

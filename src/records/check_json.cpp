@@ -54,7 +54,7 @@ std::string to_check_json(const report::CheckReport& report) {
                       {"unit", angle ? "deg" : "mm"},
                       {"value", mm(v.size.value)},
                       {"u95", mm(v.size.u95)},
-                      {"main_source", v.main_source}});
+                      {"main_source", v.main_source.text()}});
   }
   Json sharp = Json::array();
   for (const PointMm p : r.sharp) sharp.push_back(pair(p));

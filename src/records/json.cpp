@@ -89,7 +89,7 @@ Json budget(const outline::Outline& o) {
   for (const report::NamedLength& row : report::named_lengths(o)) {
     Json parts = Json::object();
     for (std::size_t s = 0; s < std::min(o.sources.size(), row.length_mm.parts.size()); ++s) {
-      parts[o.sources[s]] = mm(row.length_mm.parts[s]);
+      parts[o.sources[s].text()] = mm(row.length_mm.parts[s]);
     }
     rows.push_back({{"name", row.name}, {"u95_mm", mm(row.length_mm.u95)}, {"parts_mm", parts}});
   }
@@ -99,8 +99,10 @@ Json budget(const outline::Outline& o) {
 Json advice(const outline::Outline& o) {
   const auto found = outline::most_helpful(o);
   if (!found) return nullptr;
+  Json sources = Json::array();
+  for (const ErrorSource source : found->sources) sources.push_back(text(source));
   return {{"action", found->action},
-          {"sources", found->sources},
+          {"sources", sources},
           {"long_u95_mm", mm(found->long_u95_mm)},
           {"short_u95_mm", mm(found->short_u95_mm)},
           {"text", report::say_advice(o, *found, Units::mm)}};
@@ -233,7 +235,7 @@ std::string covariance(const Contour& c) {
   out += ",\"sources\":";
   std::size_t m = 0;
   const auto add_source = [&](const PolygonMm& mode) {
-    out += "{\"name\":" + Json(m < c.mode_names.size() ? c.mode_names[m] : "")
+    out += "{\"name\":" + Json(m < c.mode_sources.size() ? c.mode_sources[m].text() : "")
                               .dump(-1, ' ', false, Json::error_handler_t::replace);
     out += ",\"shift_mm\":";
     add_list(

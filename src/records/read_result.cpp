@@ -99,7 +99,7 @@ void read_covariance(const Json& covariance, Contour& contour) {
   }
   for (const Json& source : sources) {
     if (!source.is_object()) throw Refusal{"\"sources\" holds something other than objects"};
-    contour.mode_names.push_back(text(source, "name", 60));
+    contour.mode_sources.emplace_back(text(source, "name", 60));
     contour.modes.push_back(
         along(pairs<PointMm>(list(source, "shift_mm", count, count), "shift_mm", kFurthest_mm), s));
   }

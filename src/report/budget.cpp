@@ -28,7 +28,7 @@ std::string block(const outline::Outline& o, const NamedLength& row, Units u) {
     if (d.parts[s] * d.parts[s] < kWorthALine * square) {
       rest += d.parts[s] * d.parts[s];
     } else {
-      add(clean(o.sources[s], 40), d.parts[s]);
+      add(clean(o.sources[s].text(), 40), d.parts[s]);
     }
   }
   std::stable_sort(parts.begin(), parts.end(),

@@ -380,8 +380,6 @@ PointMm between(const PolygonMm& values, double index) {
   return (1 - t) * at(values, i) + t * at(values, i + 1);
 }
 
-constexpr const char *kBridge = "bridge", *kPointing = "pointing";
-
 /// @param through  a person's point, not a wiped stretch
 Contour rebuilt(const MendView& view, const Contour& before, const std::vector<Vertex>& line,
                 const PolygonMm& behind, bool through) {
@@ -398,10 +396,11 @@ Contour rebuilt(const MendView& view, const Contour& before, const std::vector<V
     pointing_mm.push_back(drawn ? v.bridge_mm : 0);
   }
   for (std::size_t m = 0; m < before.modes.size(); ++m) {
-    const std::string& name = before.mode_names[m];
+    const SourceName& source = before.mode_sources[m];
     // What was doubtful there a person has decided.
-    const bool decided = name == kBridge || name == kPointing || name == "choice of edge" ||
-                         name == "seal in shadow";
+    const bool decided = source == ErrorSource::bridge || source == ErrorSource::pointing ||
+                         source == ErrorSource::edge_choice ||
+                         source == ErrorSource::seal_in_shadow;
     PolygonMm mode;
     double most = 0;
     for (const Vertex& v : line) {
@@ -410,10 +409,10 @@ Contour rebuilt(const MendView& view, const Contour& before, const std::vector<V
     }
     if (most < kNegligible_mm) continue;
     out.modes.push_back(std::move(mode));
-    out.mode_names.push_back(name);
+    out.mode_sources.push_back(source);
   }
-  add_bridge_modes(bridge_mm, kBridge, out);
-  add_bridge_modes(pointing_mm, kPointing, out);
+  add_bridge_modes(bridge_mm, ErrorSource::bridge, out);
+  add_bridge_modes(pointing_mm, ErrorSource::pointing, out);
   return out;
 }
 

@@ -30,13 +30,13 @@ void remove_motion(const PolygonMm& points, PolygonMm& mode) {
   }
 }
 
-void add_mode(Contour& contour, PolygonMm mode, const std::string& name) {
+void add_mode(Contour& contour, PolygonMm mode, const SourceName& source) {
   remove_motion(contour.points, mode);
   double most = 0;
   for (const PointMm& p : mode) most = std::max(most, norm(p));
   if (most < kNegligible_mm) return;
   contour.modes.push_back(std::move(mode));
-  contour.mode_names.push_back(name);
+  contour.mode_sources.push_back(source);
 }
 
 /// d(point)/d(every column of the planes' common factor), weighted over the photos, at every
@@ -60,7 +60,7 @@ std::vector<Eigen::MatrixXd> plane_slopes(const std::vector<const card::Plane*>&
 
 // The plane's and the lens's uncertainty, moved to every point of the contour.
 void add_plane_modes(const std::vector<Eigen::MatrixXd>& at,
-                     const std::vector<std::string>& sources, Contour& contour) {
+                     const std::vector<ErrorSource>& sources, Contour& contour) {
   const std::size_t n = contour.points.size();
   for (std::size_t k = 0; k < sources.size(); ++k) {
     PolygonMm mode(n);
@@ -78,7 +78,7 @@ void add_plane_modes(const std::vector<Eigen::MatrixXd>& at,
 
 /// Independent bumps along the boundary, `sigma_mm` at every point.
 void add_bumps(Contour& contour, const std::vector<double>& sigma_mm, double bump_mm,
-               const std::string& name) {
+               ErrorSource source) {
   constexpr std::size_t kMostBumps = 60;
   Contour along;
   along.points = contour.points;
@@ -92,7 +92,7 @@ void add_bumps(Contour& contour, const std::vector<double>& sigma_mm, double bum
       const std::size_t i = (bump.first + k) % n;
       mode[i] = bump.along_normal_mm[k] * normals[i];
     }
-    add_mode(contour, std::move(mode), name);
+    add_mode(contour, std::move(mode), source);
   }
 }
 
@@ -112,9 +112,9 @@ void add_definition_modes(std::vector<double> sigma_mm, const PolygonMm& normals
       const double away = std::abs(std::remainder(facing, kSides));
       if (away < 1) mode[i] = sigma_mm[i] * std::cos(away * M_PI / 2) * normals[i];
     }
-    add_mode(contour, std::move(mode), "definition of the edge");
+    add_mode(contour, std::move(mode), ErrorSource::edge_definition);
   }
-  add_bumps(contour, sigma_mm, kDrift_mm, "definition of the edge");
+  add_bumps(contour, sigma_mm, kDrift_mm, ErrorSource::edge_definition);
 }
 
 // A stretch lies on the wrong one of two edges or it does not: one mode each.
@@ -129,12 +129,12 @@ void add_choice_modes(const std::vector<double>& choice_mm, const PolygonMm& nor
     const std::size_t i = (start + k) % n, before = (start + k - 1) % n;
     const bool ends = choice_mm[before] != 0 && choice_mm[i] * choice_mm[before] <= 0;
     if (ends) {
-      add_mode(contour, std::move(mode), "choice of edge");
+      add_mode(contour, std::move(mode), ErrorSource::edge_choice);
       mode.assign(n, {});
     }
     mode[i] = choice_mm[i] * normals[i];
   }
-  if (none == choice_mm.end()) add_mode(contour, std::move(mode), "choice of edge");
+  if (none == choice_mm.end()) add_mode(contour, std::move(mode), ErrorSource::edge_choice);
 }
 
 // Edge noise is local and stays with the contour, where the outline's fit weighs it. What a bridge
@@ -151,7 +151,7 @@ Contour to_contour(PolygonMm points, const std::vector<double>& sigma_mm, std::v
     const double local = std::min(sigma_mm[i], kMostEdgeNoise_mm);
     bridge_mm[i] = std::sqrt(sigma_mm[i] * sigma_mm[i] - local * local);
   }
-  if (n > 0) add_bridge_modes(bridge_mm, "bridge", contour);
+  if (n > 0) add_bridge_modes(bridge_mm, ErrorSource::bridge, contour);
   contour.sigma_mm.resize(n);
   for (std::size_t i = 0; i < n; ++i) {
     contour.sigma_mm[i] = std::min(sigma_mm[i], kMostEdgeNoise_mm);
@@ -166,7 +166,8 @@ std::vector<double> plane_sigma_mm(const card::Plane& plane, const Sketch& sketc
                                    const std::vector<PointPx>& px) {
   std::vector<Eigen::Index> noise;
   for (std::size_t k = 0; k < plane.sources.size(); ++k) {
-    if (plane.sources[k] == "corner noise") noise.push_back(static_cast<Eigen::Index>(k));
+    if (plane.sources[k] == ErrorSource::corner_noise)
+      noise.push_back(static_cast<Eigen::Index>(k));
   }
   const auto factor = plane.factor(Eigen::all, noise).eval();
   const PolygonMm normals = outward_normals(sketch.points);
@@ -199,20 +200,19 @@ Contour with_uncertainty(const Joined& joined, const std::vector<const card::Pla
     for (std::size_t i = 0; i < normals.size(); ++i) {
       dark.push_back(-sketch.dark_mm[i] * normals[i]);
     }
-    add_mode(contour, std::move(dark), "seal in shadow");
+    add_mode(contour, std::move(dark), ErrorSource::seal_in_shadow);
   }
   if (!sketch.per_mm_thickness.empty()) {
     PolygonMm thickness;
     for (const PointMm& p : sketch.per_mm_thickness) {
       thickness.push_back(sigma_glass_thickness_mm * p);
     }
-    add_mode(contour, std::move(thickness), "glass thickness");
+    add_mode(contour, std::move(thickness), ErrorSource::glass_thickness);
   }
   return contour;
 }
 
-void add_bridge_modes(const std::vector<double>& sigma_mm, const std::string& name,
-                      Contour& contour) {
+void add_bridge_modes(const std::vector<double>& sigma_mm, ErrorSource source, Contour& contour) {
   constexpr double kBridgeCorrelation_mm = 80;
   add_bumps(contour, sigma_mm, kBridgeCorrelation_mm, name);
 }

@@ -27,8 +27,7 @@ inline constexpr double kNegligible_mm = 5e-4;
 inline constexpr double kMostEdgeNoise_mm = 0.1;
 
 /// What a bridge may be off by, per point; alike along the whole bridge.
-/// @param name  "bridge", or "pointing" where a person drew it: that one an outline has to follow
-void add_bridge_modes(const std::vector<double>& sigma_mm, const std::string& name,
-                      Contour& contour);
+/// @param source  bridge, or pointing where a person drew it: that one an outline has to follow
+void add_bridge_modes(const std::vector<double>& sigma_mm, ErrorSource source, Contour& contour);
 
 }  // namespace panecard::trace

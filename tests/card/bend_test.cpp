@@ -90,14 +90,15 @@ double length_mm(const Plane& plane, PointPx a, PointPx b) {
   return distance(mm_from_px(plane, a), mm_from_px(plane, b));
 }
 
-double length_sigma_mm(const Plane& plane, PointPx a, PointPx b, const std::string& source = "") {
+double length_sigma_mm(const Plane& plane, PointPx a, PointPx b,
+                       std::optional<ErrorSource> source = std::nullopt) {
   const PointMm d = mm_from_px(plane, b) - mm_from_px(plane, a);
   const Eigen::RowVector2d along = Eigen::RowVector2d(d.x, d.y) / norm(d);
   const Eigen::RowVectorXd effect =
       along * (mm_jacobian(plane, b) - mm_jacobian(plane, a)) * plane.factor;
   double sum = 0;
   for (Eigen::Index k = 0; k < effect.size(); ++k) {
-    if (source.empty() || plane.sources[static_cast<std::size_t>(k)] == source)
+    if (!source || plane.sources[static_cast<std::size_t>(k)] == source)
       sum += effect[k] * effect[k];
   }
   return std::sqrt(sum);
@@ -283,8 +284,8 @@ TEST_CASE(
   CHECK(!says(flat.value(), "bow_unknown"));
   CHECK(std::abs(unknown->bent_probability - 0.5) < 0.05);
   const PointPx a = px_from_mm(pane, {-30, -300}), b = px_from_mm(pane, {30, 300});
-  const double unsure = length_sigma_mm(unknown.value(), a, b, "bow");
-  CHECK(unsure > 5 * length_sigma_mm(flat.value(), a, b, "bow"));
+  const double unsure = length_sigma_mm(unknown.value(), a, b, ErrorSource::bow);
+  CHECK(unsure > 5 * length_sigma_mm(flat.value(), a, b, ErrorSource::bow));
   CHECK(unsure > 3);
   CHECK(std::abs(bowed->value[kBendAt + 2] - 1 / 2610.2) < 1e-6);
   CHECK(std::abs(bowed->value[kBendAt]) < 1e-6);
@@ -380,8 +381,8 @@ TEST_CASE("several photos of one pane share its frame and shrink what is not com
     }
     const PointPx pa = px_from_mm(truth[0], a), pb = px_from_mm(truth[0], b);
     const Plane& first = joint->front();
-    CHECK(length_sigma_mm(first, pa, pb, "corner noise") * 1.5 <
-          length_sigma_mm(alone.value(), pa, pb, "corner noise"));
+    CHECK(length_sigma_mm(first, pa, pb, ErrorSource::corner_noise) * 1.5 <
+          length_sigma_mm(alone.value(), pa, pb, ErrorSource::corner_noise));
     CHECK(length_sigma_mm(first, pa, pb) < length_sigma_mm(alone.value(), pa, pb));
   }
   CHECK(std::sqrt(squares / count) < 1.15);

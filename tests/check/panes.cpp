@@ -83,20 +83,21 @@ Shape shape_of(const PolygonMm& points, double times) {
   const PolygonMm normals = outward_normals(points);
   PointMm middle;
   for (const PointMm p : points) middle = middle + 1.0 / static_cast<double>(points.size()) * p;
-  const auto add = [&](const char* name, const auto& shift) {
+  const auto add = [&](ErrorSource source, const auto& shift) {
     PolygonMm mode;
     for (std::size_t i = 0; i < points.size(); ++i)
       mode.push_back(times * shift(points[i] - middle, normals[i]));
     c.modes.push_back(std::move(mode));
-    c.mode_names.emplace_back(name);
+    c.mode_sources.emplace_back(source);
   };
   constexpr double kReach_mm = 300;
-  add("print scale", [](PointMm p, PointMm) { return 5e-4 * p; });
-  add("corner noise", [](PointMm p, PointMm) { return 2e-4 * PointMm{p.x, -p.y}; });
-  add("corner noise", [](PointMm p, PointMm) { return 2e-4 * PointMm{p.y, p.x}; });
-  add("corner noise", [](PointMm p, PointMm) { return 4e-4 / kReach_mm * p.x * p; });
-  add("corner noise", [](PointMm p, PointMm) { return 4e-4 / kReach_mm * p.y * p; });
-  add("lens", [](PointMm p, PointMm) { return 5e-4 / kReach_mm / kReach_mm * dot(p, p) * p; });
+  add(ErrorSource::print_scale, [](PointMm p, PointMm) { return 5e-4 * p; });
+  add(ErrorSource::corner_noise, [](PointMm p, PointMm) { return 2e-4 * PointMm{p.x, -p.y}; });
+  add(ErrorSource::corner_noise, [](PointMm p, PointMm) { return 2e-4 * PointMm{p.y, p.x}; });
+  add(ErrorSource::corner_noise, [](PointMm p, PointMm) { return 4e-4 / kReach_mm * p.x * p; });
+  add(ErrorSource::corner_noise, [](PointMm p, PointMm) { return 4e-4 / kReach_mm * p.y * p; });
+  add(ErrorSource::lens,
+      [](PointMm p, PointMm) { return 5e-4 / kReach_mm / kReach_mm * dot(p, p) * p; });
   out = with_definition(std::move(out), 0.12 * times);
   out.u95_mm = u95_normal_mm(out.contour);
   return out;
@@ -123,7 +124,7 @@ Shape with_definition(Shape shape, double sigma_mm) {
   for (const PolygonMm& mode : all_modes(drift)) modes.push_back(mode);
   for (PolygonMm& mode : modes) {
     shape.contour.modes.push_back(std::move(mode));
-    shape.contour.mode_names.emplace_back("definition of the edge");
+    shape.contour.mode_sources.emplace_back(ErrorSource::edge_definition);
   }
   return shape;
 }

@@ -80,7 +80,7 @@ card::Sighting board(const card::PlaneVector& plane, Numbers& numbers, card::Kin
 /// What trace does with the plane: every column of its factor moves the points seen.
 void add_plane(const card::Plane& plane, Contour& contour) {
   contour.modes.assign(plane.sources.size(), {});
-  contour.mode_names = plane.sources;
+  contour.mode_sources.assign(plane.sources.begin(), plane.sources.end());
   for (const PointPx px : contour.points_px) {
     const Eigen::MatrixXd moves = card::mm_jacobian(plane, px) * plane.factor;
     for (std::size_t m = 0; m < contour.modes.size(); ++m) {

@@ -36,8 +36,9 @@ std::vector<Measured> measured(const check::Shape& truth, int count, std::mt1993
   for (std::size_t m = 0; m < truth.contour.modes.size(); ++m) once.push_back(normal(random));
   const auto alike = [&](std::size_t m) {
     if (m >= truth.contour.modes.size()) return false;
-    const std::string& name = truth.contour.mode_names[m];
-    return (common.card && name == "print scale") || (common.lens && name == "lens");
+    const SourceName& source = truth.contour.mode_sources[m];
+    return (common.card && source == ErrorSource::print_scale) ||
+           (common.lens && source == ErrorSource::lens);
   };
   for (int i = 0; i < count; ++i) {
     std::size_t mode = 0;

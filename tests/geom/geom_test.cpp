@@ -3,11 +3,16 @@
 #include <doctest/doctest.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <limits>
 #include <numbers>
 #include <random>
+#include <string>
+#include <string_view>
 #include <type_traits>
+#include <utility>
+#include <vector>
 
 using namespace panecard;
 
@@ -292,7 +297,7 @@ TEST_CASE(
     "all modes are the shared ones first, then noise along the normal, and they make up the u95") {
   Contour contour = ring_contour(0.05, 20);
   contour.modes.push_back(PolygonMm(contour.points.size(), PointMm{0.3, 0}));
-  contour.mode_names.emplace_back("plane");
+  contour.mode_sources.emplace_back(ErrorSource::corner_noise);
   const auto modes = all_modes(contour);
   CHECK(modes.size() == 1 + 94);  // 1884.95 / 20
   CHECK(modes[0][5].x == 0.3);
@@ -313,4 +318,63 @@ TEST_CASE("bumps of a hopeless contour are none") {
   contour.points.assign(10, PointMm{1, 1});
   contour.sigma_mm.assign(10, 0.1);
   CHECK(noise_bumps(contour, 200).empty());
+}
+
+TEST_CASE("runs on a closed list join over its end and are found where they begin") {
+  using Runs = std::vector<std::pair<int, int>>;
+  struct Row {
+    std::string belongs;  // one letter per item; the same letters side by side are one run
+    Runs expected;        // first, count
+  };
+  const std::vector<Row> rows = {
+      {"", {}},
+      {".", {}},
+      {"a", {{0, 1}}},
+      {"....", {}},
+      {"aaaa", {{0, 4}}},
+      {"a...", {{0, 1}}},
+      {"...a", {{3, 1}}},
+      {".aa.a", {{1, 2}, {4, 1}}},
+      {"aa.a", {{3, 3}}},
+      {"a.b.a", {{2, 1}, {4, 2}}},
+      {"abb.a", {{1, 2}, {4, 2}}},
+      {"aabb", {{0, 2}, {2, 2}}},
+      {"baab", {{1, 2}, {3, 2}}},
+      {"ab", {{0, 1}, {1, 1}}},
+  };
+  for (const Row& row : rows) {
+    CAPTURE(row.belongs);
+    Runs found;
+    for (const Run& run : circular_runs(
+             static_cast<int>(row.belongs.size()), [&](int i) { return row.belongs[i] != '.'; },
+             [&](int before, int i) { return row.belongs[before] == row.belongs[i]; })) {
+      found.emplace_back(run.first, run.count);
+    }
+    CHECK(found == row.expected);
+  }
+  CHECK(circular_runs(5, [](int i) { return i != 2; }).size() == 1);
+}
+
+TEST_CASE("indices wrap into a closed list from both ends") {
+  const std::vector<std::array<int, 3>> rows = {{0, 4, 0},  {3, 4, 3},  {4, 4, 0}, {9, 4, 1},
+                                                {-1, 4, 3}, {-8, 4, 0}, {7, 1, 0}};
+  for (const auto& [i, n, expected] : rows) CHECK(wrapped(i, n) == expected);
+}
+
+TEST_CASE("every source of error has its own text, and a text read back is that source again") {
+  std::vector<std::string_view> texts;
+  for (int k = 0; k <= static_cast<int>(ErrorSource::box_choice); ++k) {
+    const auto source = static_cast<ErrorSource>(k);
+    CAPTURE(k);
+    CHECK(!text(source).empty());
+    CHECK(std::find(texts.begin(), texts.end(), text(source)) == texts.end());
+    CHECK(SourceName(std::string(text(source))) == source);
+    texts.push_back(text(source));
+  }
+  // The contract's texts of the result file.
+  CHECK(text(ErrorSource::edge_definition) == "definition of the edge");
+  CHECK(text(ErrorSource::edge_choice) == "choice of edge");
+  CHECK(text(ErrorSource::box_choice) == "choice of box");
+  CHECK(SourceName("of another version").text() == "of another version");
+  CHECK(SourceName("of another version") != ErrorSource::lens);
 }

@@ -176,7 +176,7 @@ TEST_CASE("choose: random jobs on random stock lay each copy once and never more
       std::vector<Item> here = items;
       for (Item& item : here) item.copies = 0;
       for (const Placed& p : strip.layout.placed) ++laid[p.item], ++here[p.item].copies;
-      CHECK(faults(here, {films[strip.film].width_mm, 3, 5}, strip.layout, 1e-3).empty());
+      CHECK(violations(here, {films[strip.film].width_mm, 3, 5}, strip.layout, 1e-3).empty());
     }
     for (std::size_t i = 0; i < items.size(); ++i) CHECK(laid[i] == items[i].copies);
   }

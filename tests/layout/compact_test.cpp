@@ -51,20 +51,20 @@ TEST_CASE("compact: ends at the length that plane geometry gives") {
   for (const Row& row : kRows) {
     CAPTURE(row.what);
     const Problem problem = problem_of(row.shapes, 10);
-    NoFits no_fits(problem);
+    NoFitCache nfp_cache(problem);
     State state;
     for (std::size_t i = 0; i < row.at.size(); ++i) {
       state.form.push_back(static_cast<int>(i));
       state.at.push_back(row.at[i]);
       state.length = std::max(state.length, row.at[i].x + problem.forms[i].width);
     }
-    CHECK(compact(problem, no_fits, state));
+    CHECK(compact(problem, nfp_cache, state));
     CHECK(std::abs(state.length - row.length) <= 1e-5);
   }
 }
 
 TEST_CASE("compact: never longer, and GEOS sees no overlap") {
-  Random random(11);
+  SplitMix64 random(11);
   const Geos geos;
   double before = 0, after = 0;
   for (int k = 0; k < 2 * kRepeats; ++k) {
@@ -74,11 +74,11 @@ TEST_CASE("compact: never longer, and GEOS sees no overlap") {
       shape = random_star(random, 4 + static_cast<int>(random.below(10)), 10, 0.3);
     }
     const Problem problem = problem_of(shapes, 45);
-    NoFits no_fits(problem);
-    State state = in_rows(problem);
+    NoFitCache nfp_cache(problem);
+    State state = row_layout(problem);
     before += state.length;
     const double longest = state.length;
-    REQUIRE(compact(problem, no_fits, state));
+    REQUIRE(compact(problem, nfp_cache, state));
     after += state.length;
     CHECK(state.length <= longest * (1 + 1e-9));
     for (std::size_t i = 0; i < shapes.size(); ++i) {

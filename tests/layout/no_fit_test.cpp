@@ -8,14 +8,14 @@
 namespace panecard::layout {
 namespace {
 
-double area_of(const NoFit& no_fit) {
+double area_of(const NoFitPolygon& no_fit) {
   double sum = 0;
   for (const PolygonMm& loop : no_fit.loops()) sum += signed_area_mm2(loop);
   return sum;
 }
 
 /// Every other one with corners in whole numbers, where edges lie upon edges.
-Form random_form(Random& random) {
+Form random_form(SplitMix64& random) {
   const int corners = 4 + static_cast<int>(random.below(12));
   PolygonMm p = random_star(random, corners, random.between(3, 10), random.between(0.2, 1));
   if (random.unit() < 0.5) return form_from(p);
@@ -25,7 +25,7 @@ Form random_form(Random& random) {
   return form_from(usable ? whole : p);
 }
 
-PointMm nearest(const NoFit& no_fit, PointMm r) {
+PointMm nearest(const NoFitPolygon& no_fit, PointMm r) {
   PointMm best{1e9, 1e9};
   for (const PolygonMm& loop : no_fit.loops()) {
     for (std::size_t i = 0; i < loop.size(); ++i) {
@@ -44,7 +44,8 @@ bool apart_after(const Geos& geos, const Form& a, const Form& b, PointMm r, doub
 }
 
 /// @return whether they overlap at `r`
-bool check_depth(const Geos& geos, const Form& a, const Form& b, const NoFit& no_fit, PointMm r) {
+bool check_depth(const Geos& geos, const Form& a, const Form& b, const NoFitPolygon& no_fit,
+                 PointMm r) {
   const double depth = no_fit.depth(static_cast<float>(r.x), static_cast<float>(r.y));
   const auto common = [&](PointMm at) {
     return geos.common(geos.polygon(a.points).get(), geos.polygon(shifted(b.points, at)).get());
@@ -69,13 +70,13 @@ bool check_depth(const Geos& geos, const Form& a, const Form& b, const NoFit& no
 }  // namespace
 
 TEST_CASE("no-fit: depth is the shortest move after which GEOS sees no overlap") {
-  Random random(3);
+  SplitMix64 random(3);
   const Geos geos;
   int deep = 0;
   for (int k = 0; k < 12 * kRepeats; ++k) {
     CAPTURE(k);
     const Form a = random_form(random), b = random_form(random);
-    const NoFit no_fit(a, b, 0);
+    const NoFitPolygon no_fit(a, b, 0);
     for (int m = 0; m < 5; ++m) {
       const PointMm r{random.between(-b.width, a.width), random.between(-b.height, a.height)};
       if (check_depth(geos, a, b, no_fit, r)) ++deep;
@@ -91,18 +92,18 @@ TEST_CASE("no-fit: edges that lie upon each other leave no way out without width
              b = form_from({{2, 0}, {6, 2}, {9, 1}, {7, 3}, {3, 5}, {5, 7}, {0, 8}});
   for (const double along : {-5.0, -3.0, -1.0}) {
     const PointMm r{along, 5 + along / 2};
-    CHECK(check_depth(geos, a, b, NoFit(a, b, 0), r));
-    CHECK(check_depth(geos, b, a, NoFit(b, a, 0), {-r.x, -r.y}));
+    CHECK(check_depth(geos, a, b, NoFitPolygon(a, b, 0), r));
+    CHECK(check_depth(geos, b, a, NoFitPolygon(b, a, 0), {-r.x, -r.y}));
   }
 }
 
 TEST_CASE("no-fit: the grid is within a cell of the depth, and exact about where overlap ends") {
-  Random random(4);
+  SplitMix64 random(4);
   for (int k = 0; k < 5 * kRepeats; ++k) {
     CAPTURE(k);
     const Form a = random_form(random), b = random_form(random);
     constexpr int kNodes = 24;
-    const NoFit exact(a, b, 0), quick(a, b, kNodes);
+    const NoFitPolygon exact(a, b, 0), quick(a, b, kNodes);
     const double cell = std::hypot(a.width + b.width, a.height + b.height) / (kNodes - 1);
     for (int m = 0; m < 200; ++m) {
       const auto x = static_cast<float>(random.between(-b.width, a.width)),
@@ -114,12 +115,12 @@ TEST_CASE("no-fit: the grid is within a cell of the depth, and exact about where
 }
 
 TEST_CASE("no-fit: of convex shapes it is the convex hull of all differences of corners") {
-  Random random(5);
+  SplitMix64 random(5);
   for (int k = 0; k < 20 * kRepeats; ++k) {
     CAPTURE(k);
     const Form a = form_from(convex_hull(random_form(random).points)),
                b = form_from(convex_hull(random_form(random).points));
-    const NoFit no_fit(a, b, 0);
+    const NoFitPolygon no_fit(a, b, 0);
     PolygonMm all;
     for (const PointMm p : a.points) {
       for (const PointMm q : b.points) all.push_back(p - q);
@@ -145,7 +146,7 @@ TEST_CASE("no-fit: what fits into a hollow but not through its mouth leaves a ho
                                {14, 14},
                                {0, 14}});
   const Form square = form_from({{0, 0}, {4, 0}, {4, 4}, {0, 4}});
-  const NoFit no_fit(ring, square, 0);
+  const NoFitPolygon no_fit(ring, square, 0);
   REQUIRE(no_fit.loops().size() == 2);
   CHECK(std::abs(area_of(no_fit) - (18 * 18 - 36)) <= 1e-4);
   CHECK(no_fit.depth(5, 5) <= 0);

@@ -62,7 +62,7 @@ int jobs() {
   return wanted != nullptr ? std::atoi(wanted) : 10 * kRepeats;
 }
 
-std::vector<Item> random_items(Random& random) {
+std::vector<Item> random_items(SplitMix64& random) {
   std::vector<Item> items(1 + random.below(6));
   for (Item& item : items) {
     item.name = "piece";
@@ -88,7 +88,7 @@ TEST_CASE("pack: denser than greedy placement on open instances, and without a f
     const auto layout = pack(items, strip, effort);
     INFO((layout.ok() ? "" : layout.error().detail));
     REQUIRE(layout.ok());
-    CHECK(faults(items, strip, layout.value(), 1e-6 * strip.width_mm).empty());
+    CHECK(violations(items, strip, layout.value(), 1e-6 * strip.width_mm).empty());
     CHECK(100 * area_of(items) / (strip.width_mm * layout->length_mm) >= row.least_density);
   }
 }
@@ -109,7 +109,7 @@ TEST_CASE("pack: the same seed and moves give the same layout") {
 }
 
 TEST_CASE("pack: of 200 pieces a layout without a fault is told before the search") {
-  Random random(9);
+  SplitMix64 random(9);
   Item item{"pane", random_star(random, 60, 300, 0.8), {0, 90, 180, 270}, true, 200};
   const Strip strip{1520, 4, 5};
   Effort effort;
@@ -125,12 +125,12 @@ TEST_CASE("pack: of 200 pieces a layout without a fault is told before the searc
   CHECK(seconds < 1);  // of processor time, all of it: checked twice by GEOS as well
 #endif
   REQUIRE_FALSE(told.empty());
-  CHECK(faults({item}, strip, told.front(), 1e-3).empty());
+  CHECK(violations({item}, strip, told.front(), 1e-3).empty());
   CHECK(layout->length_mm <= told.front().length_mm);
 }
 
 TEST_CASE("pack: random jobs never overlap, leave the film or break the gap") {
-  Random random(7);
+  SplitMix64 random(7);
   int laid = 0;
   const int wanted = jobs();
   for (int k = 0; k < wanted; ++k) {
@@ -144,7 +144,7 @@ TEST_CASE("pack: random jobs never overlap, leave the film or break the gap") {
     const auto layout = pack(items, strip, effort);
     INFO((layout.ok() ? "" : layout.error().detail));
     REQUIRE(layout.ok());
-    CHECK(faults(items, strip, layout.value(), 1e-3).empty());
+    CHECK(violations(items, strip, layout.value(), 1e-3).empty());
     ++laid;
   }
   CHECK(laid == wanted);
@@ -167,12 +167,12 @@ TEST_CASE("faults: a layout that overlaps, breaks the gap or leaves the film is 
     Layout layout;
     layout.length_mm = 205;
     layout.placed = {{0, 0, false, {0, 0}}, {0, 0, false, c.second}};
-    CHECK(faults(items, strip, layout, 1e-6).size() == c.count);
+    CHECK(violations(items, strip, layout, 1e-6).size() == c.count);
   }
   Layout missing;
   missing.length_mm = 205;
   missing.placed = {{0, 0, false, {0, 0}}};
-  CHECK(faults(items, strip, missing, 1e-6).size() == 1);
+  CHECK(violations(items, strip, missing, 1e-6).size() == 1);
 }
 
 TEST_CASE("pack: a piece too wide for the film says by how much") {

@@ -8,7 +8,7 @@
 namespace panecard::layout {
 
 TEST_CASE("simplified_outwards: covers the shape, stays within the tolerance, has fewer points") {
-  Random random(21);
+  SplitMix64 random(21);
   const Geos geos;
   for (int k = 0; k < 10 * kRepeats; ++k) {
     CAPTURE(k);
@@ -30,7 +30,7 @@ TEST_CASE("simplified_outwards: covers the shape, stays within the tolerance, ha
 }
 
 TEST_CASE("prepare: every form covers its shape grown by half the gap") {
-  Random random(22);
+  SplitMix64 random(22);
   const Geos geos;
   for (int k = 0; k < 5 * kRepeats; ++k) {
     CAPTURE(k);

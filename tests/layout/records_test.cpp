@@ -83,13 +83,13 @@ TEST_CASE("faults: a published layout of 92.4 % passes, and with any piece moved
   CHECK(std::abs(area / (38 * r.layout.length_mm) - 0.924) <= 1e-3);
   // The file's numbers have eight digits.
   constexpr double kSlack = 1e-5;
-  CHECK(faults(r.items, r.strip, r.layout, kSlack).empty());
+  CHECK(violations(r.items, r.strip, r.layout, kSlack).empty());
   int caught = 0;
   for (std::size_t k = 0; k < r.layout.placed.size(); ++k) {
     for (const PointMm by : {PointMm{0.5, 0}, {-0.5, 0}, {0, 0.5}, {0, -0.5}}) {
       Layout moved = r.layout;
       moved.placed[k].shift = moved.placed[k].shift + by;
-      if (!faults(r.items, r.strip, moved, kSlack).empty()) ++caught;
+      if (!violations(r.items, r.strip, moved, kSlack).empty()) ++caught;
     }
   }
   CHECK(caught >= 36);  // a few pieces have room one way

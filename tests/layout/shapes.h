@@ -23,7 +23,7 @@ constexpr int kRepeats = 10;
 #endif
 
 /// Seen whole from its centre; hollow wherever two radii say so.
-inline PolygonMm random_star(Random& random, int corners, double size, double least) {
+inline PolygonMm random_star(SplitMix64& random, int corners, double size, double least) {
   PolygonMm out;
   for (int k = 0; k < corners; ++k) {
     const double turn = 2 * std::numbers::pi * (k + random.between(0, 0.8)) / corners,

@@ -37,24 +37,24 @@ void check_squares_add_up(const Outline& o) {
   }
 }
 
-double part(const Outline& o, const Dimension& d, const std::string& source) {
+double part(const Outline& o, const Dimension& d, const SourceName& source) {
   const auto at = std::find(o.sources.begin(), o.sources.end(), source);
   REQUIRE(at != o.sources.end());
   return d.parts[static_cast<std::size_t>(at - o.sources.begin())];
 }
 
 /// Every point moves along x, more the further out: the length changes by `sigma_mm`.
-void add_stretch(Contour& c, double length_mm, double sigma_mm, const std::string& name) {
+void add_stretch(Contour& c, double length_mm, double sigma_mm, const SourceName& source) {
   c.modes.emplace_back();
   for (const PointMm p : c.points) c.modes.back().push_back({sigma_mm * p.x / length_mm, 0});
-  c.mode_names.push_back(name);
+  c.mode_sources.push_back(source);
 }
 
 Contour named_quad() {
   Contour c = contour_of(kQuad.points(1.7), 0.1, 8);
   add_plane_modes(c, 5e-4);
-  c.mode_names.assign(c.modes.size(), "plane");
-  c.mode_names.front() = "print scale";
+  c.mode_sources.assign(c.modes.size(), ErrorSource::corner_noise);
+  c.mode_sources.front() = ErrorSource::print_scale;
   return c;
 }
 
@@ -64,9 +64,10 @@ TEST_CASE("the squares of the parts add up to the square of u95, for every dimen
   std::mt19937 random(3);
   const auto quad = fit(drawn(named_quad(), random));
   REQUIRE(quad.ok());
-  std::vector<std::string> sources = quad->sources;
+  std::vector<SourceName> sources = quad->sources;
   std::sort(sources.begin(), sources.end());
-  CHECK(sources == std::vector<std::string>{"edge noise", "fit", "plane", "print scale"});
+  CHECK(sources == std::vector<SourceName>{ErrorSource::corner_noise, ErrorSource::edge_noise,
+                                           ErrorSource::fit, ErrorSource::print_scale});
   check_squares_add_up(quad.value());
 
   // A rough contour without names, whose noise is larger than it says.
@@ -76,7 +77,8 @@ TEST_CASE("the squares of the parts add up to the square of u95, for every dimen
   const auto pane = fit(rough);
   REQUIRE(pane.ok());
   check_squares_add_up(pane.value());
-  CHECK(part(pane.value(), pane->long_mm, "fit") > part(pane.value(), pane->long_mm, "edge noise"));
+  CHECK(part(pane.value(), pane->long_mm, ErrorSource::fit) >
+        part(pane.value(), pane->long_mm, ErrorSource::edge_noise));
 }
 
 TEST_CASE("a contour that no pieces describe has a budget as well") {
@@ -88,7 +90,7 @@ TEST_CASE("a contour that no pieces describe has a budget as well") {
   }
   Contour contour = contour_of(star, 0.05, 5);
   add_plane_modes(contour, 1e-3);
-  contour.mode_names.assign(contour.modes.size(), "plane");
+  contour.mode_sources.assign(contour.modes.size(), ErrorSource::corner_noise);
   const auto result = fit(contour);
   REQUIRE(result.ok());
   REQUIRE(result->pieces.size() == 1);
@@ -100,18 +102,18 @@ TEST_CASE("the end gauge of JCGM 100:2008, H.1: its four contributions and their
   // Table H.1: 25, 9.7, 2.9 and 16.6 nm, u_c = 32 nm (31.7 before rounding). Here micrometres.
   const RoundedPolygon gauge{{{-230, -100}, {230, -100}, {230, 100}, {-230, 100}}, 10};
   Contour contour = contour_of(gauge.points(1.5), 0, 3);
-  const std::vector<std::pair<std::string, double>> inputs = {
-      {"standard", 0.025},
-      {"comparator", 0.0097},
-      {"difference of expansion", 0.0029},
-      {"difference of temperature", 0.0166}};
-  for (const auto& [name, sigma] : inputs) add_stretch(contour, 460, sigma, name);
+  const std::vector<std::pair<SourceName, double>> inputs = {
+      {SourceName("standard"), 0.025},
+      {SourceName("comparator"), 0.0097},
+      {SourceName("difference of expansion"), 0.0029},
+      {SourceName("difference of temperature"), 0.0166}};
+  for (const auto& [source, sigma] : inputs) add_stretch(contour, 460, sigma, source);
   const auto result = fit(contour);
   REQUIRE(result.ok());
-  for (const auto& [name, sigma] : inputs) {
-    CAPTURE(name);
-    CHECK(std::abs(part(result.value(), result->long_mm, name) - 2 * sigma) <= 2 * 0.00005);
-    CHECK(part(result.value(), result->short_mm, name) <= 1e-4);
+  for (const auto& [source, sigma] : inputs) {
+    CAPTURE(source.text());
+    CHECK(std::abs(part(result.value(), result->long_mm, source) - 2 * sigma) <= 2 * 0.00005);
+    CHECK(part(result.value(), result->short_mm, source) <= 1e-4);
   }
   CHECK(std::abs(result->long_mm.u95 / 2 - 0.0317) <= 0.00005);
 }
@@ -122,14 +124,16 @@ TEST_CASE("each part is what Monte Carlo finds when that source alone is drawn (
   REQUIRE(nominal.ok());
   constexpr int kDraws = 200;
   int compared = 0;
-  for (const std::string source : {"print scale", "plane", "edge noise"}) {
+  for (const ErrorSource source :
+       {ErrorSource::print_scale, ErrorSource::corner_noise, ErrorSource::edge_noise}) {
     std::mt19937 random(11);
     Contour alone = contour;
     for (std::size_t m = 0; m < alone.modes.size(); ++m) {
-      if (alone.mode_names[m] != source)
+      if (alone.mode_sources[m] != source)
         std::fill(alone.modes[m].begin(), alone.modes[m].end(), PointMm{});
     }
-    if (source != "edge noise") std::fill(alone.sigma_mm.begin(), alone.sigma_mm.end(), 0.0);
+    if (source != ErrorSource::edge_noise)
+      std::fill(alone.sigma_mm.begin(), alone.sigma_mm.end(), 0.0);
     std::vector<std::vector<double>> values;
     for (int draw = 0; draw < kDraws; ++draw) {
       Contour moved = contour;
@@ -149,7 +153,7 @@ TEST_CASE("each part is what Monte Carlo finds when that source alone is drawn (
       for (const auto& v : values) mean += v[k] / n;
       for (const auto& v : values) square += (v[k] - mean) * (v[k] - mean) / (n - 1);
       const double stated = part(nominal.value(), all[k], source) / 2;
-      CAPTURE(source);
+      CAPTURE(text(source));
       CAPTURE(k);
       CAPTURE(stated);
       CAPTURE(std::sqrt(square));

@@ -196,7 +196,7 @@ TEST_CASE("where two rectangles enclose a pane equally closely the sides' u95 re
       const auto result = fit(drawn(clean, random));
       REQUIRE(result.ok());
       inside += std::abs(result->long_mm.value - box.long_mm) <= result->long_mm.u95 ? 1 : 0;
-      chosen += result->sources.back() == "choice of box" ? 1 : 0;
+      chosen += result->sources.back() == ErrorSource::box_choice ? 1 : 0;
     }
     CHECK(inside >= 88);  // three binomial standard deviations below 95 of 100
     CHECK((chosen > kDraws / 2) == row.likely);
@@ -257,7 +257,7 @@ TEST_CASE("a bridge that wanders bends no pieces: they follow what was seen") {
     mode[i] = 0.6 * std::sin(2 * way) * normals[i];
   }
   contour.modes.push_back(mode);
-  contour.mode_names.emplace_back("bridge");
+  contour.mode_sources.emplace_back(ErrorSource::bridge);
   const auto result = fit(contour);
   REQUIRE(result.ok());
   CHECK(count_kind(result.value(), PieceKind::line) == 4);
@@ -311,7 +311,7 @@ TEST_CASE("a source of error without a usable size is refused, not left out of t
     CAPTURE(size);
     Contour contour = contour_of(kRectangle.points(1.5), 0.02, 3);
     contour.modes.push_back(PolygonMm(contour.points.size(), {0, size}));
-    contour.mode_names.emplace_back("bow");
+    contour.mode_sources.emplace_back(ErrorSource::bow);
     const auto result = fit(contour);
     REQUIRE(!result.ok());
     CHECK(result.error().code == Code::degenerate_shape);

@@ -130,7 +130,7 @@ void add_plane_modes(Contour& contour, double relative_scale) {
   }
   for (const auto& mode : {scale, turn, shift, keystone}) {
     contour.modes.push_back(mode);
-    contour.mode_names.emplace_back("plane");
+    contour.mode_sources.emplace_back(ErrorSource::corner_noise);
   }
 }
 

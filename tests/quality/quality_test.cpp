@@ -45,7 +45,7 @@ struct Shot {
 
 outline::Outline with_parts(double edge, double corner, double lens) {
   outline::Outline o;
-  o.sources = {"edge noise", "corner noise", "lens"};
+  o.sources = {ErrorSource::edge_noise, ErrorSource::corner_noise, ErrorSource::lens};
   o.long_mm = {500, std::sqrt(edge * edge + corner * corner + lens * lens)};
   o.long_mm.parts = {edge, corner, lens};
   return o;

@@ -27,7 +27,7 @@ model::Measurement with_covariance() {
   c.modes.resize(2);
   for (const PointMm p : c.points) c.modes[0].push_back(5e-4 * p);
   for (const PointMm p : outward_normals(c.points)) c.modes[1].push_back(0.12 * p);
-  c.mode_names = {"print scale", "definition of the edge"};
+  c.mode_sources = {ErrorSource::print_scale, ErrorSource::edge_definition};
   return m;
 }
 
@@ -65,7 +65,7 @@ TEST_CASE("an outline comes back from its result file with its sources of error"
   CHECK(stored->boundary == m.boundary);
   CHECK(stored->shape.sources_known);
   CHECK(c.correlation_mm == 7.5);
-  CHECK(c.mode_names == m.covariance.mode_names);
+  CHECK(c.mode_sources == m.covariance.mode_sources);
   REQUIRE(c.points.size() == m.outline.points.size());
   REQUIRE(c.modes.size() == 2);
   for (std::size_t i = 0; i < c.points.size(); ++i) {

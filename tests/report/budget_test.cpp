@@ -15,7 +15,7 @@ namespace {
 /// 3-4-5 and 5-12-13: the sums of squares are checked by hand.
 model::Measurement slider_with_parts() {
   model::Measurement m = sample::slider();
-  m.outline.sources = {"print scale", "lens", "fit"};
+  m.outline.sources = {ErrorSource::print_scale, ErrorSource::lens, ErrorSource::fit};
   m.outline.long_mm.u95 = 5;
   m.outline.long_mm.parts = {3, 4, 0};
   m.outline.short_mm.u95 = 13;
@@ -40,23 +40,25 @@ TEST_CASE("the advice names the action that takes most away, and what would be l
   model::Measurement m = slider_with_parts();
   const auto lens = most_helpful(m.outline);
   REQUIRE(lens.has_value());
-  CHECK(lens->sources == std::vector<std::string>{"lens"});
+  CHECK(lens->sources == std::vector{ErrorSource::lens});
   CHECK(std::abs(lens->long_u95_mm - 3) < 1e-9);
   CHECK(std::abs(lens->short_u95_mm - 5) < 1e-9);
   CHECK(say_advice(m.outline, *lens, Units::mm).find("\u00b1 3.0 mm instead of \u00b1 5.0") !=
         std::string::npos);
 
-  m.outline.sources = {"print scale", "fit", "fit"};  // what no action acts on is never advised
+  // What no action acts on is never advised.
+  m.outline.sources = {ErrorSource::print_scale, ErrorSource::fit, ErrorSource::fit};
   REQUIRE(most_helpful(m.outline).has_value());
-  CHECK(most_helpful(m.outline)->sources == std::vector<std::string>{"print scale"});
-  m.outline.sources = {"fit", "fit", "fit"};
+  CHECK(most_helpful(m.outline)->sources == std::vector{ErrorSource::print_scale});
+  m.outline.sources = {ErrorSource::fit, ErrorSource::fit, ErrorSource::fit};
   CHECK(!most_helpful(m.outline).has_value());
 
   // Two sources with one remedy weigh together: 4 and 4 of 6 against a single 5.
-  m.outline.sources = {"bridge", "edge noise", "lens"};
+  m.outline.sources = {ErrorSource::bridge, ErrorSource::edge_noise, ErrorSource::lens};
   m.outline.long_mm.parts = m.outline.short_mm.parts = {4, 4, 5};
   REQUIRE(most_helpful(m.outline).has_value());
-  CHECK(most_helpful(m.outline)->sources == std::vector<std::string>{"edge noise", "bridge"});
+  CHECK(most_helpful(m.outline)->sources ==
+        std::vector{ErrorSource::edge_noise, ErrorSource::bridge});
 }
 
 TEST_CASE("the result file carries budget and advice") {

@@ -26,7 +26,7 @@ CheckReport slider_report(std::optional<check::Wanted> wanted) {
   c.sigma_mm.assign(c.points.size(), 0.02);
   c.modes.resize(1);
   for (const PointMm p : c.points) c.modes[0].push_back(5e-4 * p);
-  c.mode_names = {"lens"};
+  c.mode_sources = {ErrorSource::lens};
   shape.u95_mm.assign(c.points.size(), 0.3);
   CheckReport report;
   report.name = "slider.jpg";

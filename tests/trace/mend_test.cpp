@@ -67,7 +67,7 @@ void check_whole(const Contour& contour) {
   CHECK(contour.points_px.size() == n);
   CHECK(contour.seen.size() == n);
   CHECK(contour.sigma_mm.size() == n);
-  CHECK(contour.modes.size() == contour.mode_names.size());
+  CHECK(contour.modes.size() == contour.mode_sources.size());
   double shortest = 1e9, longest = 0;
   for (std::size_t i = 0; i < n; ++i) {
     const double step = distance(contour.points[i], contour.points[(i + 1) % n]);

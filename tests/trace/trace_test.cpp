@@ -27,7 +27,7 @@ TEST_CASE("trace: the contour lies on a rendered pane's edge all the way round")
     CHECK(signed_area_mm2(contour.points) > 0);
     CHECK(contour.points.size() == contour.points_px.size());
     CHECK(contour.points.size() == contour.sigma_mm.size());
-    CHECK(contour.modes.size() == contour.mode_names.size());
+    CHECK(contour.modes.size() == contour.mode_sources.size());
     // A pixel of these small photos is 0.6 mm.
     const support::CurveMatch match = support::match_curves(contour.points, seen.truth_mm);
     CHECK(match.median_mm <= 0.15);
@@ -84,7 +84,7 @@ TEST_CASE("trace: where the change is softer than the photo's blur the edge is a
   for (std::size_t i = 0; i < contour.points.size(); ++i) {
     double variance = 0;
     for (std::size_t m = 0; m < contour.modes.size(); ++m) {
-      if (contour.mode_names[m] != "definition of the edge") continue;
+      if (contour.mode_sources[m] != ErrorSource::edge_definition) continue;
       variance += std::pow(dot(contour.modes[m][i], normals[i]), 2);
     }
     const double x = contour.points_px[i].x - middle.x;

@@ -1,8 +1,8 @@
-#include "pattern/ribbon.h"
+#include "pattern/offset.h"
 
 namespace panecard::pattern {
 
-Ribbon::Ribbon(const PolygonMm& line) : line_(line) {
+OffsetCurves::OffsetCurves(const PolygonMm& line) : line_(line) {
   const std::size_t n = line.size();
   tangent_.reserve(n);
   length_.reserve(n);

@@ -1,4 +1,4 @@
-// Parallel curves of stretches of a closed line at one distance.
+// Offset curves of a closed line, or of a part of it, at one distance (mm, outwards positive).
 #pragma once
 
 #include <cmath>
@@ -9,9 +9,12 @@
 
 namespace panecard::pattern {
 
-class Ribbon {
+/// Edges are moved along their normals. At a vertex: an arc on the convex side; on the concave side
+/// a path through the vertex, so that winding numbers stay right; a mitre where the difference is
+/// negligible.
+class OffsetCurves {
  public:
-  explicit Ribbon(const PolygonMm& line);
+  explicit OffsetCurves(const PolygonMm& line);
 
   std::size_t size() const { return line_.size(); }
   std::size_t next(std::size_t i) const { return i + 1 == size() ? 0 : i + 1; }
@@ -28,27 +31,27 @@ class Ribbon {
   /// @param tags       one per edge
   /// @param at_vertex  the tag around an edge's end: (edge, tag) -> tag
   template <typename AtVertex>
-  Tagged closed(double d, const std::vector<int>& tags, const AtVertex& at_vertex) const {
-    Tagged out;
+  TaggedLine closed(double d, const std::vector<int>& tags, const AtVertex& at_vertex) const {
+    TaggedLine out;
     out.points.reserve(2 * size());
     out.tag.reserve(2 * size());
-    for (std::size_t i = 0; i < size(); ++i) go_round(out, i, d, tags, at_vertex);
+    for (std::size_t i = 0; i < size(); ++i) add_vertex(out, i, d, tags, at_vertex);
     return out;
   }
 
-  /// From vertex to vertex, beginning and ending square to the line; all round when they are one.
+  /// From vertex to vertex with square ends; the whole line when both are the same vertex.
   template <typename AtVertex>
-  Tagged open(std::size_t from, std::size_t to, double d, const std::vector<int>& tags,
-              const AtVertex& at_vertex) const {
-    Tagged out;
+  TaggedLine open(std::size_t from, std::size_t to, double d, const std::vector<int>& tags,
+                  const AtVertex& at_vertex) const {
+    TaggedLine out;
     out.add(line_[from] + d * normal(from), tags[from]);
-    for (std::size_t i = next(from); i != to; i = next(i)) go_round(out, i, d, tags, at_vertex);
+    for (std::size_t i = next(from); i != to; i = next(i)) add_vertex(out, i, d, tags, at_vertex);
     out.add(line_[to] + d * normal(before(to)), kJoin);
     return out;
   }
 
  private:
-  /// An edge's parallel keeps its direction when the turns at its ends leave something of it.
+  /// Whether the mitres at both ends leave at least a tenth of the edge's length.
   bool keeps_length(std::size_t edge, double d) const {
     const double lost =
         std::min(0.0, d * half_tan_[edge]) + std::min(0.0, d * half_tan_[next(edge)]);
@@ -56,19 +59,20 @@ class Ribbon {
   }
 
   template <typename AtVertex>
-  void go_round(Tagged& out, std::size_t i, double d, const std::vector<int>& tags,
-                const AtVertex& at_vertex) const {
-    constexpr double kFlat_mm = 0.0005;  // what a mitre may stand out where an arc belongs
+  void add_vertex(TaggedLine& out, std::size_t i, double d, const std::vector<int>& tags,
+                  const AtVertex& at_vertex) const {
+    constexpr double kFlat_mm = 0.0005;  // how far a mitre may reach beyond the arc
     const std::size_t e = before(i);
     const PointMm n1 = normal(e), n2 = normal(i);
-    const bool opens = d * turn_[i] > 0;
-    const double stands_out = std::abs(d) * turn_[i] * turn_[i] / 8;
-    const bool mitre = opens ? stands_out < kFlat_mm : keeps_length(e, d) && keeps_length(i, d);
+    const bool convex_side = d * turn_[i] > 0;
+    const double mitre_excess_mm = std::abs(d) * turn_[i] * turn_[i] / 8;
+    const bool mitre =
+        convex_side ? mitre_excess_mm < kFlat_mm : keeps_length(e, d) && keeps_length(i, d);
     if (d == 0 || mitre) {
       return out.add(line_[i] + (d / (1 + dot(n1, n2))) * (n1 + n2), tags[i]);
     }
     const int around = at_vertex(e, tags[e] == tags[i] ? tags[e] : kJoin);
-    if (opens) {
+    if (convex_side) {
       const int steps = arc_steps(d, turn_[i], kChord_mm);
       for (int k = 0; k < steps; ++k) {
         out.add(line_[i] + d * turned(n1, turn_[i] * k / steps), around);

@@ -1,4 +1,4 @@
-#include "layout/apart.h"
+#include "layout/overlap_minimiser.h"
 
 #include <algorithm>
 #include <array>
@@ -30,9 +30,10 @@ std::uint32_t bits_of(const Ints& lanes) {
 
 }  // namespace
 
-Apart::Apart(const Problem& problem, NoFits& no_fits, std::uint64_t seed)
+OverlapMinimiser::OverlapMinimiser(const Problem& problem, NoFitCache& nfp_cache,
+                                   std::uint64_t seed)
     : problem_(problem),
-      no_fits_(no_fits),
+      nfp_cache_(nfp_cache),
       random_(seed),
       weight_(problem.copies.size() * problem.copies.size(), 1),
       depth_(weight_.size(), 0) {
@@ -48,15 +49,15 @@ Apart::Apart(const Problem& problem, NoFits& no_fits, std::uint64_t seed)
   for (auto* side : {&boxes_.right, &boxes_.high}) side->assign(padded, -kNowhere);
 }
 
-void Apart::store_box(std::size_t i) {
+void OverlapMinimiser::store_box(std::size_t i) {
   const Form& f = problem_.forms[static_cast<std::size_t>(now_.form[i])];
   const PointMm p = now_.at[i];
   boxes_.left[i] = static_cast<float>(p.x), boxes_.right[i] = static_cast<float>(p.x + f.width);
   boxes_.low[i] = static_cast<float>(p.y), boxes_.high[i] = static_cast<float>(p.y + f.height);
 }
 
-/// Weighted severity of copy `i` at a spot, or anything from `limit` up.
-double Apart::cost(std::size_t i, int form, double x, double y, double limit) {
+/// Weighted severity of copy `i` at a position. Stops adding at `limit`.
+double OverlapMinimiser::cost(std::size_t i, int form, double x, double y, double limit) {
   const Form& mine = problem_.forms[static_cast<std::size_t>(form)];
   const std::size_t n = now_.form.size();
   const double* weight = weight_.data() + i * n;
@@ -70,8 +71,8 @@ double Apart::cost(std::size_t i, int form, double x, double y, double limit) {
     for (; near != 0; near &= near - 1) {
       const std::size_t j = first + static_cast<std::size_t>(std::countr_zero(near));
       if (i == j) continue;
-      const float d = no_fits_.depth(now_.form[j], form, static_cast<float>(x - now_.at[j].x),
-                                     static_cast<float>(y - now_.at[j].y));
+      const float d = nfp_cache_.depth(now_.form[j], form, static_cast<float>(x - now_.at[j].x),
+                                       static_cast<float>(y - now_.at[j].y));
       if (d <= 0) continue;
       sum += weight[j] * severity(i, j, d);
       if (sum >= limit) return sum;
@@ -80,7 +81,7 @@ double Apart::cost(std::size_t i, int form, double x, double y, double limit) {
   return sum;
 }
 
-void Apart::measure(std::size_t i) {
+void OverlapMinimiser::measure(std::size_t i) {
   const std::size_t n = now_.form.size();
   for (std::size_t j = 0; j < n; ++j) {
     if (i == j) continue;
@@ -89,27 +90,27 @@ void Apart::measure(std::size_t i) {
     const Form& other = problem_.forms[static_cast<std::size_t>(now_.form[j])];
     float d = 0;
     if (dx < other.width && dx > -mine.width && dy < other.height && dy > -mine.height) {
-      d = no_fits_.depth(now_.form[j], now_.form[i], static_cast<float>(dx),
-                         static_cast<float>(dy));
+      d = nfp_cache_.depth(now_.form[j], now_.form[i], static_cast<float>(dx),
+                           static_cast<float>(dy));
     }
     depth_[i * n + j] = depth_[j * n + i] = d;
   }
 }
 
-void Apart::load(const State& state) {
+void OverlapMinimiser::load(const State& state) {
   now_ = state;
   for (std::size_t i = 0; i < now_.form.size(); ++i) store_box(i);
   for (std::size_t i = 0; i < now_.form.size(); ++i) measure(i);
 }
 
-double Apart::overlap_of(std::size_t i) const {
+double OverlapMinimiser::overlap_of(std::size_t i) const {
   const std::size_t n = now_.form.size();
   double sum = 0;
   for (std::size_t j = 0; j < n; ++j) sum += depth_[i * n + j];
   return sum;
 }
 
-double Apart::sum() const {
+double OverlapMinimiser::sum() const {
   const std::size_t n = now_.form.size();
   double sum = 0;
   for (std::size_t i = 0; i < n; ++i) {
@@ -120,39 +121,40 @@ double Apart::sum() const {
   return sum;
 }
 
-void Apart::refine(std::size_t i, Spot& spot, double from, double to) {
-  const Form& form = problem_.forms[static_cast<std::size_t>(spot.form)];
+void OverlapMinimiser::coordinate_descent(std::size_t i, Candidate& candidate, double from,
+                                          double to) {
+  const Form& form = problem_.forms[static_cast<std::size_t>(candidate.form)];
   const double most_x = std::max(0.0, now_.length - form.width),
                most_y = std::max(0.0, problem_.width - form.height);
   double step_x = from, step_y = from;
-  while (spot.cost > 0 && (step_x > to || step_y > to)) {
+  while (candidate.cost > 0 && (step_x > to || step_y > to)) {
     const double kind = random_.unit();
     const int along = kind < 1.0 / 3 ? 0 : kind < 2.0 / 3 ? 1 : 2;
     const double sx = along == 1 ? 0 : step_x, sy = along == 0 ? 0 : step_y;
     const double lean = along == 2 && random_.unit() < 0.5 ? -1 : 1;
     bool better = false;
-    Spot best = spot;
+    Candidate best = candidate;
     for (const double way : {1.0, -1.0}) {
-      const double x = std::clamp(spot.x + way * sx, 0.0, most_x),
-                   y = std::clamp(spot.y + way * lean * sy, 0.0, most_y);
-      const double c = cost(i, spot.form, x, y, best.cost);
+      const double x = std::clamp(candidate.x + way * sx, 0.0, most_x),
+                   y = std::clamp(candidate.y + way * lean * sy, 0.0, most_y);
+      const double c = cost(i, candidate.form, x, y, best.cost);
       if (c >= best.cost) continue;
-      best = {spot.form, x, y, c};
+      best = {candidate.form, x, y, c};
       better = true;
     }
-    spot = best;
+    candidate = best;
     const double by = better ? 1.1 : 0.5;
     if (along != 1) step_x *= by;
     if (along != 0) step_y *= by;
   }
 }
 
-Apart::Spot Apart::best_spot(std::size_t i) {
+OverlapMinimiser::Candidate OverlapMinimiser::best_candidate(std::size_t i) {
   constexpr int kAnywhere = 50, kNear = 25;
   constexpr std::size_t kRefined = 3;
   const std::vector<int>& forms = problem_.copies[i].forms;
-  std::array<Spot, kRefined> best;
-  for (Spot& s : best) s.cost = std::numeric_limits<double>::infinity();
+  std::array<Candidate, kRefined> best;
+  for (Candidate& s : best) s.cost = std::numeric_limits<double>::infinity();
   const auto offer = [&](int form, double x, double y) {
     const double c = cost(i, form, x, y, best.back().cost);
     if (c >= best.back().cost) return;
@@ -169,7 +171,7 @@ Apart::Spot Apart::best_spot(std::size_t i) {
     }
     best[at] = {form, x, y, c};
     std::sort(best.begin(), best.end(),
-              [](const Spot& a, const Spot& b) { return a.cost < b.cost; });
+              [](const Candidate& a, const Candidate& b) { return a.cost < b.cost; });
   };
   offer(now_.form[i], now_.at[i].x, now_.at[i].y);
   for (int k = 0; k < kNear; ++k) {
@@ -196,16 +198,16 @@ Apart::Spot Apart::best_spot(std::size_t i) {
     if (best[k].cost == std::numeric_limits<double>::infinity()) continue;
     const Form& f = problem_.forms[static_cast<std::size_t>(best[k].form)];
     const double side = std::min(f.width, f.height);
-    refine(i, best[k], 0.25 * side, 0.02 * side);
+    coordinate_descent(i, best[k], 0.25 * side, 0.02 * side);
     if (best[k].cost < best[winner].cost) winner = k;
   }
   const Form& f = problem_.forms[static_cast<std::size_t>(best[winner].form)];
   const double side = std::min(f.width, f.height);
-  refine(i, best[winner], 0.01 * side, 0.001 * side);
+  coordinate_descent(i, best[winner], 0.01 * side, 0.001 * side);
   return best[winner];
 }
 
-void Apart::pass(const std::function<bool()>& go_on) {
+void OverlapMinimiser::pass(const std::function<bool()>& keep_going) {
   const std::size_t n = now_.form.size();
   std::vector<std::size_t> order;
   for (std::size_t i = 0; i < n; ++i) {
@@ -214,17 +216,17 @@ void Apart::pass(const std::function<bool()>& go_on) {
   for (std::size_t k = order.size(); k > 1; --k) std::swap(order[k - 1], order[random_.below(k)]);
   for (const std::size_t i : order) {
     if (overlap_of(i) <= 0) continue;
-    if (!go_on()) return;
-    const Spot spot = best_spot(i);
+    if (!keep_going()) return;
+    const Candidate candidate = best_candidate(i);
     ++moves_;
-    now_.form[i] = spot.form;
-    now_.at[i] = {spot.x, spot.y};
+    now_.form[i] = candidate.form;
+    now_.at[i] = {candidate.x, candidate.y};
     store_box(i);
     measure(i);
   }
 }
 
-void Apart::reweigh() {
+void OverlapMinimiser::update_weights() {
   const std::size_t n = now_.form.size();
   double most = 0;
   for (std::size_t i = 0; i < n; ++i) {
@@ -242,17 +244,18 @@ void Apart::reweigh() {
   }
 }
 
-bool Apart::solve(State& state, const Patience& patience, const std::function<bool()>& go_on) {
+bool OverlapMinimiser::solve(State& state, const StopRule& stop,
+                             const std::function<bool()>& keep_going) {
   load(state);
   std::fill(weight_.begin(), weight_.end(), 1.0);
   total_ = sum();
   State best = now_;
   int strikes = 0;
-  while (total_ > 0 && strikes < patience.strikes && go_on()) {
+  while (total_ > 0 && strikes < stop.strikes && keep_going()) {
     const double at_start = total_;
     int without_gain = 0;
-    while (total_ > 0 && without_gain < patience.passes && go_on()) {
-      pass(go_on);
+    while (total_ > 0 && without_gain < stop.passes && keep_going()) {
+      pass(keep_going);
       const double s = sum();
       if (s < total_) {
         without_gain = s < 0.98 * total_ ? 0 : without_gain;
@@ -261,7 +264,7 @@ bool Apart::solve(State& state, const Patience& patience, const std::function<bo
       } else {
         ++without_gain;
       }
-      reweigh();
+      update_weights();
     }
     strikes = total_ < 0.98 * at_start ? 0 : strikes + 1;
     load(best);
