@@ -59,14 +59,13 @@ std::string size_text(int width_px, int height_px) {
   return to_text(width_px, 0) + " x " + to_text(height_px, 0) + " px";
 }
 
-std::string lens_text(const photo::Lens& lens, const photo::Facts& facts) {
+std::string lens_text(const photo::Lens& lens, const photo::Exif& exif) {
   if (lens.calibrated) {
     return (lens.model.empty() ? "profile" : lens.model + " profile") + ", " +
            to_text(lens.photos, 0) + " photos";
   }
-  if (facts.focal_35mm) {
-    return "not calibrated, " + to_text(*facts.focal_35mm, 0) +
-           " mm equivalent by the photo's EXIF";
+  if (exif.focal_35mm) {
+    return "not calibrated, " + to_text(*exif.focal_35mm, 0) + " mm equivalent by the photo's EXIF";
   }
   return "unknown, no focal length in the photo's EXIF";
 }
@@ -77,17 +76,17 @@ struct ChosenLens {
 };
 
 Result<ChosenLens> choose_lens(const std::string& path, const photo::Photo& photo) {
-  const photo::Facts& facts = photo.facts;
+  const photo::Exif& exif = photo.exif;
   const int width = photo.bgr.cols, height = photo.bgr.rows;
   if (path.empty()) {
-    if (auto lens = photo::find_lens(facts, width, height, data_places("lenses"))) {
+    if (auto lens = photo::find_lens(exif, width, height, data_places("lenses"))) {
       return ChosenLens{*std::move(lens), {}};
     }
-    return ChosenLens{photo::lens_from_facts(facts, width, height), {}};
+    return ChosenLens{photo::lens_from_exif(exif, width, height), {}};
   }
   const auto profile = photo::read_lens(path);
   if (!profile.ok()) return profile.error();
-  const auto lens = photo::lens_for(profile.value(), width, height, facts.orientation);
+  const auto lens = photo::adapt_profile(profile.value(), width, height, exif.orientation);
   if (!lens) {
     return Error{Code::bad_usage, "--lens '" + path + "' is for photos of " +
                                       size_text(profile->width_px, profile->height_px) +
@@ -95,10 +94,10 @@ Result<ChosenLens> choose_lens(const std::string& path, const photo::Photo& phot
                                       "; calibrate with photos of this shape"};
   }
   ChosenLens chosen{*lens, {}};
-  if (!facts.model.empty() && facts.model != lens->model) {
+  if (!exif.model.empty() && exif.model != lens->model) {
     chosen.findings.push_back(
         {"lens_of_another_phone", "the lens profile is of '" + lens->model +
-                                      "' but the photo is by '" + facts.model +
+                                      "' but the photo is by '" + exif.model +
                                       "': leave --lens out or give this phone's profile"});
   }
   return chosen;
@@ -374,7 +373,7 @@ Result<model::Measurement> sized(const std::vector<photo::Photo>& photos,
                                  const trace::Traced& traced) {
   const std::vector<card::View>& views = prepared.views;
   // What the photo is like does not hang on the outline, which one core alone fits.
-  auto looked = beside(cv::getNumThreads() > 1, [&] {
+  auto looked = run_async(cv::getNumThreads() > 1, [&] {
     return quality::look(photos.front(), prepared.planes.front(), views.front().cards,
                          traced.contour);
   });
@@ -395,12 +394,13 @@ Result<model::Measurement> sized(const std::vector<photo::Photo>& photos,
   m.photo_name = names_of(options.paths);
   m.photo_width_px = photos.front().bgr.cols;
   m.photo_height_px = photos.front().bgr.rows;
-  m.lens_text = lens_text(views.front().lens, photos.front().facts);
+  m.lens_text = lens_text(views.front().lens, photos.front().exif);
   return m;
 }
 
 void complete(const PhotoOptions& options, const trace::Traced& traced, model::Measurement& m) {
-  auto sha256 = beside(cv::getNumThreads() > 1, [&] { return sha256_of(options.paths.front()); });
+  auto sha256 =
+      run_async(cv::getNumThreads() > 1, [&] { return sha256_of(options.paths.front()); });
   m.covariance = outline::carried(traced.contour, m.outline);
   m.photo_sha256 = sha256.get();
 }

@@ -226,7 +226,7 @@ Result<std::vector<Sighting>> find_cards(const photo::Photo& photo, const photo:
   // does not share out what runs within its own loops.
   std::future<std::vector<Sighting>> wanted;
   if (options.plain) {
-    wanted = beside(cv::getNumThreads() > 1, [&] { return find_plain(photo, *options.plain); });
+    wanted = run_async(cv::getNumThreads() > 1, [&] { return find_plain(photo, *options.plain); });
   }
   // Who names a plain card has no coded one to speak of.
   CodedSearch coded =

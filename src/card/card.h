@@ -73,7 +73,7 @@ Result<std::vector<Sighting>> find_cards(const photo::Photo& photo, const photo:
 void scale_print(double scale, Sighting& card);
 
 /// Parameters: rotation vector and translation (mm) of camera_from_plane, then the lens, then the
-/// pane's curvature at the plane's origin (1/mm, see Bend).
+/// pane's curvature at the plane's origin (1/mm, see CurvatureTensor).
 inline constexpr int kLensAt = 6, kBendAt = kLensAt + photo::kLensSize, kPlaneSize = kBendAt + 3;
 using PlaneVector = Eigen::Matrix<double, kPlaneSize, 1>;
 

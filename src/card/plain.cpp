@@ -305,7 +305,7 @@ std::vector<Sighting> find_plain(const photo::Photo& photo, const PlainSize& siz
   const std::vector<Segment> segments = find_segments(field, 10, 400);
   const std::vector<Quad> quads = find_quads(segments, field, limits_for(size), kMaxQuads);
 
-  const photo::Lens lens = photo::lens_from_facts(photo.facts, photo.bgr.cols, photo.bgr.rows);
+  const photo::Lens lens = photo::lens_from_exif(photo.exif, photo.bgr.cols, photo.bgr.rows);
   const auto outlines =
       sharpen(photo.bgr, plausible(quads, factor, size, lens), factor, size, lens);
   std::vector<Candidate> tried(outlines.size());

@@ -42,7 +42,7 @@ struct Seen {
 
 /// `globals` as PlaneVector orders them.
 template <typename T>
-Seen<T> project(const T* globals, const Space<T>& at) {
+Seen<T> project(const T* globals, const Point3<T>& at) {
   const T point[3] = {at.x, at.y, at.z};
   T c[3];
   ceres::AngleAxisRotatePoint(globals, point, c);
@@ -66,13 +66,14 @@ Seen<T> project_on_card(const T* globals, const T* own, PointMm at, bool rigid) 
   const T u = at.x * (1.0 + own[kScaleU]), v = at.y * (1.0 + own[kScaleV]);
   const T c = cos(own[kTurn]), s = sin(own[kTurn]);
   const T dx = c * u - s * v, dy = s * u + c * v;
-  const Bend<T> bend{globals[kBendAt], globals[kBendAt + 1], globals[kBendAt + 2]};
+  const CurvatureTensor<T> bend{globals[kBendAt], globals[kBendAt + 1], globals[kBendAt + 2]};
   const T height = own[kLift] + own[kTiltU] * u + own[kTiltV] * v;
-  if (!rigid) return project(globals, on_bend(bend, T(own[kX] + dx), T(own[kY] + dy), height));
-  Space<T> point = on_bend(bend, own[kX], own[kY], height);
+  if (!rigid)
+    return project(globals, point_on_surface(bend, T(own[kX] + dx), T(own[kY] + dy), height));
+  Point3<T> point = point_on_surface(bend, own[kX], own[kY], height);
   const T slope_x = bend.xx * own[kX] + bend.xy * own[kY];
   const T slope_y = bend.xy * own[kX] + bend.yy * own[kY];
-  const Turned<T> turned(slope_x * slope_x + slope_y * slope_y);
+  const SincTerms<T> turned(slope_x * slope_x + slope_y * slope_y);
   const T along = slope_x * dx + slope_y * dy;
   point.x += dx - slope_x * along * turned.cosine_rest;
   point.y += dy - slope_y * along * turned.cosine_rest;

@@ -19,9 +19,10 @@ struct BandCurve {
   std::vector<double> sigma_mm;  ///< per point, normal: of the edge, wider where it was bridged
   std::vector<bool> seen;
   double definition_sigma_mm = 0;  ///< how well "the edge" of a printed, blurred mark is defined
-  double correlation_mm = 60;      ///< arc length over which the errors of bridged points are alike
-  PolygonMm per_mm_thickness;      ///< d(point)/d(glass thickness); point - thickness * this is the
-                                   ///< place on the outer face where the photo shows the point
+  double correlation_length_mm =
+      60;                      ///< arc length over which the errors of bridged points are alike
+  PolygonMm per_mm_thickness;  ///< d(point)/d(glass thickness); point - thickness * this is the
+                               ///< place on the outer face where the photo shows the point
   std::vector<Finding> findings;
 };
 

@@ -43,7 +43,7 @@ Sight::Sight(const card::Plane& plane) {
 
 Eigen::Vector3d Sight::from_camera(PointMm p) const {
   if (flat_) return x_axis_ * p.x + y_axis_ * p.y + shift_;
-  const Space<double> at = on_bend(bend_, p.x, p.y, 0.0);
+  const Point3<double> at = point_on_surface(bend_, p.x, p.y, 0.0);
   return x_axis_ * at.x + y_axis_ * at.y + z_axis_ * at.z + shift_;
 }
 

@@ -122,7 +122,7 @@ PolygonMm to_mm(const card::Plane& plane, const std::vector<PointPx>& near) {
 
 Result<Traced> finish(Traced traced) {
   const Unseen unseen = unseen_stretches(traced.contour);
-  if (crosses_itself(traced.contour.points)) {
+  if (self_intersects(traced.contour.points)) {
     return Error{Code::boundary_not_seen,
                  "what could be followed of the boundary crosses itself" +
                      (unseen.where.empty() ? "" : " (not seen: " + unseen.where + ")") +

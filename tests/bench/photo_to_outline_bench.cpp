@@ -33,8 +33,8 @@ photo::Photo loaded(benchmark::State& state) {
 
 photo::Lens lens_of(const photo::Photo& photo) {
   const int width = photo.bgr.cols, height = photo.bgr.rows;
-  return photo::find_lens(photo.facts, width, height, {PANECARD_LENSES})
-      .value_or(photo::lens_from_facts(photo.facts, width, height));
+  return photo::find_lens(photo.exif, width, height, {PANECARD_LENSES})
+      .value_or(photo::lens_from_exif(photo.exif, width, height));
 }
 
 void opencv_imread(benchmark::State& state) {

@@ -62,12 +62,12 @@ Sighting sheet(const PlaneVector& pane, std::mt19937& random) {
 /// A rigid card on the tangent plane at its centre, by vectors of its own.
 Sighting rigid_card(const PlaneVector& pane, int id, PointMm at, std::mt19937& random) {
   std::normal_distribution<double> noise(0, 0.05);
-  const Bend<double> k{pane[kBendAt], pane[kBendAt + 1], pane[kBendAt + 2]};
-  const auto vector = [](const Space<double>& p) { return Vector3d(p.x, p.y, p.z); };
+  const CurvatureTensor<double> k{pane[kBendAt], pane[kBendAt + 1], pane[kBendAt + 2]};
+  const auto vector = [](const Point3<double>& p) { return Vector3d(p.x, p.y, p.z); };
   const double step = 1e-4;
-  const Vector3d centre = vector(on_bend(k, at.x, at.y, 0.0));
-  const Vector3d along = (vector(on_bend(k, at.x + step, at.y, 0.0)) - centre) / step;
-  const Vector3d across = (vector(on_bend(k, at.x, at.y + step, 0.0)) - centre) / step;
+  const Vector3d centre = vector(point_on_surface(k, at.x, at.y, 0.0));
+  const Vector3d along = (vector(point_on_surface(k, at.x + step, at.y, 0.0)) - centre) / step;
+  const Vector3d across = (vector(point_on_surface(k, at.x, at.y + step, 0.0)) - centre) / step;
   Sighting s;
   s.kind = Kind::card, s.id = id;
   s.width_mm = 85.6, s.height_mm = 53.98, s.thickness_mm = 0.76;
@@ -119,13 +119,13 @@ TEST_CASE("a bent face has the arc, chord and sagitta of a cylinder") {
       CAPTURE(row.radius);
       CAPTURE(turn);
       const Vector3d k = cylinder(row.radius, turn);
-      const Bend<double> bend{k[0], k[1], k[2]};
+      const CurvatureTensor<double> bend{k[0], k[1], k[2]};
       const double x = -std::sin(turn * kRad), y = std::cos(turn * kRad);
-      const Space<double> end = on_bend(bend, 0.5 * row.arc * x, 0.5 * row.arc * y, 0.0);
+      const Point3<double> end = point_on_surface(bend, 0.5 * row.arc * x, 0.5 * row.arc * y, 0.0);
       CHECK(std::abs(2 * std::hypot(end.x, end.y) - row.chord) < 2e-4);
       CHECK(std::abs(-end.z - row.sagitta) < 2e-4);
       // Along the axis nothing bends, and a height stands off the face.
-      const Space<double> aside = on_bend(bend, 300 * y, -300 * x, 4.0);
+      const Point3<double> aside = point_on_surface(bend, 300 * y, -300 * x, 4.0);
       CHECK(std::abs(std::hypot(aside.x, aside.y) - 300) < 1e-9);
       CHECK(std::abs(aside.z - 4) < 1e-9);
     }
@@ -164,9 +164,9 @@ TEST_CASE("the Jacobian of a place on a bent pane equals the difference quotient
 TEST_CASE("the camera over a place on the pane keeps its distance and looks along the normal") {
   const PlaneVector pane = view(phone_lens(), 10, 5, {0, 0, 800}, cylinder(1200, 0));
   const PointMm place{100, 250};
-  const Bend<double> k{pane[kBendAt], pane[kBendAt + 1], pane[kBendAt + 2]};
-  const Space<double> at = on_bend(k, place.x, place.y, 0.0),
-                      up = on_bend(k, place.x, place.y, 1.0);
+  const CurvatureTensor<double> k{pane[kBendAt], pane[kBendAt + 1], pane[kBendAt + 2]};
+  const Point3<double> at = point_on_surface(k, place.x, place.y, 0.0),
+                       up = point_on_surface(k, place.x, place.y, 1.0);
   const Vector3d to = camera_centre_mm(pane) - Vector3d(at.x, at.y, at.z);
   const Vector3d local = camera_from_place_mm(pane, place);
   CHECK(std::abs(local.norm() - to.norm()) < 1e-9);

@@ -120,7 +120,7 @@ PlainPicture draw(const PlainScene& scene) {
   }
   cv::cvtColor(picture.photo.bgr, picture.photo.grey, cv::COLOR_BGR2GRAY);
   // CIPA DCG-001: the 35 mm equivalent compares diagonals, 43.27 mm.
-  picture.photo.facts.focal_35mm =
+  picture.photo.exif.focal_35mm =
       camera.f_px * 43.2666 / std::hypot(camera.width_px, camera.height_px);
   const Shape& card = scene.shapes.front();
   const double turn = card.turn_deg * std::numbers::pi / 180;

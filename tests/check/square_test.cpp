@@ -123,7 +123,7 @@ Counts count(double racked, bool sheet, int photos) {
     Shape edge;
     edge.contour.points = outline;
     edge.contour.sigma_mm.assign(outline.size(), kEdge_mm);
-    edge.contour.correlation_mm = 6;
+    edge.contour.correlation_length_mm = 6;
     edge =
         test::drawn(test::with_definition(edge, kDefinition_mm), [&] { return numbers.normal(); });
     Shape seen;
@@ -133,7 +133,7 @@ Counts count(double racked, bool sheet, int photos) {
     }
     add_plane(plane.value(), seen.contour);
     seen.contour.sigma_mm.assign(outline.size(), kEdge_mm);
-    seen.contour.correlation_mm = 6;
+    seen.contour.correlation_length_mm = 6;
     seen = test::with_definition(seen, kDefinition_mm);
     seen.u95_mm = u95_normal_mm(seen.contour);
     const auto r = fit_rectangle(seen);
