@@ -56,14 +56,14 @@ Error other_camera(const std::string& path, const std::string& first) {
 Result<lens::View> sheet_in(const std::string& path, const photo::Photo& photo, std::string& note) {
   lens::View view{path, {}};
   const photo::Lens rough = photo::lens_from_exif(photo.exif, photo.bgr.cols, photo.bgr.rows);
-  card::FindOptions find;
-  find.cut_off_too = true;  // a photo whose sheet reaches over the edge tells most of the edge
-  const auto cards = card::find_cards(photo, rough, find);
+  card::DetectOptions find;
+  find.allow_cut_off = true;  // a photo whose sheet reaches over the edge tells most of the edge
+  const auto cards = card::detect_cards(photo, rough, find);
   if (!cards.ok()) {
     note = cards.error().detail;
     return view;
   }
-  for (const card::Sighting& card : cards.value()) {
+  for (const card::DetectedCard& card : cards.value()) {
     if (card.kind == card::Kind::sheet) view.corners = card.corners;
   }
   if (view.corners.empty()) note = "no coded sheet in it";

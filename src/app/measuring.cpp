@@ -117,8 +117,8 @@ std::string main_source(const outline::Outline& o, const outline::Dimension& d) 
 }
 
 /// What the photo is like, and warnings where it costs.
-void judge(const quality::Look& look, model::Measurement& m) {
-  const std::vector<model::QualityFigure> numbers = quality::numbers(look, m.outline);
+void add_quality(const quality::PhotoQuality& quality, model::Measurement& m) {
+  const std::vector<model::QualityFigure> numbers = quality::figures(quality, m.outline);
   m.quality = numbers;
   append(m.warnings, quality::findings(numbers, m.outline));
   const std::vector<std::string>& sources = m.outline.sources;
@@ -135,13 +135,13 @@ Error not_a_length(const std::string& option, const std::string& text, const std
 }
 
 /// --bow DEPTH@CHORD or --radius, as seen from the camera's side.
-Result<std::optional<card::KnownBow>> known_bow(const PhotoOptions& options) {
-  if (options.bow.empty() && options.radius.empty()) return std::optional<card::KnownBow>();
+Result<std::optional<card::MeasuredBow>> known_bow(const PhotoOptions& options) {
+  if (options.bow.empty() && options.radius.empty()) return std::optional<card::MeasuredBow>();
   if (!options.bow.empty() && !options.radius.empty()) {
     return Error{Code::bad_usage, "--bow and --radius say the same: give one of them"};
   }
-  card::KnownBow bow;
-  bow.upright_axis = options.bow_axis == "upright";
+  card::MeasuredBow bow;
+  bow.vertical_axis = options.bow_axis == "upright";
   const double side = options.seen_from == "inside" ? -1 : 1;
   if (!options.radius.empty()) {
     const auto radius = pattern::length_mm(options.radius);
@@ -203,9 +203,9 @@ std::optional<Error> outside_photo(const photo::Photo& photo, const std::vector<
 }
 
 model::Face face_of(const card::Plane& plane) {
-  const card::Curvature c = card::curvature_of(plane);
-  return {plane.bent_probability, c.strong,  2 * c.sigma_strong, c.weak,
-          2 * c.sigma_weak,       c.axis_deg};
+  const card::PrincipalCurvatures c = card::curvature_of(plane);
+  return {plane.bent_probability, c.major,   2 * c.sigma_major, c.minor,
+          2 * c.sigma_minor,      c.axis_deg};
 }
 
 struct Looked {
@@ -223,7 +223,7 @@ constexpr double kCheckBar_mm = 100;
 
 Result<Looked> look_for_cards(const std::vector<photo::Photo>& photos,
                               const PhotoOptions& options) {
-  card::FindOptions find;
+  card::DetectOptions find;
   if (!options.plain.empty()) {
     const auto size = card::plain_size(options.plain);
     if (!size.ok()) return size.error();
@@ -246,11 +246,11 @@ Result<Looked> look_for_cards(const std::vector<photo::Photo>& photos,
   for (std::size_t i = 0; i < photos.size(); ++i) {
     const auto chosen = choose_lens(options.lens, photos[i]);
     if (!chosen.ok()) return chosen.error();
-    auto cards = card::find_cards(photos[i], chosen->lens, find);
+    auto cards = card::detect_cards(photos[i], chosen->lens, find);
     if (!cards.ok()) return about(options.paths[i], cards.error());
-    for (card::Sighting& card : cards.value()) {
+    for (card::DetectedCard& card : cards.value()) {
       if (thickness && card.kind != card::Kind::sheet) card.thickness_mm = *thickness;
-      card::scale_print(options.printed_bar_mm / kCheckBar_mm, card);
+      card::apply_print_scale(options.printed_bar_mm / kCheckBar_mm, card);
     }
     looked.views.push_back({std::move(cards.value()), chosen->lens});
     append(looked.findings, chosen->findings);
@@ -374,8 +374,8 @@ Result<model::Measurement> sized(const std::vector<photo::Photo>& photos,
   const std::vector<card::View>& views = prepared.views;
   // What the photo is like does not hang on the outline, which one core alone fits.
   auto looked = run_async(cv::getNumThreads() > 1, [&] {
-    return quality::look(photos.front(), prepared.planes.front(), views.front().cards,
-                         traced.contour);
+    return quality::assess_photo(photos.front(), prepared.planes.front(), views.front().cards,
+                                 traced.contour);
   });
   auto outline = outline::fit(traced.contour);
   if (!outline.ok()) return about(whole(options.paths), outline.error());
@@ -383,13 +383,13 @@ Result<model::Measurement> sized(const std::vector<photo::Photo>& photos,
   m.boundary = options.boundary;
   m.verdict = verdict_on(outline.value(), Units::mm);
   m.outline = std::move(outline.value());
-  for (const card::Sighting& card : views.front().cards) {
+  for (const card::DetectedCard& card : views.front().cards) {
     m.cards.push_back({name_of(card.kind), card.id, card.body_px});
   }
   append_new(m.warnings, prepared.findings);
   for (const card::Plane& plane : prepared.planes) append_new(m.warnings, plane.findings);
   append_new(m.warnings, traced.findings);
-  judge(looked.get(), m);
+  add_quality(looked.get(), m);
   m.face = face_of(prepared.planes.front());
   m.photo_name = names_of(options.paths);
   m.photo_width_px = photos.front().bgr.cols;

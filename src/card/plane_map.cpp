@@ -75,10 +75,10 @@ LensSlopes lens_slopes(const Lens& lens, double x, double y) {
 constexpr PointMm kNowhere{std::numeric_limits<double>::quiet_NaN(),
                            std::numeric_limits<double>::quiet_NaN()};
 
-Lens lens_of(const PlaneVector& value) { return value.segment<photo::kLensSize>(kLensAt); }
+Lens lens_of(const PlaneVector& value) { return value.segment<photo::kLensSize>(kLensOffset); }
 
 CurvatureTensor<double> bend_of(const PlaneVector& value) {
-  return {value[kBendAt], value[kBendAt + 1], value[kBendAt + 2]};
+  return {value[kCurvatureOffset], value[kCurvatureOffset + 1], value[kCurvatureOffset + 2]};
 }
 
 Vector3d on_pane(const PlaneVector& value, PointMm p, double height_mm) {
@@ -125,7 +125,7 @@ Eigen::Vector3d camera_centre_mm(const PlaneVector& value) {
   return -(rotation(value.head<3>()).transpose() * value.segment<3>(3));
 }
 
-Vector3d camera_from_place_mm(const PlaneVector& value, PointMm place) {
+Vector3d camera_in_tangent_frame_mm(const PlaneVector& value, PointMm place) {
   const Spot spot = spot_at(bend_of(value), place, 0);
   Matrix3d tangent;
   tangent.col(0) = spot.slope.col(0).normalized();

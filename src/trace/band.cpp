@@ -199,7 +199,7 @@ Error no_band(const std::string& what) {
 }  // namespace
 
 Result<BandCurve> find_band(const photo::Photo& photo, const card::Plane& plane,
-                            const std::vector<card::Sighting>& cards, const PolygonMm& glass,
+                            const std::vector<card::DetectedCard>& cards, const PolygonMm& glass,
                             const Options& options) {
   constexpr double kLeastPerimeter_mm = 200;
   if (glass.size() < 8 || !(perimeter_mm(glass) > kLeastPerimeter_mm)) {

@@ -32,7 +32,7 @@ struct BandCurve {
 /// asked
 ///                            for, or too little of it is visible to carry the rest.
 Result<BandCurve> find_band(const photo::Photo& photo, const card::Plane& plane,
-                            const std::vector<card::Sighting>& cards, const PolygonMm& glass,
+                            const std::vector<card::DetectedCard>& cards, const PolygonMm& glass,
                             const Options& options);
 
 }  // namespace panecard::trace

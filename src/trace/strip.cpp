@@ -33,10 +33,10 @@ Sight::Sight(const card::Plane& plane) {
   x_axis_ = rotation.col(0);
   y_axis_ = rotation.col(1);
   shift_ = plane.value.segment<3>(3);
-  lens_ = plane.value.segment<photo::kLensSize>(card::kLensAt);
+  lens_ = plane.value.segment<photo::kLensSize>(card::kLensOffset);
   z_axis_ = rotation.col(2);
-  bend_ = {plane.value[card::kBendAt], plane.value[card::kBendAt + 1],
-           plane.value[card::kBendAt + 2]};
+  bend_ = {plane.value[card::kCurvatureOffset], plane.value[card::kCurvatureOffset + 1],
+           plane.value[card::kCurvatureOffset + 2]};
   holds_to_r2_ = monotone_to_r2(lens_);
   flat_ = bend_.xx == 0 && bend_.xy == 0 && bend_.yy == 0;
 }

@@ -16,7 +16,7 @@ struct Wanted {
 struct Measured {
   outline::Outline outline;
   Contour covariance;
-  card::Curvature curvature;
+  card::PrincipalCurvatures curvature;
   std::vector<Finding> findings;
 };
 
@@ -25,7 +25,7 @@ inline Result<Measured> measure(const std::vector<photo::Photo>& photos, const p
                                 const Wanted& wanted) {
   std::vector<card::View> views;
   for (const photo::Photo& photo : photos) {
-    auto cards = card::find_cards(photo, lens, {wanted.plain});
+    auto cards = card::detect_cards(photo, lens, {wanted.plain});
     if (!cards.ok()) return cards.error();
     views.push_back({std::move(cards.value()), lens});
   }
