@@ -20,7 +20,7 @@ struct Options {
 
 /// What all photos must share; from the first.
 struct Camera {
-  photo::Facts facts;
+  photo::Exif exif;
   int width_px = 0, height_px = 0;
 };
 
@@ -33,8 +33,8 @@ struct Seen {
 /// Corners of a photo whose sensor was turned otherwise, in the frame of the first photo.
 std::optional<std::vector<card::Corner>> turned(std::vector<card::Corner> corners,
                                                 const photo::Photo& photo, const Camera& camera) {
-  const auto from = photo::quarter_turns(photo.facts.orientation);
-  const auto to = photo::quarter_turns(camera.facts.orientation);
+  const auto from = photo::quarter_turns(photo.exif.orientation);
+  const auto to = photo::quarter_turns(camera.exif.orientation);
   if (!from || !to) return std::nullopt;
   int width = photo.bgr.cols, height = photo.bgr.rows;
   for (int i = 0; i < (*to - *from + 4) % 4; ++i) {
@@ -55,15 +55,15 @@ Error other_camera(const std::string& path, const std::string& first) {
 
 Result<lens::View> sheet_in(const std::string& path, const photo::Photo& photo, std::string& note) {
   lens::View view{path, {}};
-  const photo::Lens rough = photo::lens_from_facts(photo.facts, photo.bgr.cols, photo.bgr.rows);
-  card::FindOptions find;
-  find.cut_off_too = true;  // a photo whose sheet reaches over the edge tells most of the edge
-  const auto cards = card::find_cards(photo, rough, find);
+  const photo::Lens rough = photo::lens_from_exif(photo.exif, photo.bgr.cols, photo.bgr.rows);
+  card::DetectOptions find;
+  find.allow_cut_off = true;  // a photo whose sheet reaches over the edge tells most of the edge
+  const auto cards = card::detect_cards(photo, rough, find);
   if (!cards.ok()) {
     note = cards.error().detail;
     return view;
   }
-  for (const card::Sighting& card : cards.value()) {
+  for (const card::DetectedCard& card : cards.value()) {
     if (card.kind == card::Kind::sheet) view.corners = card.corners;
   }
   if (view.corners.empty()) note = "no coded sheet in it";
@@ -76,12 +76,12 @@ Result<Seen> look_at(const std::vector<std::string>& paths) {
     const auto photo = photo::load(path);
     if (!photo.ok()) return photo.error();
     if (seen.views.empty()) {
-      seen.camera = {photo->facts, photo->bgr.cols, photo->bgr.rows};
+      seen.camera = {photo->exif, photo->bgr.cols, photo->bgr.rows};
     }
-    const photo::Facts& facts = photo->facts;
-    const photo::Facts& first = seen.camera.facts;
-    if (facts.make != first.make || facts.model != first.model ||
-        facts.focal_mm != first.focal_mm || facts.focal_35mm != first.focal_35mm) {
+    const photo::Exif& exif = photo->exif;
+    const photo::Exif& first = seen.camera.exif;
+    if (exif.make != first.make || exif.model != first.model || exif.focal_mm != first.focal_mm ||
+        exif.focal_35mm != first.focal_35mm) {
       return other_camera(path, paths.front());
     }
     std::string note;
@@ -133,9 +133,9 @@ Outcome run(const Options& options) {
   auto calibration = lens::calibrate(seen->views, camera.width_px, camera.height_px);
   if (!calibration.ok()) return calibration.error();
   photo::Lens& lens = calibration.value().lens;
-  lens.make = camera.facts.make;
-  lens.model = camera.facts.model;
-  lens.orientation = camera.facts.orientation;
+  lens.make = camera.exif.make;
+  lens.model = camera.exif.model;
+  lens.orientation = camera.exif.orientation;
   outputs.set(options.out, photo::lens_to_json(lens));
   return outputs.write(report(calibration.value(), seen.value()));
 }

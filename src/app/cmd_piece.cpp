@@ -46,7 +46,7 @@ PointMm turned(PointMm p, double rad) {
 void stand_square(check::Shape& shape) {
   const PointMm up = pattern::up_in_photo(shape);
   const double to_up = std::numbers::pi / 2 - std::atan2(up.y, up.x);
-  const double box = smallest_box(shape.contour.points).angle_rad;
+  const double box = min_area_box(shape.contour.points).angle_rad;
   const double turn = to_up - std::remainder(box + to_up, std::numbers::pi / 2);
   for (PointMm& p : shape.contour.points) p = turned(p, turn);
 }

@@ -108,7 +108,7 @@ std::string pane_text(const library::PaneView& view, const check::Shape* shape, 
   if (!line.vehicle.notes.empty()) out += "vehicle's notes: " + one_line(line.vehicle.notes) + "\n";
   if (!line.about.notes.empty()) out += "notes: " + one_line(line.about.notes) + "\n";
   if (shape != nullptr) {
-    const Box box = smallest_box(shape->contour.points);
+    const OrientedBox box = min_area_box(shape->contour.points);
     std::vector<double> u95 = shape->u95_mm;
     std::nth_element(u95.begin(), u95.begin() + static_cast<std::ptrdiff_t>(u95.size() / 2),
                      u95.end());

@@ -66,7 +66,7 @@ enum class Units { mm, inch };
 /// What goes on beside the caller's work: in another thread, or when it is asked for where there is
 /// no core to spare or no thread to be had. References in `work` must outlive the future.
 template <typename Work>
-std::future<std::invoke_result_t<Work>> beside(bool core_to_spare, Work work) {
+std::future<std::invoke_result_t<Work>> run_async(bool core_to_spare, Work work) {
   if (core_to_spare) {
     try {
       return std::async(std::launch::async, work);

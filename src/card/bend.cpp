@@ -39,11 +39,11 @@ BendPrior turned_prior(const Vector2d& axis, double along, double across, double
   return {to_frame * Vector3d(along, 0, across), root * root.transpose()};
 }
 
-std::vector<Model> models_for(const Vector2d& up, const std::optional<KnownBow>& bow) {
+std::vector<Model> models_for(const Vector2d& up, const std::optional<MeasuredBow>& bow) {
   const Vector2d level(up.y(), -up.x());
   if (bow) {
     const double k = bow->curvature_per_mm, s = bow->sigma_per_mm;
-    const Vector2d axis = bow->upright_axis ? up : level;
+    const Vector2d axis = bow->vertical_axis ? up : level;
     // A straightedge along the axis would have shown no bow: what it can hide is as large.
     return {{1, turned_prior(axis, 0, k, s, s, s), true}};
   }
@@ -126,7 +126,7 @@ MatrixXd positive_part(const MatrixXd& m, const VectorXd& size) {
 }
 
 std::optional<Weighed> weigh_bends(PlaneProblem problem, const VectorXd& start, const Vector2d& up,
-                                   const std::optional<KnownBow>& bow) {
+                                   const std::optional<MeasuredBow>& bow) {
   const std::vector<Model> models = models_for(up, bow);
   // The noise is what the least restricted model leaves unexplained, so that a wrong model cannot
   // pass for a noisy photo.

@@ -29,7 +29,8 @@ struct Weighed {
 /// @param up  the photo's upward direction in the plane frame, unit length: most panes bend about a
 ///            level axis
 std::optional<Weighed> weigh_bends(PlaneProblem problem, const Eigen::VectorXd& start,
-                                   const Eigen::Vector2d& up, const std::optional<KnownBow>& bow);
+                                   const Eigen::Vector2d& up,
+                                   const std::optional<MeasuredBow>& bow);
 
 /// The nearest positive semidefinite matrix to a symmetric one, in units of its own diagonal: the
 /// parameters differ by many orders.

@@ -72,27 +72,27 @@ PlaneMatrix covariance_of(const Plane& plane, std::optional<ErrorSource> source 
 
 /// A pane bent both ways has no flat outline without stretch: circles around the first card grow by
 /// k k' r^2 / 6 of their length (Gauss).
-std::string stretch_text(const Curvature& c) {
-  if (std::abs(c.weak) <= 2 * c.sigma_weak) return "";
+std::string stretch_text(const PrincipalCurvatures& c) {
+  if (std::abs(c.minor) <= 2 * c.sigma_minor) return "";
   constexpr double kFar_mm = 0.5 * kLengthMm;
-  const double stretch = std::abs(c.strong * c.weak) * kFar_mm * kFar_mm / 6;
-  return "; it also bends the other way, radius " + to_text(1 / std::abs(c.weak), 0) +
+  const double stretch = std::abs(c.major * c.minor) * kFar_mm * kFar_mm / 6;
+  return "; it also bends the other way, radius " + to_text(1 / std::abs(c.minor), 0) +
          " mm, so that flattening stretches it by " + to_text(100 * stretch, 2) + " % " +
          to_text(kFar_mm, 0) + " mm from the first card";
 }
 
 void add_bend_findings(Plane& plane) {
-  const Curvature c = curvature_of(plane);
+  const PrincipalCurvatures c = curvature_of(plane);
   constexpr double kNearlyCertain = 0.95, kChord_mm = 500;
   const double sag = kChord_mm * kChord_mm / 8;
-  if (plane.bent_probability > kNearlyCertain && std::abs(c.strong) > 2 * c.sigma_strong) {
-    const double radius = 1 / std::abs(c.strong);
+  if (plane.bent_probability > kNearlyCertain && std::abs(c.major) > 2 * c.sigma_major) {
+    const double radius = 1 / std::abs(c.major);
     plane.findings.push_back(
         {"pane_is_bent", "the pane is bent, radius " + to_text(radius, 0) + " ± " +
-                             to_text(2 * c.sigma_strong * radius * radius, 0) +
+                             to_text(2 * c.sigma_major * radius * radius, 0) +
                              " mm about an axis " + to_text(c.axis_deg, 0) +
                              " deg from level in the photo (" +
-                             to_text(sag * std::abs(c.strong), 1) +
+                             to_text(sag * std::abs(c.major), 1) +
                              " mm under a 500 mm straightedge): the outline is "
                              "that of the flattened pane" +
                              stretch_text(c)});
@@ -106,13 +106,13 @@ void add_bend_findings(Plane& plane) {
   if (2 * bow * bow < all * all) return;
   plane.findings.push_back(
       {"bow_unknown", "the cards cannot tell how flat the pane is: up to " +
-                          to_text(2 * c.sigma_strong * sag, 0) +
+                          to_text(2 * c.sigma_major * sag, 0) +
                           " mm of bow under a 500 mm straightedge, " + "which makes a " +
                           to_text(kLengthMm, 0) + " mm length uncertain by " + to_text(bow, 1) +
                           " mm; lay a straightedge on the glass and give --bow (flat: 0mm@500mm)"});
 }
 
-void add_findings(const std::vector<Sighting>& cards, const photo::Lens& lens, Plane& plane) {
+void add_findings(const std::vector<DetectedCard>& cards, const photo::Lens& lens, Plane& plane) {
   const PlaneMatrix covariance = covariance_of(plane);
   const double u95 = length_u95_mm(plane, covariance);
   add_bend_findings(plane);
@@ -130,7 +130,7 @@ void add_findings(const std::vector<Sighting>& cards, const photo::Lens& lens, P
                          " mm across it is uncertain by " + to_text(u95, 1) +
                          " mm; more cards far apart on the pane reduce that most"});
   }
-  for (const Sighting& card : cards) {
+  for (const DetectedCard& card : cards) {
     plane.findings.insert(plane.findings.end(), card.findings.begin(), card.findings.end());
   }
 }
@@ -155,7 +155,7 @@ void add_residuals(const PlaneProblem& problem, const Fit& fit, int view, Plane&
       for (std::size_t i = 0; i < edge.seen.size(); ++i) add(edge.sigma_px);
     }
     if (glimpse.view != view) continue;
-    plane.card_misfit.push_back(chi2 / std::max(1.0, own * share));
+    plane.card_reduced_chi2.push_back(chi2 / std::max(1.0, own * share));
     plane.card_pose.emplace_back(fit.value.segment<3>(problem.body_index(glimpse.body, kX)));
   }
   plane.rms_px = std::sqrt(squares / std::max(1.0, count));
@@ -168,10 +168,10 @@ double tilt_deg(const PlaneVector& value) {
 
 }  // namespace
 
-Curvature curvature_of(const Plane& plane) {
+PrincipalCurvatures curvature_of(const Plane& plane) {
   Eigen::Matrix2d k;
-  k << plane.value[kBendAt], plane.value[kBendAt + 1], plane.value[kBendAt + 1],
-      plane.value[kBendAt + 2];
+  k << plane.value[kCurvatureOffset], plane.value[kCurvatureOffset + 1],
+      plane.value[kCurvatureOffset + 1], plane.value[kCurvatureOffset + 2];
   const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> principal(k);
   const int strong =
       std::abs(principal.eigenvalues()[0]) > std::abs(principal.eigenvalues()[1]) ? 0 : 1;
@@ -180,11 +180,11 @@ Curvature curvature_of(const Plane& plane) {
     return (slope.transpose() * plane.factor.bottomRows<3>()).norm();
   };
   const Vector2d n = principal.eigenvectors().col(strong);
-  Curvature c;
-  c.strong = principal.eigenvalues()[strong];
-  c.sigma_strong = sigma_across(n);
-  c.weak = principal.eigenvalues()[1 - strong];
-  c.sigma_weak = sigma_across(Vector2d(-n.y(), n.x()));
+  PrincipalCurvatures c;
+  c.major = principal.eigenvalues()[strong];
+  c.sigma_major = sigma_across(n);
+  c.minor = principal.eigenvalues()[1 - strong];
+  c.sigma_minor = sigma_across(Vector2d(-n.y(), n.x()));
   c.axis_deg = std::acos(std::min(1.0, std::abs(n.dot(plane.up)))) * 180 / std::numbers::pi;
   return c;
 }
@@ -193,14 +193,14 @@ namespace {
 
 /// A reflection or the pane itself may have a card's shape, but not its size too. What does not
 /// agree with cards that are clearly more trustworthy is none.
-std::vector<Sighting> agreeing(std::vector<Sighting> cards, const photo::Lens& lens) {
-  std::vector<Sighting> kept;
+std::vector<DetectedCard> agreeing(std::vector<DetectedCard> cards, const photo::Lens& lens) {
+  std::vector<DetectedCard> kept;
   std::vector<Finding> left_out;
-  for (Sighting& card : cards) {
-    const bool doubtful =
-        !kept.empty() && card.kind == Kind::plain && card.doubt > kept.front().doubt + kClearMargin;
+  for (DetectedCard& card : cards) {
+    const bool doubtful = !kept.empty() && card.kind == Kind::plain &&
+                          card.deviance > kept.front().deviance + kClearMargin;
     if (doubtful) {
-      std::vector<Sighting> together = kept;
+      std::vector<DetectedCard> together = kept;
       together.push_back(card);
       if (!fit_plane(together, lens).ok() && fit_plane(kept, lens).ok()) {
         left_out.push_back({"rectangle_left_out",
@@ -220,34 +220,34 @@ std::vector<Sighting> agreeing(std::vector<Sighting> cards, const photo::Lens& l
 
 }  // namespace
 
-Result<std::vector<Sighting>> find_cards(const photo::Photo& photo, const photo::Lens& lens,
-                                         const FindOptions& options) {
+Result<std::vector<DetectedCard>> detect_cards(const photo::Photo& photo, const photo::Lens& lens,
+                                               const DetectOptions& options) {
   // Both at once where both are wanted: each has stretches that only one core works on, and OpenCV
   // does not share out what runs within its own loops.
-  std::future<std::vector<Sighting>> wanted;
+  std::future<std::vector<DetectedCard>> wanted;
   if (options.plain) {
-    wanted = beside(cv::getNumThreads() > 1, [&] { return find_plain(photo, *options.plain); });
+    wanted = run_async(cv::getNumThreads() > 1, [&] { return find_plain(photo, *options.plain); });
   }
   // Who names a plain card has no coded one to speak of.
   CodedSearch coded =
       find_coded(photo, lens, options.plain ? Small::pass_over : Small::look_closer);
-  std::vector<Sighting> plain;
+  std::vector<DetectedCard> plain;
   if (wanted.valid()) plain = wanted.get();
-  std::vector<Sighting> cards = std::move(coded.cards);
+  std::vector<DetectedCard> cards = std::move(coded.cards);
   if (!options.plain && cards.empty()) plain = find_plain(photo, PlainSize{});
   if (!plain.empty()) {
     std::move(plain.begin(), plain.end(), std::back_inserter(cards));
     cards = agreeing(std::move(cards), lens);
   }
   if (!cards.empty()) {
-    for (const Sighting& cut : coded.cut_off) {
+    for (const DetectedCard& cut : coded.cut_off) {
       cards.front().findings.push_back(
           {"card_cut_off",
            card_name(cut) + " reaches over the edge of the photo and was left out"});
     }
     return cards;
   }
-  if (!coded.cut_off.empty() && options.cut_off_too) return std::move(coded.cut_off);
+  if (!coded.cut_off.empty() && options.allow_cut_off) return std::move(coded.cut_off);
   if (!coded.cut_off.empty()) {
     return Error{Code::card_cut_off,
                  card_name(coded.cut_off.front()) +
@@ -272,7 +272,7 @@ Result<std::vector<Sighting>> find_cards(const photo::Photo& photo, const photo:
                "sharp and without glare on it"};
 }
 
-void scale_print(double scale, Sighting& card) {
+void apply_print_scale(double scale, DetectedCard& card) {
   if (card.kind == Kind::plain) return;
   for (Corner& corner : card.corners) corner.on_card = scale * corner.on_card;
   for (Edge& edge : card.edges) {
@@ -353,7 +353,7 @@ Plane plane_of(const PlaneProblem& problem, const Weighed& weighed, int view) {
 }  // namespace
 
 Result<std::vector<Plane>> fit_planes(const std::vector<View>& views,
-                                      const std::optional<KnownBow>& bow) {
+                                      const std::optional<MeasuredBow>& bow) {
   if (views.empty()) return Error{Code::card_not_found, "no card to measure from"};
   const PlaneProblem problem(views);
   const auto start = start_of(problem, views);
@@ -378,8 +378,8 @@ Result<std::vector<Plane>> fit_planes(const std::vector<View>& views,
   return planes;
 }
 
-Result<Plane> fit_plane(const std::vector<Sighting>& cards, const photo::Lens& lens,
-                        const std::optional<KnownBow>& bow) {
+Result<Plane> fit_plane(const std::vector<DetectedCard>& cards, const photo::Lens& lens,
+                        const std::optional<MeasuredBow>& bow) {
   auto planes = fit_planes({{cards, lens}}, bow);
   if (!planes.ok()) return planes.error();
   return std::move(planes.value().front());

@@ -42,7 +42,7 @@ struct Edge {
   double sigma_px = 0.1;  ///< each sample
 };
 
-struct Sighting {
+struct DetectedCard {
   Kind kind = Kind::card;
   int id = 0;  ///< coded card number; 0 for others
   double width_mm = 0, height_mm = 0,
@@ -50,31 +50,32 @@ struct Sighting {
   std::vector<Corner> corners;  ///< coded: chessboard corners
   std::vector<Edge> edges;      ///< plain: four; coded: outer sides of the board's black squares
   std::optional<PlainSize> plain;
-  double doubt = 0;               ///< plain: twice a negative log-likelihood, 0 for a perfect card
+  double deviance = 0;            ///< plain: twice a negative log-likelihood, 0 for a perfect card
   std::vector<PointPx> body_px;   ///< the body's four corners in the photo, top-left as printed
                                   ///< first, clockwise on the screen; for masking and drawing
   std::vector<Finding> findings;  ///< of this card, or of one beside it that could not be used
 };
 
-struct FindOptions {
+struct DetectOptions {
   std::optional<PlainSize>
       plain;  ///< asked for by the user; else ID-1 is tried when no coded card is seen
-  bool cut_off_too =
+  bool allow_cut_off =
       false;  ///< lens calibration: a coded card that leaves the photo serves as well
 };
 
 /// All cards in the photo, most trustworthy first. Never empty.
 /// @retval card_not_found, card_cut_off, too_blurred
-Result<std::vector<Sighting>> find_cards(const photo::Photo& photo, const photo::Lens& lens,
-                                         const FindOptions& options);
+Result<std::vector<DetectedCard>> detect_cards(const photo::Photo& photo, const photo::Lens& lens,
+                                               const DetectOptions& options);
 
 /// What is printed on a coded sheet or card lies this much closer together than it should: 0.994
 /// when its 100 mm check bar measures 99.4 mm. Plain cards are not touched.
-void scale_print(double scale, Sighting& card);
+void apply_print_scale(double scale, DetectedCard& card);
 
 /// Parameters: rotation vector and translation (mm) of camera_from_plane, then the lens, then the
-/// pane's curvature at the plane's origin (1/mm, see Bend).
-inline constexpr int kLensAt = 6, kBendAt = kLensAt + photo::kLensSize, kPlaneSize = kBendAt + 3;
+/// pane's curvature at the plane's origin (1/mm, see CurvatureTensor).
+inline constexpr int kLensOffset = 6, kCurvatureOffset = kLensOffset + photo::kLensSize,
+                     kPlaneSize = kCurvatureOffset + 3;
 using PlaneVector = Eigen::Matrix<double, kPlaneSize, 1>;
 
 /// The measuring plane with its covariance; lens parameters as refined by the cards. A bent pane
@@ -92,42 +93,42 @@ struct Plane {
   double rms_px = 0;                 ///< of the corner residuals
   std::vector<Eigen::Vector3d> card_pose;  ///< per sighting: x, y mm and turn rad on the plane
   std::vector<double>
-      card_misfit;                ///< per sighting: residual chi-square over its degrees of freedom
+      card_reduced_chi2;          ///< per sighting: residual chi-square over its degrees of freedom
   std::vector<Finding> findings;  ///< "lens_unknown", "pane_may_be_curved", "one_card" ...
 };
 
 /// The pane's principal curvatures, 1/mm, positive where it bulges towards the camera.
-struct Curvature {
-  double strong = 0, sigma_strong = 0;
-  double weak = 0, sigma_weak = 0;
+struct PrincipalCurvatures {
+  double major = 0, sigma_major = 0;
+  double minor = 0, sigma_minor = 0;
   double axis_deg = 0;  ///< 0 to 90: between the axis that it mainly bends about and level
 };
-Curvature curvature_of(const Plane& plane);
+PrincipalCurvatures curvature_of(const Plane& plane);
 
 /// What the user knows of the pane's bend: depth under a straightedge laid across it.
-struct KnownBow {
+struct MeasuredBow {
   double curvature_per_mm = 0;  ///< positive: bulges towards the camera; 0: flat
   double sigma_per_mm = 0;
-  bool upright_axis = false;  ///< bent about an upright axis instead of a level one
+  bool vertical_axis = false;  ///< bent about an upright axis instead of a level one
 };
 
 /// The cards of one photo.
 struct View {
-  std::vector<Sighting> cards;
+  std::vector<DetectedCard> cards;
   photo::Lens lens;
 };
 
 /// Joint robust least squares over all cards, whose places nobody measured, the pane's bend and the
 /// lens with its prior covariance. Flat and bent panes are weighed by their evidence: docs/bend.md.
 /// @retval cards_disagree, plane_too_uncertain
-Result<Plane> fit_plane(const std::vector<Sighting>& cards, const photo::Lens& lens,
-                        const std::optional<KnownBow>& bow = {});
+Result<Plane> fit_plane(const std::vector<DetectedCard>& cards, const photo::Lens& lens,
+                        const std::optional<MeasuredBow>& bow = {});
 
 /// The same for several photos of one pane: coded cards of one number are one card, cameras whose
 /// lens has one profile share it. All planes have one frame, that of the first photo's first card.
 /// @retval cards_disagree also when a photo shows no card that another one shows, with which
 Result<std::vector<Plane>> fit_planes(const std::vector<View>& views,
-                                      const std::optional<KnownBow>& bow = {});
+                                      const std::optional<MeasuredBow>& bow = {});
 
 /// The place on the pane, height_mm above its face, seen at a pixel; NaN when the ray misses it.
 PointMm mm_from_px(const Plane& plane, PointPx px, double height_mm = 0);
@@ -144,6 +145,6 @@ Eigen::Matrix<double, 2, kPlaneSize> mm_jacobian(const Plane& plane, PointPx px,
 Eigen::Vector3d camera_centre_mm(const PlaneVector& value);
 /// The same as seen from a place on the pane: in the frame of the tangent plane there, whose x and
 /// y continue the developed ones and whose z is the face's normal.
-Eigen::Vector3d camera_from_place_mm(const PlaneVector& value, PointMm place);
+Eigen::Vector3d camera_in_tangent_frame_mm(const PlaneVector& value, PointMm place);
 
 }  // namespace panecard::card

@@ -96,8 +96,8 @@ struct Crossing {
   SaddleFit fit;
 };
 
-Sighting blank_sighting(int card_id, const Board& board) {
-  Sighting s;
+DetectedCard blank_sighting(int card_id, const Board& board) {
+  DetectedCard s;
   s.kind = card_id == kSheetId ? Kind::sheet : Kind::card;
   s.id = card_id == kSheetId ? 0 : card_id;
   s.width_mm = card_id == kSheetId ? board.width_mm() : kId1WidthMm;
@@ -151,7 +151,7 @@ double print_sigma_px(const BoardView& view, PointMm at) {
 /// The black squares' outer sides: they lie further out than any crossing, and so hold the plane
 /// better.
 void measure_rim(const cv::Mat& grey, const Board& board, const BoardView& view, double blur_px,
-                 double bloom, Sighting& sighting) {
+                 double bloom, DetectedCard& sighting) {
   // Black on the right-hand side on the screen: clockwise round the board. The sides on one line of
   // the board share its error of print.
   struct Side {
@@ -189,7 +189,7 @@ void measure_rim(const cv::Mat& grey, const Board& board, const BoardView& view,
   }
 }
 
-std::vector<PointPx> body_in_photo(const Sighting& s, const BoardView& view) {
+std::vector<PointPx> body_in_photo(const DetectedCard& s, const BoardView& view) {
   const double x = 0.5 * s.width_mm, y = 0.5 * s.height_mm;
   return {view({-x, y}), view({x, y}), view({x, -y}), view({-x, -y})};
 }
@@ -201,7 +201,7 @@ bool inside(const std::vector<PointPx>& points, const cv::Mat& image) {
 }
 
 struct Measured {
-  Sighting sighting;
+  DetectedCard sighting;
   double blur_px = 0;
   bool whole = false;  ///< inside the photo
   bool good = false;
@@ -325,7 +325,7 @@ CodedSearch find_coded(const photo::Photo& photo, const photo::Lens& lens, Small
   }
   if (!blurs.empty()) result.blur_px = median(blurs);
   std::stable_sort(result.cards.begin(), result.cards.end(),
-                   [](const Sighting& a, const Sighting& b) {
+                   [](const DetectedCard& a, const DetectedCard& b) {
                      return area_px2(a.body_px) > area_px2(b.body_px);
                    });
   return result;

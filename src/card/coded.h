@@ -8,11 +8,11 @@
 namespace panecard::card {
 
 struct CodedSearch {
-  std::vector<Sighting> cards;    ///< largest in the photo first
-  std::vector<Sighting> cut_off;  ///< read, but reaching over the edge of the photo
-  int mirrored_marks = 0;         ///< seen from behind
-  int unmeasured_marks = 0;       ///< read, but their crossings could not be measured
-  double blur_px = 0;             ///< median over all crossings; 0 when there are none
+  std::vector<DetectedCard> cards;    ///< largest in the photo first
+  std::vector<DetectedCard> cut_off;  ///< read, but reaching over the edge of the photo
+  int mirrored_marks = 0;             ///< seen from behind
+  int unmeasured_marks = 0;           ///< read, but their crossings could not be measured
+  double blur_px = 0;                 ///< median over all crossings; 0 when there are none
 };
 
 /// What to do where a first look shows no coded card, or only very small ones.

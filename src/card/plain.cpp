@@ -31,8 +31,8 @@ struct Candidate {
   BodyTrace body;
   ShapeFit shape;
   double radius_mm = 0, radius_sigma_mm = 0;
-  double doubt = 0;  ///< chi-square like: shape, radius, edges not seen
-  double light = 0;  ///< blank paper: what it sends back, linear, of the sensor's most
+  double deviance = 0;  ///< chi-square like: shape, radius, edges not seen
+  double light = 0;     ///< blank paper: what it sends back, linear, of the sensor's most
 };
 
 double coverage_of(const BodyTrace& body) {
@@ -188,7 +188,8 @@ bool examine(const cv::Mat& bgr, const Outline& corner, const PlainSize& size,
   if (!told || std::abs(z) > 4) return false;
   // Against any radius being as likely, a sharp measurement that agrees says more than a vague one.
   const double vague = 2 * std::log(std::hypot(part, candidate.radius_sigma_mm) / part);
-  candidate.doubt = candidate.shape.chi2 + z * z + vague + 20 * (1 - coverage_of(candidate.body));
+  candidate.deviance =
+      candidate.shape.chi2 + z * z + vague + 20 * (1 - coverage_of(candidate.body));
   return true;
 }
 
@@ -220,7 +221,7 @@ void doubt_the_dim(std::vector<Candidate>& papers) {
   for (const Candidate& c : papers) brightest = std::max(brightest, c.light);
   for (Candidate& c : papers) {
     const double dimmer = std::log(brightest / std::max(c.light, 1e-4)) / std::log(1.5);
-    c.doubt += dimmer * dimmer;
+    c.deviance += dimmer * dimmer;
   }
 }
 
@@ -233,16 +234,16 @@ double sigma_with_cut(const EdgeTrace& trace, double px_per_mm) {
   return std::hypot(trace.sigma_px, kCut_mm * px_per_mm * std::sqrt(4 * n / 45));
 }
 
-Sighting sighting_of(const Candidate& candidate, const PlainSize& size) {
-  Sighting s;
+DetectedCard sighting_of(const Candidate& candidate, const PlainSize& size) {
+  DetectedCard s;
   s.kind = Kind::plain;
   s.width_mm = size.width_mm;
   s.height_mm = size.height_mm;
   s.thickness_mm = size.thickness_mm;
   s.plain = size;
-  s.doubt = candidate.doubt;
+  s.deviance = candidate.deviance;
   const std::array<PointMm, 4>& on_body = candidate.shape.corner_mm;
-  // From the top left, as Sighting has them; the outline starts wherever it was found.
+  // From the top left, as DetectedCard has them; the outline starts wherever it was found.
   const auto top_left =
       std::find_if(on_body.begin(), on_body.end(), [](PointMm p) { return p.x < 0 && p.y > 0; });
   for (int k = 0; k < 4; ++k) {
@@ -285,7 +286,7 @@ bool lies_in(const Candidate& inner, const Candidate& outer) {
 bool speaks_against(const Candidate& other, const Candidate& candidate) {
   constexpr double kNested = 9;
   if (!overlap(candidate, other)) return false;
-  double ahead = other.doubt - candidate.doubt;
+  double ahead = other.deviance - candidate.deviance;
   if (lies_in(candidate, other)) ahead += kNested;
   if (lies_in(other, candidate)) ahead -= kNested;
   return ahead <= kClearMargin;
@@ -293,7 +294,7 @@ bool speaks_against(const Candidate& other, const Candidate& candidate) {
 
 }  // namespace
 
-std::vector<Sighting> find_plain(const photo::Photo& photo, const PlainSize& size) {
+std::vector<DetectedCard> find_plain(const photo::Photo& photo, const PlainSize& size) {
   const int factor =
       std::max(1, static_cast<int>(std::lround(std::max(photo.bgr.cols, photo.bgr.rows) /
                                                static_cast<double>(kSearchLong_px))));
@@ -305,7 +306,7 @@ std::vector<Sighting> find_plain(const photo::Photo& photo, const PlainSize& siz
   const std::vector<Segment> segments = find_segments(field, 10, 400);
   const std::vector<Quad> quads = find_quads(segments, field, limits_for(size), kMaxQuads);
 
-  const photo::Lens lens = photo::lens_from_facts(photo.facts, photo.bgr.cols, photo.bgr.rows);
+  const photo::Lens lens = photo::lens_from_exif(photo.exif, photo.bgr.cols, photo.bgr.rows);
   const auto outlines =
       sharpen(photo.bgr, plausible(quads, factor, size, lens), factor, size, lens);
   std::vector<Candidate> tried(outlines.size());
@@ -327,8 +328,8 @@ std::vector<Sighting> find_plain(const photo::Photo& photo, const PlainSize& siz
     doubt_the_dim(found);
   }
   std::stable_sort(found.begin(), found.end(),
-                   [](const Candidate& p, const Candidate& q) { return p.doubt < q.doubt; });
-  std::vector<Sighting> sightings;
+                   [](const Candidate& p, const Candidate& q) { return p.deviance < q.deviance; });
+  std::vector<DetectedCard> sightings;
   for (std::size_t i = 0; i < found.size(); ++i) {
     bool clear = true;
     for (std::size_t k = 0; k < found.size(); ++k) {

@@ -24,6 +24,6 @@ inline constexpr double kBloomSigma_px = 0.10;
 inline constexpr double kClearMargin = 6;
 
 /// Plain cards of that size, most trustworthy first; empty when there is none beyond doubt.
-std::vector<Sighting> find_plain(const photo::Photo& photo, const PlainSize& size);
+std::vector<DetectedCard> find_plain(const photo::Photo& photo, const PlainSize& size);
 
 }  // namespace panecard::card

@@ -57,13 +57,13 @@ std::optional<Trial> with_released(const PlaneProblem& problem, const Fit& held,
   return Trial{std::move(*fit), gain};
 }
 
-double half_diagonal_mm(const Sighting& card) {
+double half_diagonal_mm(const DetectedCard& card) {
   return 0.5 * std::hypot(card.width_mm, card.height_mm);
 }
 
 }  // namespace
 
-std::string card_name(const Sighting& card) {
+std::string card_name(const DetectedCard& card) {
   switch (card.kind) {
     case Kind::sheet:
       return "the coded sheet";
@@ -101,7 +101,7 @@ Explanation one_card_wrong(const PlaneProblem& problem, const Fit& held) {
     }
   });
   for (int i = 0; i < problem.bodies(); ++i) {
-    const Sighting& card = problem.body(i);
+    const DetectedCard& card = problem.body(i);
     const auto& [scaled, tilted] = doubts[i];
     if (scaled && scaled->gain > kAlarm2 && scaled->gain > worst.gain) {
       const double wide = 100 * scaled->fit.value[problem.body_index(i, kScaleU)],

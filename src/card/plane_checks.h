@@ -11,7 +11,7 @@
 namespace panecard::card {
 
 /// "sheet", "card 3", "plain card": as messages name it.
-std::string card_name(const Sighting& card);
+std::string card_name(const DetectedCard& card);
 
 /// One card that contradicts the others, by its scale or by not lying flat, when that explains the
 /// residuals better than a bend of the pane does.

@@ -42,12 +42,12 @@ struct Seen {
 
 /// `globals` as PlaneVector orders them.
 template <typename T>
-Seen<T> project(const T* globals, const Space<T>& at) {
+Seen<T> project(const T* globals, const Point3<T>& at) {
   const T point[3] = {at.x, at.y, at.z};
   T c[3];
   ceres::AngleAxisRotatePoint(globals, point, c);
   c[0] += globals[3], c[1] += globals[4], c[2] += globals[5];
-  const T* lens = globals + kLensAt;
+  const T* lens = globals + kLensOffset;
   const T u = c[0] / c[2], v = c[1] / c[2];
   const T r2 = u * u + v * v;
   const T radial = 1.0 + r2 * (lens[photo::kK1] + r2 * (lens[photo::kK2] + r2 * lens[photo::kK3]));
@@ -66,13 +66,15 @@ Seen<T> project_on_card(const T* globals, const T* own, PointMm at, bool rigid) 
   const T u = at.x * (1.0 + own[kScaleU]), v = at.y * (1.0 + own[kScaleV]);
   const T c = cos(own[kTurn]), s = sin(own[kTurn]);
   const T dx = c * u - s * v, dy = s * u + c * v;
-  const Bend<T> bend{globals[kBendAt], globals[kBendAt + 1], globals[kBendAt + 2]};
+  const CurvatureTensor<T> bend{globals[kCurvatureOffset], globals[kCurvatureOffset + 1],
+                                globals[kCurvatureOffset + 2]};
   const T height = own[kLift] + own[kTiltU] * u + own[kTiltV] * v;
-  if (!rigid) return project(globals, on_bend(bend, T(own[kX] + dx), T(own[kY] + dy), height));
-  Space<T> point = on_bend(bend, own[kX], own[kY], height);
+  if (!rigid)
+    return project(globals, point_on_surface(bend, T(own[kX] + dx), T(own[kY] + dy), height));
+  Point3<T> point = point_on_surface(bend, own[kX], own[kY], height);
   const T slope_x = bend.xx * own[kX] + bend.xy * own[kY];
   const T slope_y = bend.xy * own[kX] + bend.yy * own[kY];
-  const Turned<T> turned(slope_x * slope_x + slope_y * slope_y);
+  const SincTerms<T> turned(slope_x * slope_x + slope_y * slope_y);
   const T along = slope_x * dx + slope_y * dy;
   point.x += dx - slope_x * along * turned.cosine_rest;
   point.y += dy - slope_y * along * turned.cosine_rest;
@@ -85,7 +87,7 @@ Seen<T> project_on_card(const T* globals, const T* own, PointMm at, bool rigid) 
 void add_card_priors(const PlaneProblem& problem, MatrixXd& c) {
   const auto at = [&](int body, int parameter) { return problem.body_index(body, parameter); };
   for (int i = 0; i < problem.bodies(); ++i) {
-    const Sighting& card = problem.body(i);
+    const DetectedCard& card = problem.body(i);
     const int u = at(i, kScaleU), v = at(i, kScaleV);
     c(at(i, kLift), at(i, kLift)) = kSigmaThicknessMm * kSigmaThicknessMm;
     const bool plain = card.kind == Kind::plain;
@@ -120,11 +122,11 @@ bool same_lens(const photo::Lens& a, const photo::Lens& b) {
 }
 
 /// Coded cards of one number are one body; a plain card has no name, so each photo's is its own.
-bool same_body(const Sighting& a, const Sighting& b) {
+bool same_body(const DetectedCard& a, const DetectedCard& b) {
   return a.kind == b.kind && a.kind != Kind::plain && a.id == b.id;
 }
 
-std::size_t rows_of(const Sighting& card) {
+std::size_t rows_of(const DetectedCard& card) {
   std::size_t rows = 2 * card.corners.size();
   for (const Edge& edge : card.edges) rows += edge.seen.size();
   return rows;
@@ -136,7 +138,7 @@ PlaneProblem::PlaneProblem(const std::vector<View>& views) {
   for (std::size_t v = 0; v < views.size(); ++v) {
     const std::size_t known = bodies_.size();
     std::vector<bool> taken(known, false);
-    for (const Sighting& card : views[v].cards) {
+    for (const DetectedCard& card : views[v].cards) {
       std::size_t body = 0;
       while (body < known && (taken[body] || !same_body(*bodies_[body], card))) ++body;
       if (body == known) {
@@ -152,9 +154,9 @@ PlaneProblem::PlaneProblem(const std::vector<View>& views) {
   lay_out(static_cast<int>(views.size()));
 }
 
-PlaneProblem::PlaneProblem(const std::vector<Sighting>& cards, const photo::Lens& lens)
+PlaneProblem::PlaneProblem(const std::vector<DetectedCard>& cards, const photo::Lens& lens)
     : lenses_{&lens} {
-  for (const Sighting& card : cards) {
+  for (const DetectedCard& card : cards) {
     glimpses_.push_back({&card, 0, static_cast<int>(bodies_.size())});
     bodies_.push_back(&card);
   }
@@ -191,9 +193,10 @@ void PlaneProblem::set_bend(const BendPrior& prior) {
 std::array<int, kPlaneSize> PlaneProblem::plane_indices(int view) const {
   std::array<int, kPlaneSize> indices{};
   for (int i = 0; i < kPlaneSize; ++i) {
-    indices[static_cast<std::size_t>(i)] = i < kLensAt   ? pose_index(view) + i
-                                           : i < kBendAt ? lens_index(view) + i - kLensAt
-                                                         : bend_at_ + i - kBendAt;
+    indices[static_cast<std::size_t>(i)] = i < kLensOffset ? pose_index(view) + i
+                                           : i < kCurvatureOffset
+                                               ? lens_index(view) + i - kLensOffset
+                                               : bend_at_ + i - kCurvatureOffset;
   }
   return indices;
 }
@@ -264,7 +267,7 @@ namespace {
 /// Residuals of one glimpse, in the order of its corners and edges. `put` takes the residual, as a
 /// Jet when the Jacobian is wanted. False when the card would lie behind the camera.
 template <typename T, typename Put>
-bool glimpse_residuals(const Sighting& card, const T* globals, const T* own,
+bool glimpse_residuals(const DetectedCard& card, const T* globals, const T* own,
                        const double* globals_at, const double* own_at, const Put& put) {
   const bool rigid = card.thickness_mm > kPliant_mm;
   for (const Corner& corner : card.corners) {

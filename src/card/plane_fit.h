@@ -35,7 +35,7 @@ inline constexpr int kLocalParameters = kPlaneSize + kPerCard;
 
 /// One card in one photo.
 struct Glimpse {
-  const Sighting* card = nullptr;
+  const DetectedCard* card = nullptr;
   int view = 0;  ///< the photo
   int body = 0;  ///< the card; seen in several photos, it is one body
 };
@@ -77,7 +77,7 @@ class PlaneProblem {
  public:
   /// The views must outlive the problem.
   explicit PlaneProblem(const std::vector<View>& views);
-  PlaneProblem(const std::vector<Sighting>& cards, const photo::Lens& lens);
+  PlaneProblem(const std::vector<DetectedCard>& cards, const photo::Lens& lens);
 
   int pose_index(int view) const { return 6 * view; }
   int lens_index(int view) const { return lens_at_[static_cast<std::size_t>(view)]; }
@@ -88,7 +88,7 @@ class PlaneProblem {
   const std::vector<Glimpse>& glimpses() const { return glimpses_; }
   int views() const { return static_cast<int>(lens_at_.size()); }
   int bodies() const { return static_cast<int>(bodies_.size()); }
-  const Sighting& body(int i) const { return *bodies_[static_cast<std::size_t>(i)]; }
+  const DetectedCard& body(int i) const { return *bodies_[static_cast<std::size_t>(i)]; }
   /// Indices of one photo's plane: pose, lens, bend, as PlaneVector orders them.
   std::array<int, kPlaneSize> plane_indices(int view) const;
 
@@ -109,7 +109,7 @@ class PlaneProblem {
   void lay_out(int views);
 
   std::vector<Glimpse> glimpses_;
-  std::vector<const Sighting*> bodies_;
+  std::vector<const DetectedCard*> bodies_;
   std::vector<int> lens_at_;
   std::vector<const photo::Lens*> lenses_;  ///< per view
   int bend_at_ = 0;

@@ -75,14 +75,14 @@ LensSlopes lens_slopes(const Lens& lens, double x, double y) {
 constexpr PointMm kNowhere{std::numeric_limits<double>::quiet_NaN(),
                            std::numeric_limits<double>::quiet_NaN()};
 
-Lens lens_of(const PlaneVector& value) { return value.segment<photo::kLensSize>(kLensAt); }
+Lens lens_of(const PlaneVector& value) { return value.segment<photo::kLensSize>(kLensOffset); }
 
-Bend<double> bend_of(const PlaneVector& value) {
-  return {value[kBendAt], value[kBendAt + 1], value[kBendAt + 2]};
+CurvatureTensor<double> bend_of(const PlaneVector& value) {
+  return {value[kCurvatureOffset], value[kCurvatureOffset + 1], value[kCurvatureOffset + 2]};
 }
 
 Vector3d on_pane(const PlaneVector& value, PointMm p, double height_mm) {
-  const Space<double> at = on_bend(bend_of(value), p.x, p.y, height_mm);
+  const Point3<double> at = point_on_surface(bend_of(value), p.x, p.y, height_mm);
   return {at.x, at.y, at.z};
 }
 
@@ -92,18 +92,18 @@ struct Spot {
   Eigen::Matrix<double, 3, 5> slope;
 };
 
-Spot spot_at(const Bend<double>& bend, PointMm p, double height_mm) {
+Spot spot_at(const CurvatureTensor<double>& bend, PointMm p, double height_mm) {
   using Jet = ceres::Jet<double, 5>;
-  const Bend<Jet> k{Jet(bend.xx, 2), Jet(bend.xy, 3), Jet(bend.yy, 4)};
-  const Space<Jet> at = on_bend(k, Jet(p.x, 0), Jet(p.y, 1), Jet(height_mm));
+  const CurvatureTensor<Jet> k{Jet(bend.xx, 2), Jet(bend.xy, 3), Jet(bend.yy, 4)};
+  const Point3<Jet> at = point_on_surface(k, Jet(p.x, 0), Jet(p.y, 1), Jet(height_mm));
   Spot spot{{at.x.a, at.y.a, at.z.a}, {}};
   spot.slope << at.x.v.transpose(), at.y.v.transpose(), at.z.v.transpose();
   return spot;
 }
 
 /// Where a ray meets the bent face, by Newton from where it meets the tangent plane.
-PointMm met_on_bend(const Bend<double>& bend, const Vector3d& centre, const Vector3d& ray,
-                    double reach, double height_mm) {
+PointMm met_on_bend(const CurvatureTensor<double>& bend, const Vector3d& centre,
+                    const Vector3d& ray, double reach, double height_mm) {
   PointMm p{centre.x() + reach * ray.x(), centre.y() + reach * ray.y()};
   constexpr int kMostSteps = 20;
   for (int i = 0; i < kMostSteps; ++i) {
@@ -125,7 +125,7 @@ Eigen::Vector3d camera_centre_mm(const PlaneVector& value) {
   return -(rotation(value.head<3>()).transpose() * value.segment<3>(3));
 }
 
-Vector3d camera_from_place_mm(const PlaneVector& value, PointMm place) {
+Vector3d camera_in_tangent_frame_mm(const PlaneVector& value, PointMm place) {
   const Spot spot = spot_at(bend_of(value), place, 0);
   Matrix3d tangent;
   tangent.col(0) = spot.slope.col(0).normalized();

@@ -20,7 +20,7 @@ struct Pair {
   Vector2d direction;
 };
 
-std::vector<Pair> pairs_of(const Sighting& card, const photo::Lens& lens) {
+std::vector<Pair> pairs_of(const DetectedCard& card, const photo::Lens& lens) {
   std::vector<Pair> pairs;
   const auto add = [&](PointMm on_card, PointPx seen) {
     const Vector2d direction = photo::undistort(lens.value, seen);
@@ -108,10 +108,11 @@ void set_shifted_pose(const Shift& own_from_joint, const PlaneVector& own, Vecto
 
 }  // namespace
 
-std::optional<VectorXd> start_value(const std::vector<Sighting>& cards, const photo::Lens& lens) {
+std::optional<VectorXd> start_value(const std::vector<DetectedCard>& cards,
+                                    const photo::Lens& lens) {
   const auto pose = pose_of(pairs_of(cards.front(), lens));
   if (!pose) return std::nullopt;
-  const std::vector<Sighting> first = {cards.front()};
+  const std::vector<DetectedCard> first = {cards.front()};
   const PlaneProblem alone(first, lens);
   const std::array<Pose, 2> candidates{*pose, flipped(*pose)};
   std::array<std::optional<Fit>, 2> fits;
@@ -166,7 +167,7 @@ std::optional<VectorXd> joint_start(const PlaneProblem& joint, const std::vector
   VectorXd value = joint.mean();
   value.head<6>() = own[0].value.head<6>();
   value.segment<photo::kLensSize>(joint.lens_index(0)) =
-      own[0].value.segment<photo::kLensSize>(kLensAt);
+      own[0].value.segment<photo::kLensSize>(kLensOffset);
   std::vector<bool> known(static_cast<std::size_t>(joint.bodies()), false);
   std::vector<bool> placed(views.size(), false);
   for (std::size_t round = 0; round < views.size(); ++round) {

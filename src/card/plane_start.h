@@ -11,7 +11,7 @@ namespace panecard::card {
 
 /// Parameters as plane_fit.h orders them, cards flat on the first card's plane. One card alone can
 /// look alike from two sides; both are tried and the better one kept.
-std::optional<Eigen::VectorXd> start_value(const std::vector<Sighting>& cards,
+std::optional<Eigen::VectorXd> start_value(const std::vector<DetectedCard>& cards,
                                            const photo::Lens& lens);
 
 /// The same for several photos of one pane, from each photo's own fit: they are laid on each other

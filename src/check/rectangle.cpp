@@ -63,7 +63,7 @@ Eigen::VectorXd response_weights(const Eigen::VectorXd& off) {
 /// From the smallest box, turned so that its height is what stands upright in the photo; the radius
 /// from the area that the corners lack: (4 - pi) r^2.
 Rounded start_for(const PolygonMm& points, PointMm up) {
-  const Box box = smallest_box(points);
+  const OrientedBox box = min_area_box(points);
   Rounded r{box.centre, box.angle_rad, box.long_mm / 2, box.short_mm / 2, 0};
   const double missing = box.long_mm * box.short_mm - signed_area_mm2(points);
   r.radius_mm = std::clamp(std::sqrt(std::max(0.0, missing) / (4 - kPi)), 0.0, box.short_mm / 4);

@@ -56,7 +56,7 @@ Shape evenly(const Shape& shape, double step_mm) {
   out.u95_mm = at_stations(shape.u95_mm, to);
   out.contour.points = at_stations(shape.contour.points, to);
   out.contour.sigma_mm = at_stations(shape.contour.sigma_mm, to);
-  out.contour.correlation_mm = shape.contour.correlation_mm;
+  out.contour.correlation_length_mm = shape.contour.correlation_length_mm;
   out.contour.mode_sources = shape.contour.mode_sources;
   for (const PolygonMm& mode : shape.contour.modes) {
     out.contour.modes.push_back(at_stations(mode, to));
@@ -105,7 +105,7 @@ Spread::Spread(const Shape& shape, const PolygonMm& along) {
     return;
   }
   constexpr std::size_t kMostBumps = 400;
-  const std::vector<NoiseBump> bumps = noise_bumps(c, kMostBumps);
+  const std::vector<NoiseMode> bumps = noise_modes(c, kMostBumps);
   columns_ = Eigen::MatrixXd::Zero(n, static_cast<Eigen::Index>(c.modes.size() + bumps.size()));
   Eigen::Index column = 0;
   for (std::size_t m = 0; m < c.modes.size(); ++m, ++column) {
@@ -115,7 +115,7 @@ Spread::Spread(const Shape& shape, const PolygonMm& along) {
     }
     sources_.push_back(m < c.mode_sources.size() ? c.mode_sources[m] : SourceName());
   }
-  for (const NoiseBump& bump : bumps) {
+  for (const NoiseMode& bump : bumps) {
     for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
       const auto i = static_cast<Eigen::Index>((bump.first + k) % c.points.size());
       columns_(i, column) += bump.along_normal_mm[k];

@@ -211,7 +211,7 @@ std::vector<Stretch> bridged(const std::vector<Segment>& all) {
   return out;
 }
 
-PolygonMm corners(const Box& box) {
+PolygonMm corners(const OrientedBox& box) {
   const PointMm u = {std::cos(box.angle_rad), std::sin(box.angle_rad)};
   const PointMm along = box.long_mm / 2 * u;
   const PointMm across = box.short_mm / 2 * PointMm{-u.y, u.x};

@@ -36,7 +36,7 @@ struct Stretch {
 };
 std::vector<Stretch> bridged(const std::vector<Segment>& segments);
 
-PolygonMm corners(const Box& box);  ///< counter-clockwise, the long side first
+PolygonMm corners(const OrientedBox& box);  ///< counter-clockwise, the long side first
 
 /// Pane (y up) onto page (y down): turned, scaled, shifted.
 struct Placement {

@@ -48,7 +48,7 @@ struct Drawing {
 
 // Turned by less than 45 deg so that the box stands square on the page and up stays up.
 void choose_placement(Drawing& d) {
-  const Box& box = d.m.outline.box;
+  const OrientedBox& box = d.m.outline.box;
   const double turn = -std::remainder(box.angle_rad, std::numbers::pi / 2);
   const bool lying = std::abs(std::cos(box.angle_rad + turn)) > 0.5;
   const double width = lying ? box.long_mm : box.short_mm;

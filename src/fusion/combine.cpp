@@ -248,7 +248,7 @@ Contour averaged(const std::vector<Field>& fields, const std::vector<Repeated>& 
     out.sigma_mm.push_back(std::sqrt(noise[k]));
   }
   out.points_px = pixels;
-  out.correlation_mm = alike_mm;
+  out.correlation_length_mm = alike_mm;
   return out;
 }
 
@@ -319,7 +319,7 @@ Result<Combined> combine(const std::vector<Measured>& all) {
       motion = laid.value();
     }
     fields.push_back(field_of(one, points, normals, motion));
-    alike_mm = std::max(alike_mm, one.shape.contour.correlation_mm);
+    alike_mm = std::max(alike_mm, one.shape.contour.correlation_length_mm);
     // Of the shape alone, as the mean's is: where the outline lies is nobody's question.
     const VectorXd u95 = 2 * fields.back().weight.cwiseSqrt().cwiseInverse();
     out.median_u95_before_mm +=

@@ -28,7 +28,7 @@ PolygonMm mirrored(const PolygonMm& outline) {
 }  // namespace
 
 Query::Query(const check::Shape& shape)
-    : correlation_mm_(shape.contour.correlation_mm),
+    : correlation_mm_(shape.contour.correlation_length_mm),
       moments_(moments_of(shape.contour.points)),
       noise_(noise_of(shape.contour.points)) {
   constexpr double kPoints = 160;

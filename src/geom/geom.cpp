@@ -92,7 +92,7 @@ bool contains(const PolygonMm& polygon, PointMm p) {
   return inside;
 }
 
-bool crosses_itself(const PolygonMm& polygon) {
+bool self_intersects(const PolygonMm& polygon) {
   const PolygonMm p = without_repeats(polygon);
   const std::size_t n = p.size();
   if (n < 3) return n == 2;
@@ -160,14 +160,14 @@ PolygonMm resample(const PolygonMm& polygon, double step_mm) {
   return result;
 }
 
-Box smallest_box(const PolygonMm& polygon) {
+OrientedBox min_area_box(const PolygonMm& polygon) {
   const PolygonMm hull = convex_hull(polygon);
   const std::size_t n = hull.size();
   if (n == 0) return {};
   if (n == 1) return {hull[0], 0, 0, 0};
   // Three callipers walk round the hull with the edge: furthest along it, away from it, behind it.
   std::size_t ahead = 1, away = 1, behind = 1;
-  Box best;
+  OrientedBox best;
   double best_area = std::numeric_limits<double>::infinity();
   for (std::size_t i = 0; i < n; ++i) {
     const PointMm a = hull[i], edge = hull[(i + 1) % n] - a;
@@ -212,21 +212,21 @@ PolygonMm outward_normals(const PolygonMm& polygon) {
   return normals;
 }
 
-std::vector<NoiseBump> noise_bumps(const Contour& contour, std::size_t most) {
+std::vector<NoiseMode> noise_modes(const Contour& contour, std::size_t most) {
   const std::size_t n = contour.points.size();
   if (n < 3 || contour.sigma_mm.size() != n) return {};
   const std::vector<double> at = arc_lengths(contour.points);
   const double total = at.back();
   if (!(total > 0) || most < 2) return {};
   const double wanted =
-      contour.correlation_mm > 0 ? std::floor(total / contour.correlation_mm) : total;
+      contour.correlation_length_mm > 0 ? std::floor(total / contour.correlation_length_mm) : total;
   const auto count = static_cast<std::size_t>(
       std::clamp(wanted, 8.0, static_cast<double>(std::max<std::size_t>(8, most))));
   const double spacing = total / static_cast<double>(count);
 
   // Neighbouring half cosines add up in squares to one (cos^2 + sin^2), so the variance at every
   // point is exactly sigma^2. A point belongs to the bump before it and the bump after it.
-  std::vector<NoiseBump> bumps(count);
+  std::vector<NoiseMode> bumps(count);
   std::vector<std::vector<std::pair<std::size_t, double>>> rising(count), falling(count);
   for (std::size_t i = 0; i < n; ++i) {
     const double place = at[i] / spacing;
@@ -251,7 +251,7 @@ std::vector<PolygonMm> all_modes(const Contour& contour) {
   std::vector<PolygonMm> modes = contour.modes;
   const std::size_t n = contour.points.size();
   const PolygonMm normals = outward_normals(contour.points);
-  for (const NoiseBump& bump : noise_bumps(contour, kMostBumps)) {
+  for (const NoiseMode& bump : noise_modes(contour, kMostBumps)) {
     PolygonMm mode(n);
     for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
       const std::size_t i = (bump.first + k) % n;

@@ -36,12 +36,12 @@ using PolygonMm = std::vector<PointMm>;  ///< closed: the last point joins the f
 /// Curvature (1/mm) of a bent face at its origin, positive where it bulges towards +z: along x,
 /// mixed, along y. A cylinder of radius R about an axis across the unit vector n is n n' / R.
 template <typename T>
-struct Bend {
+struct CurvatureTensor {
   T xx = T(0), xy = T(0), yy = T(0);
 };
 
 template <typename T>
-struct Space {
+struct Point3 {
   T x, y, z;
 };
 
@@ -49,9 +49,9 @@ struct Space {
 /// sine_over = sin t / t, (1 - sin t / t) / t^2, (1 - cos t) / t^2. Series, exact to 1e-12 for t
 /// < 2.
 template <typename T>
-struct Turned {
+struct SincTerms {
   T cosine, sine_over, sine_rest, cosine_rest;
-  explicit Turned(const T& t2)
+  explicit SincTerms(const T& t2)
       : sine_rest((1.0 / 6) -
                   t2 * ((1.0 / 120) -
                         t2 * ((1.0 / 5040) -
@@ -73,10 +73,10 @@ struct Turned {
 /// (x, y): straight in the plane becomes geodesic on the face. Exact for a plane, a cylinder and a
 /// sphere; between them lengths across the weaker curvature stretch by about kk' r^2 / 6.
 template <typename T>
-Space<T> on_bend(const Bend<T>& k, const T& x, const T& y, const T& height) {
+Point3<T> point_on_surface(const CurvatureTensor<T>& k, const T& x, const T& y, const T& height) {
   const T slope_x = k.xx * x + k.xy * y, slope_y = k.xy * x + k.yy * y;
   const T depth = x * slope_x + y * slope_y;
-  const Turned<T> turned(slope_x * slope_x + slope_y * slope_y);
+  const SincTerms<T> turned(slope_x * slope_x + slope_y * slope_y);
   const T along = height * turned.sine_over - depth * turned.sine_rest;
   return {x + slope_x * along, y + slope_y * along,
           height * turned.cosine - depth * turned.cosine_rest};
@@ -134,19 +134,19 @@ double distance_to_segment(PointMm p, PointMm a, PointMm b);
 double signed_area_mm2(const PolygonMm& polygon);  ///< positive when counter-clockwise
 double perimeter_mm(const PolygonMm& polygon);
 bool contains(const PolygonMm& polygon, PointMm p);
-bool crosses_itself(const PolygonMm& polygon);
+bool self_intersects(const PolygonMm& polygon);
 PolygonMm convex_hull(PolygonMm points);  ///< counter-clockwise, no three points on one line
 
 /// Points every `step_mm` of arc length (adjusted so that they close evenly), on the chords.
 PolygonMm resample(const PolygonMm& polygon, double step_mm);
 
 /// Smallest enclosing rectangle: one side lies on a hull edge (Freeman & Shapira 1975).
-struct Box {
+struct OrientedBox {
   PointMm centre;
   double angle_rad = 0;  ///< direction of the long side
   double long_mm = 0, short_mm = 0;
 };
-Box smallest_box(const PolygonMm& polygon);
+OrientedBox min_area_box(const PolygonMm& polygon);
 
 /// A vertex of a path of lines and arcs. The bulge is DXF's (LWPOLYLINE group 42): tan(sweep / 4)
 /// of the arc to the next vertex, positive counter-clockwise; 0 is a straight line.
@@ -205,27 +205,28 @@ struct Contour {
   PolygonMm points;                ///< counter-clockwise, evenly spaced, y up
   std::vector<PointPx> points_px;  ///< the same points in the photo
   std::vector<bool> seen;          ///< false where the edge was bridged, not observed
-  std::vector<double> sigma_mm;    ///< per point, normal: the part of the edge noise without
-                                   ///< correlation to its neighbours further than correlation_mm
-  double correlation_mm = 10;      ///< arc length over which that noise is alike
+  std::vector<double>
+      sigma_mm;  ///< per point, normal: the part of the edge noise without
+                 ///< correlation to its neighbours further than correlation_length_mm
+  double correlation_length_mm = 10;  ///< arc length over which that noise is alike
   std::vector<PolygonMm> modes;  ///< of sources that move many points together; points.size() each
   std::vector<SourceName> mode_sources;  ///< one per mode
 };
 
 /// All modes of a contour: the shared ones, then its local edge noise as smooth bumps of width
-/// correlation_mm along the outward normal, so that one mechanism serves every source.
+/// correlation_length_mm along the outward normal, so that one mechanism serves every source.
 std::vector<PolygonMm> all_modes(const Contour& contour);
 
 /// One piece of local edge noise: point (first + k) modulo the point count moves along its outward
 /// normal by along_normal_mm[k] when the piece is off by one standard uncertainty.
-struct NoiseBump {
+struct NoiseMode {
   std::size_t first = 0;
   std::vector<double> along_normal_mm;
 };
 
-/// The local edge noise as independent bumps, perimeter / correlation_mm of them but 8 at least and
-/// `most` at most. Squares of neighbours add up to sigma_mm^2 at every point.
-std::vector<NoiseBump> noise_bumps(const Contour& contour, std::size_t most);
+/// The local edge noise as independent bumps, perimeter / correlation_length_mm of them but 8 at
+/// least and `most` at most. Squares of neighbours add up to sigma_mm^2 at every point.
+std::vector<NoiseMode> noise_modes(const Contour& contour, std::size_t most);
 
 /// 95 % expanded uncertainty (k = 2) normal to the curve at every point.
 std::vector<double> u95_normal_mm(const Contour& contour);

@@ -50,7 +50,7 @@ std::optional<Error> invalid(const Item& item) {
       return Error{Code::degenerate_shape, name + " has a point beyond 1 km"};
     }
   }
-  if (signed_area_mm2(item.shape) <= 0 || crosses_itself(item.shape)) {
+  if (signed_area_mm2(item.shape) <= 0 || self_intersects(item.shape)) {
     return Error{Code::degenerate_shape,
                  name + " crosses itself or runs clockwise; measure or draw it again"};
   }
@@ -165,7 +165,7 @@ PolygonMm simplified_outwards(const PolygonMm& polygon, double tolerance_mm) {
       changed = true;
     }
   }
-  return crosses_itself(p) ? polygon : p;
+  return self_intersects(p) ? polygon : p;
 }
 
 Result<Prepared> prepare(const std::vector<Item>& items, const Strip& strip) {

@@ -137,7 +137,7 @@ void keep_sources(const Contour& contour, Kept& k) {
   const Shifts a = shifts_of(fusion::with_fewer_sources(contour));
   const std::vector<double> run = arc_lengths(contour.points);
   k.sources_known = true;
-  k.alike = on_grid(contour.correlation_mm, kGrid_mm);
+  k.alike = on_grid(contour.correlation_length_mm, kGrid_mm);
   k.stations = stations(a, run);
   std::vector<double> sorted = a.sigmas;
   std::sort(sorted.begin(), sorted.end());
@@ -165,7 +165,7 @@ void keep_sources(const Contour& contour, Kept& k) {
 /// The sources of a file that we wrote ourselves: they lie on its grid already.
 void keep_again(const Json& root, const Contour& contour, Kept& k) {
   k.sources_known = true;
-  k.alike = on_grid(contour.correlation_mm, kGrid_mm);
+  k.alike = on_grid(contour.correlation_length_mm, kGrid_mm);
   k.step = on_grid(root[kKept]["step_mm"].get<double>(), kGridStep_mm);
   const double step = static_cast<double>(k.step) * kGridStep_mm;
   const PolygonMm normals = outward_normals(contour.points);
@@ -334,7 +334,7 @@ check::Shape shape_of(const Kept& k) {
     return step * ((1 - t) * static_cast<double>(values[s]) +
                    t * static_cast<double>(values[(s + 1) % count]));
   };
-  contour.correlation_mm = kGrid_mm * static_cast<double>(k.alike);
+  contour.correlation_length_mm = kGrid_mm * static_cast<double>(k.alike);
   contour.sigma_mm.resize(k.outline.size());
   for (const KeptSource& source : k.sources) {
     contour.mode_sources.emplace_back(source.name);

@@ -8,29 +8,28 @@ std::string say_size(int width_px, int height_px) {
   return to_text(width_px, 0) + " x " + to_text(height_px, 0) + " px";
 }
 
-std::string say_lens(const photo::Lens& lens, const photo::Facts& facts) {
+std::string say_lens(const photo::Lens& lens, const photo::Exif& exif) {
   if (lens.calibrated) {
     return (lens.model.empty() ? "profile" : lens.model + " profile") + ", " +
            to_text(lens.photos, 0) + " photos";
   }
-  if (facts.focal_35mm) {
-    return "not calibrated, " + to_text(*facts.focal_35mm, 0) +
-           " mm equivalent by the photo's EXIF";
+  if (exif.focal_35mm) {
+    return "not calibrated, " + to_text(*exif.focal_35mm, 0) + " mm equivalent by the photo's EXIF";
   }
   return "unknown, no focal length in the photo's EXIF";
 }
 
 Result<ChosenLens> choose_lens(const Options& options, const photo::Photo& photo) {
-  const photo::Facts& facts = photo.facts;
+  const photo::Exif& exif = photo.exif;
   const int width = photo.bgr.cols, height = photo.bgr.rows;
   if (!options.lens) {
-    if (auto lens = photo::find_lens(facts, width, height, options.lens_folders)) {
+    if (auto lens = photo::find_lens(exif, width, height, options.lens_folders)) {
       return ChosenLens{*std::move(lens), {}};
     }
-    return ChosenLens{photo::lens_from_facts(facts, width, height), {}};
+    return ChosenLens{photo::lens_from_exif(exif, width, height), {}};
   }
   const photo::Lens& profile = *options.lens;
-  const auto lens = photo::lens_for(profile, width, height, facts.orientation);
+  const auto lens = photo::adapt_profile(profile, width, height, exif.orientation);
   if (!lens) {
     return Error{Code::bad_usage, "the lens profile given is for photos of " +
                                       say_size(profile.width_px, profile.height_px) +
@@ -38,10 +37,10 @@ Result<ChosenLens> choose_lens(const Options& options, const photo::Photo& photo
                                       "; calibrate with photos of this shape"};
   }
   ChosenLens chosen{*lens, {}};
-  if (!facts.model.empty() && facts.model != lens->model) {
+  if (!exif.model.empty() && exif.model != lens->model) {
     chosen.findings.push_back(
         {"lens_of_another_phone", "the lens profile is of '" + lens->model +
-                                      "' but the photo is by '" + facts.model +
+                                      "' but the photo is by '" + exif.model +
                                       "': leave --lens out or give this phone's profile"});
   }
   return chosen;

@@ -18,7 +18,7 @@ struct ChosenLens {
 Result<ChosenLens> choose_lens(const Options& options, const photo::Photo& photo);
 
 /// As a result file says it.
-std::string say_lens(const photo::Lens& lens, const photo::Facts& facts);
+std::string say_lens(const photo::Lens& lens, const photo::Exif& exif);
 
 std::string say_size(int width_px, int height_px);
 

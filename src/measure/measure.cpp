@@ -86,11 +86,11 @@ std::optional<Error> outside_photo(const photo::Photo& photo, const std::vector<
   return std::nullopt;
 }
 
-std::optional<card::KnownBow> seen_bow(const Options& options) {
+std::optional<card::MeasuredBow> seen_bow(const Options& options) {
   if (!options.bow) return std::nullopt;
   const double side = options.seen_from == Side::inside ? -1 : 1;
-  return card::KnownBow{side * options.bow->curvature_per_mm, options.bow->sigma_per_mm,
-                        options.bow->upright_axis};
+  return card::MeasuredBow{side * options.bow->curvature_per_mm, options.bow->sigma_per_mm,
+                           options.bow->upright_axis};
 }
 
 trace::Options tracing_options(const Options& options) {
@@ -113,19 +113,19 @@ struct Seen {
 };
 
 Result<Seen> find_cards(const Photos& photos, const Options& options) {
-  card::FindOptions find;
+  card::DetectOptions find;
   find.plain = options.plain;
   Seen seen;
   for (std::size_t i = 0; i < photos.images.size(); ++i) {
     const auto chosen = choose_lens(options, photos.images[i]);
     if (!chosen.ok()) return chosen.error();
-    auto cards = card::find_cards(photos.images[i], chosen->lens, find);
+    auto cards = card::detect_cards(photos.images[i], chosen->lens, find);
     if (!cards.ok()) return named(photos.names[i], cards.error());
-    for (card::Sighting& card : cards.value()) {
+    for (card::DetectedCard& card : cards.value()) {
       if (options.card_thickness_mm && card.kind != card::Kind::sheet) {
         card.thickness_mm = *options.card_thickness_mm;
       }
-      card::scale_print(options.printed_bar_mm / kCheckBar_mm, card);
+      card::apply_print_scale(options.printed_bar_mm / kCheckBar_mm, card);
     }
     seen.views.push_back({std::move(cards.value()), chosen->lens});
     append(seen.findings, chosen->findings);
@@ -134,17 +134,18 @@ Result<Seen> find_cards(const Photos& photos, const Options& options) {
 }
 
 model::Face face_of(const card::Plane& plane) {
-  const card::Curvature c = card::curvature_of(plane);
-  return {plane.bent_probability, c.strong,  2 * c.sigma_strong, c.weak,
-          2 * c.sigma_weak,       c.axis_deg};
+  const card::PrincipalCurvatures c = card::curvature_of(plane);
+  return {plane.bent_probability, c.major,   2 * c.sigma_major, c.minor,
+          2 * c.sigma_minor,      c.axis_deg};
 }
 
 /// What the photo is like, and warnings where it costs.
-void judge(const quality::Look& look, model::Measurement& m) {
-  m.quality = quality::numbers(look, m.outline);
+void add_quality(const quality::PhotoQuality& photo, model::Measurement& m) {
+  m.quality = quality::figures(photo, m.outline);
   append(m.warnings, quality::findings(m.quality, m.outline));
   const std::vector<SourceName>& sources = m.outline.sources;
-  if (std::find(sources.begin(), sources.end(), SourceName(ErrorSource::box_choice)) != sources.end()) {
+  if (std::find(sources.begin(), sources.end(), SourceName(ErrorSource::box_choice)) !=
+      sources.end()) {
     m.warnings.push_back(
         {"box_not_sure",
          "another rectangle encloses this pane about as closely, so that the box's sides may be "
@@ -220,8 +221,8 @@ Result<model::Measurement> summarize(const Photos& photos, const Options& option
   const photo::Photo& first = photos.images.front();
   const card::View& view = prepared.views.front();
   // What the photo is like does not depend on the outline, which one core alone fits.
-  auto look = beside(cv::getNumThreads() > 1, [&] {
-    return quality::look(first, prepared.planes.front(), view.cards, traced.contour);
+  auto look = run_async(cv::getNumThreads() > 1, [&] {
+    return quality::assess_photo(first, prepared.planes.front(), view.cards, traced.contour);
   });
   auto outline = outline::fit(traced.contour);
   if (!outline.ok()) return named(name_of_all(photos), outline.error());
@@ -229,23 +230,23 @@ Result<model::Measurement> summarize(const Photos& photos, const Options& option
   m.boundary = measure::name_of(options.boundary);
   m.verdict = report::verdict_on(outline.value(), Units::mm);
   m.outline = std::move(outline.value());
-  for (const card::Sighting& card : view.cards) {
+  for (const card::DetectedCard& card : view.cards) {
     m.cards.push_back({name_of(card.kind), card.id, card.body_px});
   }
   append_new(m.warnings, prepared.findings);
   for (const card::Plane& plane : prepared.planes) append_new(m.warnings, plane.findings);
   append_new(m.warnings, traced.findings);
-  judge(look.get(), m);
+  add_quality(look.get(), m);
   m.face = face_of(prepared.planes.front());
   m.photo_name = file_names(photos.names);
   m.photo_width_px = first.bgr.cols;
   m.photo_height_px = first.bgr.rows;
-  m.lens_text = say_lens(view.lens, first.facts);
+  m.lens_text = say_lens(view.lens, first.exif);
   return m;
 }
 
 void complete(const Photos& photos, const trace::Traced& traced, model::Measurement& m) {
-  auto digest = beside(cv::getNumThreads() > 1, [&] { return digest_of(photos.paths.front()); });
+  auto digest = run_async(cv::getNumThreads() > 1, [&] { return digest_of(photos.paths.front()); });
   m.covariance = outline::carried(traced.contour, m.outline);
   m.photo_sha256 = digest.get();
 }

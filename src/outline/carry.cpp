@@ -59,7 +59,7 @@ Value between(const std::vector<Value>& values, const FootOn& foot) {
 /// What the pieces leave over: its size against the stated noise, and the length over which it is
 /// alike, from the scatter of its means over stretches.
 struct Rest {
-  double times_sigma = 1, correlation_mm = 0;
+  double times_sigma = 1, correlation_length_mm = 0;
 };
 
 Rest rest_of(const Contour& c, const Outline& outline) {
@@ -88,7 +88,8 @@ Rest rest_of(const Contour& c, const Outline& outline) {
   rest.times_sigma = std::sqrt(std::max(1.0, squares / stated));
   const double variance = std::max(squares, stated) / static_cast<double>(n);
   const double power = mean_squares / static_cast<double>(stretches) * kStretch_mm;
-  rest.correlation_mm = std::clamp(power / (kBumpLength * variance), c.correlation_mm, kStretch_mm);
+  rest.correlation_length_mm =
+      std::clamp(power / (kBumpLength * variance), c.correlation_length_mm, kStretch_mm);
   return rest;
 }
 
@@ -102,7 +103,7 @@ Contour carried(const Contour& contour, const Outline& outline) {
   out.mode_sources = contour.mode_sources;
   out.modes.resize(contour.modes.size());
   const Rest rest = rest_of(contour, outline);
-  out.correlation_mm = std::max(contour.correlation_mm, rest.correlation_mm);
+  out.correlation_length_mm = std::max(contour.correlation_length_mm, rest.correlation_length_mm);
   Feet foot_on(contour.points);
   for (const PointMm p : outline.points) {
     const FootOn foot = foot_on(p);

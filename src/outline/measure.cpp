@@ -40,7 +40,7 @@ std::vector<std::size_t> bending_points(const PolygonMm& points) {
 }
 
 /// The sides of a moved shape in the order of the nominal ones: near a square they could swap.
-std::pair<double, double> sides_like(const Box& nominal, const Box& box) {
+std::pair<double, double> sides_like(const OrientedBox& nominal, const OrientedBox& box) {
   const double turn = std::abs(std::remainder(box.angle_rad - nominal.angle_rad, kPi));
   if (turn < kPi / 4) return {box.long_mm, box.short_mm};
   return {box.short_mm, box.long_mm};
@@ -168,7 +168,7 @@ void allow_for_other_boxes(const PolygonMm& points, const std::vector<PolygonMm>
 
 void measure_box(const Spread& spread, Outline& outline) {
   const PolygonMm& p = outline.points;
-  outline.box = smallest_box(p);
+  outline.box = min_area_box(p);
   const std::vector<std::size_t> carriers = bending_points(p);
   PolygonMm moved(carriers.size());
   const auto count = static_cast<Eigen::Index>(spread.modes.size());
@@ -181,7 +181,7 @@ void measure_box(const Spread& spread, Outline& outline) {
       for (std::size_t c = 0; c < carriers.size(); ++c) {
         moved[c] = p[carriers[c]] + sign * mode[carriers[c]];
       }
-      side[k] = sides_like(outline.box, smallest_box(moved));
+      side[k] = sides_like(outline.box, min_area_box(moved));
     }
     long_effects[m] = (side[0].first - side[1].first) / 2;
     short_effects[m] = (side[0].second - side[1].second) / 2;

@@ -44,7 +44,7 @@ Result<std::size_t> checked(const Contour& c) {
     }
   }
   if (!(signed_area_mm2(c.points) > 1)) return wrong("encloses no area counter-clockwise");
-  if (crosses_itself(c.points)) return wrong("crosses itself");
+  if (self_intersects(c.points)) return wrong("crosses itself");
   return n;
 }
 
@@ -52,8 +52,8 @@ Result<std::size_t> checked(const Contour& c) {
 /// the bumps that model it (half cosines, 16 / pi^2 of their spacing), or the point spacing.
 double observation_mm(const Contour& c, double perimeter) {
   const double spacing = perimeter / static_cast<double>(c.points.size());
-  const double bump = perimeter / std::max(8.0, std::floor(perimeter / c.correlation_mm));
-  return c.correlation_mm > 0 ? std::max(spacing, 16 / (kPi * kPi) * bump) : spacing;
+  const double bump = perimeter / std::max(8.0, std::floor(perimeter / c.correlation_length_mm));
+  return c.correlation_length_mm > 0 ? std::max(spacing, 16 / (kPi * kPi) * bump) : spacing;
 }
 
 /// Every so many points, where these tell all that the noise lets through.
@@ -214,13 +214,13 @@ Factor factor_of(const Eigen::MatrixXd& covariance, double least) {
 }
 
 /// The pulls of hundreds of bumps, in as few columns as there are unknowns.
-Eigen::MatrixXd pulls_of(const std::vector<NoiseBump>& bumps, const Response& response,
+Eigen::MatrixXd pulls_of(const std::vector<NoiseMode>& bumps, const Response& response,
                          std::size_t points, Eigen::Index rows) {
   constexpr double kLeast = 1e-13;  // what the fit's answer may enlarge again
   Eigen::MatrixXd covariance = Eigen::MatrixXd::Zero(rows, rows);
   Eigen::VectorXd pull = Eigen::VectorXd::Zero(rows);
   std::vector<Eigen::Index> touched;
-  for (const NoiseBump& bump : bumps) {
+  for (const NoiseMode& bump : bumps) {
     for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
       const std::size_t i = (bump.first + k) % points;
       const auto row = static_cast<Eigen::Index>(6 * response.link_of(i));
@@ -253,14 +253,14 @@ Steps source_steps(const Contour& c, const Noise& noise, const Chain& chain, con
   const std::size_t n = c.points.size();
   const auto rows = static_cast<Eigen::Index>(6 * chain.links.size());
   const Eigen::MatrixXd local =
-      noise_scale * pulls_of(noise_bumps(c, kMostBumps), response, n, rows);
+      noise_scale * pulls_of(noise_modes(c, kMostBumps), response, n, rows);
   Eigen::MatrixXd rest(rows, 0);
   if (noise.discrepancy_mm > 0) {
     Contour smooth;
     smooth.points = c.points;
     smooth.sigma_mm.assign(n, noise.discrepancy_mm);
-    smooth.correlation_mm = kDiscrepancyBump_mm;
-    rest = noise_scale * pulls_of(noise_bumps(smooth, kMostBumps), response, n, rows);
+    smooth.correlation_length_mm = kDiscrepancyBump_mm;
+    rest = noise_scale * pulls_of(noise_modes(smooth, kMostBumps), response, n, rows);
   }
   Steps steps;
   steps.modes = static_cast<Eigen::Index>(c.modes.size());
@@ -589,7 +589,7 @@ std::vector<PolygonMm> modes_with_noise(const Contour& c, SourceIndex& index) {
   std::vector<PolygonMm> modes = c.modes;
   const std::size_t n = c.points.size();
   const PolygonMm normals = outward_normals(c.points);
-  for (const NoiseBump& bump : noise_bumps(c, kMostFreeBumps)) {
+  for (const NoiseMode& bump : noise_modes(c, kMostFreeBumps)) {
     modes.emplace_back(n);
     index.of_mode.push_back(index.find(ErrorSource::edge_noise));
     for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {

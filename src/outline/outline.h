@@ -46,7 +46,7 @@ struct Outline {
   std::vector<PointPx> points_px;
   std::vector<bool> seen;
   std::vector<Piece> pieces;
-  Box box;
+  OrientedBox box;
   Dimension long_mm, short_mm;
   Dimension area_mm2, perimeter_mm;
   std::vector<Dimension> diagonals_mm;  ///< two, for a four-sided pane; else empty

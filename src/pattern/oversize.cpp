@@ -18,7 +18,7 @@ double axis_of(const Pane& pane) {
   if (shape.u95_mm.empty()) shape.u95_mm.assign(pane.outline.size(), 0.1);
   shape.sources_known = false;
   const auto rectangle = check::fit_rectangle(shape);
-  const double angle = rectangle.ok() ? rectangle->angle_rad : smallest_box(pane.outline).angle_rad;
+  const double angle = rectangle.ok() ? rectangle->angle_rad : min_area_box(pane.outline).angle_rad;
   return std::remainder(angle, std::numbers::pi / 2);
 }
 

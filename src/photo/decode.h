@@ -19,7 +19,7 @@ std::optional<Format> format_of(std::string_view bytes);
 struct Decoded {
   cv::Mat bgr;   ///< 8-bit
   cv::Mat grey;  ///< may be empty
-  Facts facts;
+  Exif exif;
   bool upright = false;  ///< the decoder turned the pixels already
 };
 

@@ -97,28 +97,28 @@ std::optional<double> rational(const Block& block, const Entry& entry) {
   return static_cast<double>(*above) / *below;
 }
 
-void take(const Block& block, const Entry& entry, Facts& facts,
+void take(const Block& block, const Entry& entry, Exif& exif,
           std::optional<std::uint32_t>& exif_directory) {
   switch (entry.tag) {
     case kMake:
-      facts.make = ascii(block, entry);
+      exif.make = ascii(block, entry);
       break;
     case kModel:
-      facts.model = ascii(block, entry);
+      exif.model = ascii(block, entry);
       break;
     case kOrientation:
       if (const auto o = whole(block, entry); o && *o >= 1 && *o <= 8) {
-        facts.orientation = static_cast<int>(*o);
+        exif.orientation = static_cast<int>(*o);
       }
       break;
     case kExifDirectory:
       exif_directory = whole(block, entry);
       break;
     case kFocalLength:
-      if (const auto mm = rational(block, entry)) facts.focal_mm = focal_length(*mm);
+      if (const auto mm = rational(block, entry)) exif.focal_mm = focal_length(*mm);
       break;
     case kFocalLength35:
-      if (const auto mm = whole(block, entry)) facts.focal_35mm = focal_length(*mm);
+      if (const auto mm = whole(block, entry)) exif.focal_35mm = focal_length(*mm);
       break;
     default:
       break;
@@ -126,7 +126,7 @@ void take(const Block& block, const Entry& entry, Facts& facts,
 }
 
 /// Offset of the EXIF directory, if this one has it.
-std::optional<std::uint32_t> read_directory(const Block& block, std::size_t at, Facts& facts) {
+std::optional<std::uint32_t> read_directory(const Block& block, std::size_t at, Exif& exif) {
   constexpr std::size_t kEntrySize = 12;
   std::optional<std::uint32_t> exif_directory;
   const std::uint32_t count = block.number(at, 2).value_or(0);
@@ -139,23 +139,23 @@ std::optional<std::uint32_t> read_directory(const Block& block, std::size_t at, 
     take(block,
          {static_cast<std::uint16_t>(*tag), static_cast<std::uint16_t>(*type), *values,
           entry_at + 8},
-         facts, exif_directory);
+         exif, exif_directory);
   }
   return exif_directory;
 }
 
 }  // namespace
 
-Facts read_exif(std::string_view bytes) {
+Exif read_exif(std::string_view bytes) {
   constexpr std::string_view kPrefix("Exif\0\0", 6);
   if (bytes.starts_with(kPrefix)) bytes.remove_prefix(kPrefix.size());
-  Facts facts;
+  Exif exif;
   const Block block(bytes);
-  if (!block.valid()) return facts;
+  if (!block.valid()) return exif;
   const auto first = block.number(4, 4);
-  if (!first) return facts;
-  if (const auto exif = read_directory(block, *first, facts)) read_directory(block, *exif, facts);
-  return facts;
+  if (!first) return exif;
+  if (const auto second = read_directory(block, *first, exif)) read_directory(block, *second, exif);
+  return exif;
 }
 
 }  // namespace panecard::photo

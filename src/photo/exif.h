@@ -11,6 +11,6 @@ namespace panecard::photo {
 
 /// What the block says; default values for what it does not say or says in nonsense.
 /// @param block  starts with "II*\0" or "MM\0*"; "Exif\0\0" before that is skipped.
-Facts read_exif(std::string_view block);
+Exif read_exif(std::string_view block);
 
 }  // namespace panecard::photo

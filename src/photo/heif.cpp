@@ -115,7 +115,7 @@ Result<Decoded> decode_heif(std::string_view bytes) {
   }
 
   Decoded picture;
-  picture.facts = read_exif(read_exif_block(handle.get()));
+  picture.exif = read_exif(read_exif_block(handle.get()));
   picture.upright = true;
   const cv::Mat rgb(height, width, CV_8UC3, pixels, static_cast<std::size_t>(stride));
   cv::cvtColor(rgb, picture.bgr, cv::COLOR_RGB2BGR);

@@ -111,7 +111,7 @@ class Decoder {
   /// Progressive, say: no row is ready before the last scan.
   bool many_scans() { return jpeg_has_multiple_scans(&info_) != FALSE; }
 
-  std::string exif() const {
+  std::string exif_block() const {
     for (auto* marker = info_.marker_list; marker != nullptr; marker = marker->next) {
       const std::string_view data(reinterpret_cast<const char*>(marker->data), marker->data_length);
       if (data.starts_with(std::string_view("Exif\0\0", 6))) return std::string(data);
@@ -155,7 +155,7 @@ Result<Decoded> decode_jpeg(std::string_view bytes) {
                  "it is a JPEG in printing colours (CMYK); give the photo as the phone wrote it"};
   }
   Decoded picture;
-  picture.facts = read_exif(decoder.exif());
+  picture.exif = read_exif(decoder.exif_block());
   const int width = static_cast<int>(decoder.width());
   const int height = static_cast<int>(decoder.height());
   picture.bgr.create(height, width, CV_8UC3);

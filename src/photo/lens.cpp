@@ -108,22 +108,22 @@ Eigen::Vector2d undistort(const LensVector& lens, PointPx px) {
   return {nan, nan};
 }
 
-Lens lens_from_facts(const Facts& facts, int width_px, int height_px) {
+Lens lens_from_exif(const Exif& exif, int width_px, int height_px) {
   constexpr double kUsualEquivalent_mm = 26;  // a phone's main camera
   constexpr double kSigmaUnknown = 0.15;      // covers main cameras from 22 to 30 mm within one sd
   constexpr double kSigmaCentre = 0.01;       // of the width
   constexpr double kSigmaRadial = 0.03;
   constexpr double kSigmaTangential = 0.0005;
   Lens lens;
-  lens.make = facts.make;
-  lens.model = facts.model;
+  lens.make = exif.make;
+  lens.model = exif.model;
   lens.width_px = width_px;
   lens.height_px = height_px;
-  lens.orientation = facts.orientation;
+  lens.orientation = exif.orientation;
   lens.value = frame_centre(width_px, height_px);
   const double diagonal_px = std::hypot(width_px, height_px);
-  lens.value[kF] = facts.focal_35mm.value_or(kUsualEquivalent_mm) / kDiagonal35_mm * diagonal_px;
-  const double sigma_f = facts.focal_35mm ? sigma_of_equivalent(*facts.focal_35mm) : kSigmaUnknown;
+  lens.value[kF] = exif.focal_35mm.value_or(kUsualEquivalent_mm) / kDiagonal35_mm * diagonal_px;
+  const double sigma_f = exif.focal_35mm ? sigma_of_equivalent(*exif.focal_35mm) : kSigmaUnknown;
   const double sigma_centre_px = kSigmaCentre * std::max(width_px, height_px);
   LensVector sigma;
   sigma << sigma_f * lens.value[kF], sigma_centre_px, sigma_centre_px, kSigmaRadial, kSigmaRadial,
@@ -139,7 +139,8 @@ std::optional<int> quarter_turns(int orientation) {
   return turns < 0 ? std::nullopt : std::optional(turns);
 }
 
-std::optional<Lens> lens_for(const Lens& profile, int width_px, int height_px, int orientation) {
+std::optional<Lens> adapt_profile(const Lens& profile, int width_px, int height_px,
+                                  int orientation) {
   if (profile.width_px < 1 || profile.height_px < 1 || width_px < 1 || height_px < 1) {
     return std::nullopt;
   }

@@ -167,9 +167,9 @@ std::vector<std::string> profiles_in(const std::string& folder) {
   return paths;
 }
 
-bool focal_length_fits(const Lens& lens, const Facts& facts) {
-  if (!facts.focal_35mm) return true;
-  const Lens stated = lens_from_facts(facts, lens.width_px, lens.height_px);
+bool focal_length_fits(const Lens& lens, const Exif& exif) {
+  if (!exif.focal_35mm) return true;
+  const Lens stated = lens_from_exif(exif, lens.width_px, lens.height_px);
   const double sigma = std::sqrt(stated.covariance(kF, kF) + lens.covariance(kF, kF));
   constexpr double kCoverage = 4;  // lets makers through that scale by width; zoom is a factor
   return std::abs(lens.value[kF] - stated.value[kF]) <= kCoverage * sigma;
@@ -214,15 +214,15 @@ std::string lens_to_json(const Lens& lens) {
   return root.dump(1, ' ', true, Json::error_handler_t::replace) + "\n";
 }
 
-std::optional<Lens> find_lens(const Facts& facts, int width_px, int height_px,
+std::optional<Lens> find_lens(const Exif& exif, int width_px, int height_px,
                               const std::vector<std::string>& folders) {
-  if (facts.model.empty()) return std::nullopt;
+  if (exif.model.empty()) return std::nullopt;
   for (const std::string& folder : folders) {
     for (const std::string& path : profiles_in(folder)) {
       const Result<Lens> profile = read_lens(path);
-      if (!profile.ok() || profile->make != facts.make || profile->model != facts.model) continue;
-      auto lens = lens_for(profile.value(), width_px, height_px, facts.orientation);
-      if (lens && focal_length_fits(*lens, facts)) return lens;
+      if (!profile.ok() || profile->make != exif.make || profile->model != exif.model) continue;
+      auto lens = adapt_profile(profile.value(), width_px, height_px, exif.orientation);
+      if (lens && focal_length_fits(*lens, exif)) return lens;
     }
   }
   return std::nullopt;

@@ -69,8 +69,8 @@ Result<Photo> upright_photo(std::string_view bytes) {
   if (!decoded.ok()) return decoded.error();
   Decoded& picture = decoded.value();
   Photo photo;
-  photo.facts = picture.facts;
-  const int orientation = picture.upright ? 1 : photo.facts.orientation;
+  photo.exif = picture.exif;
+  const int orientation = picture.upright ? 1 : photo.exif.orientation;
   photo.bgr = turned(picture.bgr, orientation);
   if (picture.grey.empty()) {
     cv::cvtColor(photo.bgr, photo.grey, cv::COLOR_BGR2GRAY);

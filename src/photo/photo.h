@@ -1,4 +1,4 @@
-// Turns a photo file into upright pixels, camera facts and a lens model.
+// Turns a photo file into upright pixels, EXIF data and a lens model.
 //
 // Frames   px: x right, y down, the centre of the top-left pixel is (0.5, 0.5). OpenCV's own calls
 //          put it at (0, 0): convert at the call, never in stored values.
@@ -18,7 +18,7 @@ namespace panecard::photo {
 
 inline constexpr double kMaxMegapixels = 200;
 
-struct Facts {
+struct Exif {
   std::string make, model;           ///< EXIF; empty when unknown
   std::optional<double> focal_mm;    ///< EXIF FocalLength
   std::optional<double> focal_35mm;  ///< EXIF FocalLengthIn35mmFilm
@@ -28,7 +28,7 @@ struct Facts {
 struct Photo {
   cv::Mat bgr;   ///< 8-bit, 3 channels, upright
   cv::Mat grey;  ///< 8-bit, same size
-  Facts facts;
+  Exif exif;
 };
 
 /// JPEG, PNG, TIFF, WebP, HEIC by content, not by name.
@@ -67,7 +67,7 @@ Eigen::Vector2d undistort(const LensVector& lens, PointPx px);
 
 /// Lens from EXIF and priors when there is no profile: f from the 35 mm equivalent (diagonal, CIPA
 /// DCG-001) with the rounding of that tag and its usage in its uncertainty, distortion N(0, prior).
-Lens lens_from_facts(const Facts& facts, int width_px, int height_px);
+Lens lens_from_exif(const Exif& exif, int width_px, int height_px);
 
 /// Lens profile file (JSON): read, write, find by make/model/size in the folders given, first wins.
 Result<Lens> read_lens(const std::string& path);
@@ -75,12 +75,13 @@ std::string lens_to_json(const Lens& lens);
 /// Scales and turns a profile to a photo of `width` x `height`; nullopt when it can't serve it.
 /// @param orientation  EXIF, of the photo. When it and the shapes contradict each other (a photo
 ///                     turned by an editor), both turns are allowed for in the covariance.
-std::optional<Lens> lens_for(const Lens& profile, int width_px, int height_px, int orientation = 1);
+std::optional<Lens> adapt_profile(const Lens& profile, int width_px, int height_px,
+                                  int orientation = 1);
 /// Clockwise quarter turns from the sensor's frame to the upright photo; nullopt for mirrored ones.
 std::optional<int> quarter_turns(int orientation);
 /// The first profile for this make and model that serves the size and whose focal length the
 /// photo's EXIF does not contradict (a zoomed photo has the same size but not the same lens).
-std::optional<Lens> find_lens(const Facts& facts, int width_px, int height_px,
+std::optional<Lens> find_lens(const Exif& exif, int width_px, int height_px,
                               const std::vector<std::string>& folders);
 
 }  // namespace panecard::photo

@@ -58,7 +58,7 @@ Result<Decoded> decode_png(std::string_view bytes) {
   const Chunks chunks = read_chunks(bytes);
   if (!chunks.complete) return damaged("PNG", "it ends early");
   Decoded picture;
-  picture.facts = read_exif(chunks.exif);
+  picture.exif = read_exif(chunks.exif);
   picture.bgr.create(static_cast<int>(image.state.height), static_cast<int>(image.state.width),
                      CV_8UC3);
   image.state.format = PNG_FORMAT_BGR;

@@ -101,7 +101,7 @@ Result<Decoded> decode_tiff(std::string_view bytes) {
     return damaged("TIFF", message);
   }
   Decoded picture;
-  picture.facts = read_exif(bytes);
+  picture.exif = read_exif(bytes);
   cv::cvtColor(rgba, picture.bgr, cv::COLOR_RGBA2BGR);
   return picture;
 }

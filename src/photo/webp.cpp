@@ -40,7 +40,7 @@ Result<Decoded> decode_webp(std::string_view bytes) {
   }
   if (little_endian(bytes.substr(4)) > bytes.size() - 8) return damaged("WebP", "it ends early");
   Decoded picture;
-  picture.facts = read_exif(find_exif(bytes));
+  picture.exif = read_exif(find_exif(bytes));
   picture.bgr.create(features.height, features.width, CV_8UC3);
   const std::size_t size = picture.bgr.total() * picture.bgr.elemSize();
   if (WebPDecodeBGRInto(data, bytes.size(), picture.bgr.data, size,

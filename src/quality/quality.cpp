@@ -91,7 +91,7 @@ double quantile(std::vector<double> v, double share) {
 }
 
 /// Steps across the boundary, and how much beside it is clipped.
-void look_at_boundary(const photo::Photo& photo, const Contour& contour, Look& look) {
+void look_at_boundary(const photo::Photo& photo, const Contour& contour, PhotoQuality& look) {
   constexpr std::size_t kLooks = 240;
   const std::size_t n = contour.points_px.size(), stride = std::max<std::size_t>(1, n / kLooks);
   const std::vector<Template> all = templates();
@@ -125,7 +125,7 @@ void look_at_boundary(const photo::Photo& photo, const Contour& contour, Look& l
     even += std::pow(std::max(c, look.contrast), -2);
     as_is += std::pow(std::max(c, look.contrast / 10), -2);
   }
-  if (even > 0 && look.contrast > 0) look.uneven = std::sqrt(as_is / even);
+  if (even > 0 && look.contrast > 0) look.noise_inflation = std::sqrt(as_is / even);
   // Shading and rounded seals widen a step and nothing narrows it: the sharpest quarter of the
   // clear ones tells the photo's own blur.
   for (const Step& s : steps) {
@@ -134,11 +134,11 @@ void look_at_boundary(const photo::Photo& photo, const Contour& contour, Look& l
   look.blur_px = quantile(blur, 0.25);
 }
 
-void look_at_cards(const photo::Photo& photo, const std::vector<card::Sighting>& cards,
-                   Look& look) {
+void look_at_cards(const photo::Photo& photo, const std::vector<card::DetectedCard>& cards,
+                   PhotoQuality& look) {
   constexpr int kGrid = 60;
   int clipped = 0, total = 0;
-  for (const card::Sighting& card : cards) {
+  for (const card::DetectedCard& card : cards) {
     const std::vector<PointPx>& c = card.body_px;
     if (c.size() != 4) continue;
     for (std::size_t k = 0; k < 4; ++k) {
@@ -188,9 +188,9 @@ double long_u95_with(const outline::Outline& o, double edge_factor, double corne
 
 }  // namespace
 
-Look look(const photo::Photo& photo, const card::Plane& plane,
-          const std::vector<card::Sighting>& cards, const Contour& contour) {
-  Look result;
+PhotoQuality look(const photo::Photo& photo, const card::Plane& plane,
+                  const std::vector<card::DetectedCard>& cards, const Contour& contour) {
+  PhotoQuality result;
   if (photo.grey.cols < 2 || photo.grey.rows < 2 || contour.points.empty()) return result;
   look_at_boundary(photo, contour, result);
   look_at_cards(photo, cards, result);
@@ -198,14 +198,14 @@ Look look(const photo::Photo& photo, const card::Plane& plane,
   for (const PointMm p : contour.points) {
     middle = middle + 1.0 / static_cast<double>(contour.points.size()) * p;
   }
-  const Eigen::Vector3d camera = card::camera_from_place_mm(plane.value, middle);
+  const Eigen::Vector3d camera = card::camera_in_tangent_frame_mm(plane.value, middle);
   result.tilt_deg =
       std::atan2(std::hypot(camera.x(), camera.y()), camera.z()) * 180 / std::numbers::pi;
-  result.closer = closer(photo, contour);
+  result.distance_ratio = closer(photo, contour);
   return result;
 }
 
-std::vector<model::QualityFigure> numbers(const Look& look, const outline::Outline& o) {
+std::vector<model::QualityFigure> numbers(const PhotoQuality& look, const outline::Outline& o) {
   constexpr double kSharp_px = 0.7;  // what optics and demosaicing leave
   const double blur = std::sqrt(kSharp_px / std::max(look.blur_px, kSharp_px));
   const double square = std::cos(look.tilt_deg * std::numbers::pi / 180);
@@ -214,7 +214,7 @@ std::vector<model::QualityFigure> numbers(const Look& look, const outline::Outli
   return {
       {"blur", look.blur_px, "px", long_u95_with(o, blur, blur),
        "rest the phone on something, let it focus, and wipe its lens"},
-      {"contrast", look.contrast, "grey levels", long_u95_with(o, 1 / look.uneven, 1),
+      {"contrast", look.contrast, "grey levels", long_u95_with(o, 1 / look.noise_inflation, 1),
        "light the faint stretches, or hang a bright cloth behind dark glass"},
       {"glare at the edge", 100 * look.glare_share, "%",
        long_u95_with(o, seen(look.glare_share), 1),
@@ -224,8 +224,8 @@ std::vector<model::QualityFigure> numbers(const Look& look, const outline::Outli
        "keep lamp and sun from shining on the cards"},
       {"card size", look.card_px, "px", now, "use the sheet, or cards further apart"},
       {"tilt", look.tilt_deg, "deg", long_u95_with(o, square, square), "stand more square on"},
-      {"room around the pane", look.closer, "times",
-       long_u95_with(o, 1 / look.closer, 1 / look.closer),
+      {"room around the pane", look.distance_ratio, "times",
+       long_u95_with(o, 1 / look.distance_ratio, 1 / look.distance_ratio),
        "step closer, until the pane fills the photo"},
   };
 }

@@ -231,7 +231,7 @@ std::string covariance(const Contour& c) {
   add_list(
       at, [&](std::size_t i) { add_mm(c.sigma_mm[i], out); }, out);
   out += ",\"noise_alike_mm\":";
-  add_mm(c.correlation_mm, out);
+  add_mm(c.correlation_length_mm, out);
   out += ",\"sources\":";
   std::size_t m = 0;
   const auto add_source = [&](const PolygonMm& mode) {

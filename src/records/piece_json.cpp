@@ -74,7 +74,7 @@ std::string where_it_crosses(const PolygonMm& p) {
 PolygonMm cut_in(const Json& root) {
   PolygonMm cut =
       reader::pairs<PointMm>(reader::list(root, "cut_mm", 3, kMostPoints), "cut_mm", kFurthest_mm);
-  if (crosses_itself(cut)) {
+  if (self_intersects(cut)) {
     throw Refusal{"its cut line crosses or touches itself" + where_it_crosses(cut)};
   }
   const double area = signed_area_mm2(cut);

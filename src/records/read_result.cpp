@@ -30,7 +30,7 @@ PolygonMm outline(const Json& root) {
   }
   PolygonMm points = pairs<PointMm>(values, "outline_mm", kFurthest_mm);
   if (!(signed_area_mm2(points) > 1)) throw Refusal{"its outline does not run counter-clockwise"};
-  if (crosses_itself(points)) throw Refusal{"its outline crosses itself"};
+  if (self_intersects(points)) throw Refusal{"its outline crosses itself"};
   return points;
 }
 
@@ -91,7 +91,7 @@ void read_covariance(const Json& covariance, Contour& contour) {
   const std::size_t count = s.at.size();
   contour.sigma_mm =
       along(lengths(list(covariance, "noise_sigma_mm", count, count), "noise_sigma_mm"), s);
-  contour.correlation_mm =
+  contour.correlation_length_mm =
       number(member(covariance, "noise_alike_mm"), "noise_alike_mm", 0, kFurthest_mm);
   const Json& sources = member(covariance, "sources");
   if (!sources.is_array() || sources.size() > kMostSources) {
@@ -176,7 +176,7 @@ void read_sizes(const Json& root, std::vector<outline::Piece>& pieces) {
 }
 
 void read_box(const Json& root, outline::Outline& o) {
-  o.box = smallest_box(o.points);
+  o.box = min_area_box(o.points);
   const auto box = root.find("box");
   if (box != root.end() && box->is_object()) {
     o.long_mm = dimension(*box, "long_mm", "long_u95_mm");

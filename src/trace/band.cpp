@@ -199,7 +199,7 @@ Error no_band(const std::string& what) {
 }  // namespace
 
 Result<BandCurve> find_band(const photo::Photo& photo, const card::Plane& plane,
-                            const std::vector<card::Sighting>& cards, const PolygonMm& glass,
+                            const std::vector<card::DetectedCard>& cards, const PolygonMm& glass,
                             const Options& options) {
   constexpr double kLeastPerimeter_mm = 200;
   if (glass.size() < 8 || !(perimeter_mm(glass) > kLeastPerimeter_mm)) {
@@ -243,7 +243,7 @@ Result<BandCurve> find_band(const photo::Photo& photo, const card::Plane& plane,
 
   BandCurve curve;
   resample_into(line, curve);
-  curve.correlation_mm = kBandCorrelation_mm;
+  curve.correlation_length_mm = kBandCorrelation_mm;
   // Blur and sharpening move the steepest place of an edge by a fraction of a photo pixel; a dot's
   // radius comes from its share of light, which the uneven cabin behind it upsets by some tenths.
   constexpr double kEdgeDefinition_mm = 0.1, kRadiusPart = 0.15;

@@ -19,9 +19,10 @@ struct BandCurve {
   std::vector<double> sigma_mm;  ///< per point, normal: of the edge, wider where it was bridged
   std::vector<bool> seen;
   double definition_sigma_mm = 0;  ///< how well "the edge" of a printed, blurred mark is defined
-  double correlation_mm = 60;      ///< arc length over which the errors of bridged points are alike
-  PolygonMm per_mm_thickness;      ///< d(point)/d(glass thickness); point - thickness * this is the
-                                   ///< place on the outer face where the photo shows the point
+  double correlation_length_mm =
+      60;                      ///< arc length over which the errors of bridged points are alike
+  PolygonMm per_mm_thickness;  ///< d(point)/d(glass thickness); point - thickness * this is the
+                               ///< place on the outer face where the photo shows the point
   std::vector<Finding> findings;
 };
 
@@ -31,7 +32,7 @@ struct BandCurve {
 /// asked
 ///                            for, or too little of it is visible to carry the rest.
 Result<BandCurve> find_band(const photo::Photo& photo, const card::Plane& plane,
-                            const std::vector<card::Sighting>& cards, const PolygonMm& glass,
+                            const std::vector<card::DetectedCard>& cards, const PolygonMm& glass,
                             const Options& options);
 
 }  // namespace panecard::trace

@@ -92,8 +92,8 @@ void mask_card(BandStrip& strip, const std::array<PointMm, 4>& body) {
 }
 
 void mask_cards(BandStrip& strip, const card::Plane& plane,
-                const std::vector<card::Sighting>& cards) {
-  for (const card::Sighting& card : cards) {
+                const std::vector<card::DetectedCard>& cards) {
+  for (const card::DetectedCard& card : cards) {
     if (card.body_px.size() != 4) continue;
     std::array<PointMm, 4> body;
     PointMm centre;
@@ -182,7 +182,8 @@ void sample(BandStrip& strip, const cv::Mat& photo, const std::array<cv::Mat, 2>
 
 Eigen::Vector3d camera_over(const card::Plane& plane, PointMm place) {
   if (plane.value.tail<3>().isZero(0)) return card::camera_centre_mm(plane.value);
-  return card::camera_from_place_mm(plane.value, place) + Eigen::Vector3d(place.x, place.y, 0);
+  return card::camera_in_tangent_frame_mm(plane.value, place) +
+         Eigen::Vector3d(place.x, place.y, 0);
 }
 
 PointMm face_from_print(const Eigen::Vector3d& camera_mm, PointMm print, double thickness_mm) {
@@ -203,7 +204,7 @@ PointMm print_shift_per_mm(const Eigen::Vector3d& camera_mm, PointMm face) {
 }
 
 BandStrip unroll_band(const photo::Photo& photo, const card::Plane& plane,
-                      const std::vector<card::Sighting>& cards, const PolygonMm& glass,
+                      const std::vector<card::DetectedCard>& cards, const PolygonMm& glass,
                       double thickness_mm) {
   BandStrip strip;
   strip.glass = resample(glass, strip.column_mm);

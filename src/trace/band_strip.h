@@ -44,7 +44,7 @@ struct BandStrip {
 };
 
 BandStrip unroll_band(const photo::Photo& photo, const card::Plane& plane,
-                      const std::vector<card::Sighting>& cards, const PolygonMm& glass,
+                      const std::vector<card::DetectedCard>& cards, const PolygonMm& glass,
                       double thickness_mm);
 
 }  // namespace panecard::trace

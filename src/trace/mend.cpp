@@ -384,7 +384,7 @@ PointMm between(const PolygonMm& values, double index) {
 Contour rebuilt(const MendView& view, const Contour& before, const std::vector<Vertex>& line,
                 const PolygonMm& behind, bool through) {
   Contour out;
-  out.correlation_mm = before.correlation_mm;
+  out.correlation_length_mm = before.correlation_length_mm;
   std::vector<double> bridge_mm, pointing_mm;
   for (const Vertex& v : line) {
     out.points.push_back(v.p + between(behind, v.old));

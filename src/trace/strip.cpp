@@ -33,17 +33,17 @@ Sight::Sight(const card::Plane& plane) {
   x_axis_ = rotation.col(0);
   y_axis_ = rotation.col(1);
   shift_ = plane.value.segment<3>(3);
-  lens_ = plane.value.segment<photo::kLensSize>(card::kLensAt);
+  lens_ = plane.value.segment<photo::kLensSize>(card::kLensOffset);
   z_axis_ = rotation.col(2);
-  bend_ = {plane.value[card::kBendAt], plane.value[card::kBendAt + 1],
-           plane.value[card::kBendAt + 2]};
+  bend_ = {plane.value[card::kCurvatureOffset], plane.value[card::kCurvatureOffset + 1],
+           plane.value[card::kCurvatureOffset + 2]};
   holds_to_r2_ = monotone_to_r2(lens_);
   flat_ = bend_.xx == 0 && bend_.xy == 0 && bend_.yy == 0;
 }
 
 Eigen::Vector3d Sight::from_camera(PointMm p) const {
   if (flat_) return x_axis_ * p.x + y_axis_ * p.y + shift_;
-  const Space<double> at = on_bend(bend_, p.x, p.y, 0.0);
+  const Point3<double> at = point_on_surface(bend_, p.x, p.y, 0.0);
   return x_axis_ * at.x + y_axis_ * at.y + z_axis_ * at.z + shift_;
 }
 

@@ -28,7 +28,7 @@ class Sight {
   bool holds(const Eigen::Vector3d& from_camera) const;
 
   Eigen::Vector3d x_axis_, y_axis_, z_axis_, shift_;
-  Bend<double> bend_;
+  CurvatureTensor<double> bend_;
   bool flat_ = true;
   photo::LensVector lens_;
   double holds_to_r2_ = 0;  // squared tangent of the angle off the axis

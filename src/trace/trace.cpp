@@ -22,7 +22,7 @@ namespace {
 
 // Where cards lie on the plane, a little larger than they are: their edges and halos are not glass.
 std::vector<PolygonMm> card_shapes(const card::Plane& plane,
-                                   const std::vector<card::Sighting>& cards) {
+                                   const std::vector<card::DetectedCard>& cards) {
   std::vector<PolygonMm> shapes;
   for (std::size_t i = 0; i < cards.size() && i < plane.card_pose.size(); ++i) {
     double w = cards[i].width_mm, h = cards[i].height_mm;
@@ -122,7 +122,7 @@ PolygonMm to_mm(const card::Plane& plane, const std::vector<PointPx>& near) {
 
 Result<Traced> finish(Traced traced) {
   const Unseen unseen = unseen_stretches(traced.contour);
-  if (crosses_itself(traced.contour.points)) {
+  if (self_intersects(traced.contour.points)) {
     return Error{Code::boundary_not_seen,
                  "what could be followed of the boundary crosses itself" +
                      (unseen.where.empty() ? "" : " (not seen: " + unseen.where + ")") +
@@ -237,7 +237,7 @@ std::vector<PointPx> seen_at(const Sight& sight, const Sketch& sketch, double th
 }  // namespace
 
 Result<Traced> trace(const photo::Photo& photo, const card::Plane& plane,
-                     const std::vector<card::Sighting>& cards, const Options& options) {
+                     const std::vector<card::DetectedCard>& cards, const Options& options) {
   return trace({{&photo, &plane, &cards}}, options);
 }
 

@@ -31,7 +31,7 @@ struct Traced {
 struct Shot {
   const photo::Photo* photo = nullptr;
   const card::Plane* plane = nullptr;
-  const std::vector<card::Sighting>* cards = nullptr;
+  const std::vector<card::DetectedCard>* cards = nullptr;
 };
 
 /// The boundary from several photos, whose planes were fitted together (card::fit_planes); pixels
@@ -41,7 +41,7 @@ Result<Traced> trace(const std::vector<Shot>& shots, const Options& options);
 
 /// @retval boundary_not_seen  with where and what to do about the light
 Result<Traced> trace(const photo::Photo& photo, const card::Plane& plane,
-                     const std::vector<card::Sighting>& cards, const Options& options);
+                     const std::vector<card::DetectedCard>& cards, const Options& options);
 
 /// What a person says of a traced boundary, in pixels of the photo.
 struct Mend {

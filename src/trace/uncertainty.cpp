@@ -83,10 +83,10 @@ void add_bumps(Contour& contour, const std::vector<double>& sigma_mm, double bum
   Contour along;
   along.points = contour.points;
   along.sigma_mm = sigma_mm;
-  along.correlation_mm = bump_mm;
+  along.correlation_length_mm = bump_mm;
   const std::size_t n = contour.points.size();
   const PolygonMm normals = outward_normals(contour.points);
-  for (const NoiseBump& bump : noise_bumps(along, kMostBumps)) {
+  for (const NoiseMode& bump : noise_modes(along, kMostBumps)) {
     PolygonMm mode(n);
     for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
       const std::size_t i = (bump.first + k) % n;
@@ -156,7 +156,7 @@ Contour to_contour(PolygonMm points, const std::vector<double>& sigma_mm, std::v
   for (std::size_t i = 0; i < n; ++i) {
     contour.sigma_mm[i] = std::min(sigma_mm[i], kMostEdgeNoise_mm);
   }
-  contour.correlation_mm = kEdgeCorrelation_mm;
+  contour.correlation_length_mm = kEdgeCorrelation_mm;
   return contour;
 }
 

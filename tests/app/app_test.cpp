@@ -272,8 +272,8 @@ TEST_CASE("check answers by its exit status, from a photo and from its result fi
   const Folder folder;
   const std::string photo = good_photo(folder), pane = folder / "pane.json";
   REQUIRE(panecard_with({"measure", photo, "--json", pane}).status == 0);
-  const panecard::Box box =
-      panecard::smallest_box(support::truth_of(scene_with_sheet()).outline_mm);
+  const panecard::OrientedBox box =
+      panecard::min_area_box(support::truth_of(scene_with_sheet()).outline_mm);
   const auto size = [&](double more_mm, double per_mm, const char* unit) {
     return std::to_string((box.long_mm + more_mm) * per_mm) + "x" +
            std::to_string(box.short_mm * per_mm) + unit;

@@ -128,7 +128,7 @@ check::Shape asked_for(const PolygonMm& pane, std::mt19937& random, bool mirror)
   check::Shape shape;
   shape.u95_mm.assign(points.size(), 1);
   shape.contour.points = std::move(points);
-  shape.contour.correlation_mm = 5;
+  shape.contour.correlation_length_mm = 5;
   shape.sources_known = false;
   return shape;
 }

@@ -33,8 +33,8 @@ photo::Photo loaded(benchmark::State& state) {
 
 photo::Lens lens_of(const photo::Photo& photo) {
   const int width = photo.bgr.cols, height = photo.bgr.rows;
-  return photo::find_lens(photo.facts, width, height, {PANECARD_LENSES})
-      .value_or(photo::lens_from_facts(photo.facts, width, height));
+  return photo::find_lens(photo.exif, width, height, {PANECARD_LENSES})
+      .value_or(photo::lens_from_exif(photo.exif, width, height));
 }
 
 void opencv_imread(benchmark::State& state) {
@@ -55,11 +55,11 @@ void load(benchmark::State& state) {
   state.counters["peak_MB"] = peak_mb_since_reset();
 }
 
-void find_cards(benchmark::State& state) {
+void detect_cards(benchmark::State& state) {
   const photo::Photo photo = loaded(state);
   const photo::Lens lens = lens_of(photo);
   for (auto _ : state) {
-    auto cards = card::find_cards(photo, lens, {});
+    auto cards = card::detect_cards(photo, lens, {});
     benchmark::DoNotOptimize(&cards);
   }
 }
@@ -67,7 +67,7 @@ void find_cards(benchmark::State& state) {
 void fit_plane(benchmark::State& state) {
   const photo::Photo photo = loaded(state);
   const photo::Lens lens = lens_of(photo);
-  const auto cards = card::find_cards(photo, lens, {});
+  const auto cards = card::detect_cards(photo, lens, {});
   if (!cards.ok()) return state.SkipWithError(cards.error().detail.c_str());
   for (auto _ : state) {
     auto plane = card::fit_plane(cards.value(), lens);
@@ -78,7 +78,7 @@ void fit_plane(benchmark::State& state) {
 void trace_glass(benchmark::State& state) {
   const photo::Photo photo = loaded(state);
   const photo::Lens lens = lens_of(photo);
-  const auto cards = card::find_cards(photo, lens, {});
+  const auto cards = card::detect_cards(photo, lens, {});
   if (!cards.ok()) return state.SkipWithError(cards.error().detail.c_str());
   const auto plane = card::fit_plane(cards.value(), lens);
   if (!plane.ok()) return state.SkipWithError(plane.error().detail.c_str());
@@ -104,7 +104,7 @@ void photo_to_outline(benchmark::State& state) {
 
 BENCHMARK(opencv_imread)->Unit(benchmark::kMillisecond)->UseRealTime();
 BENCHMARK(load)->Unit(benchmark::kMillisecond)->UseRealTime();
-BENCHMARK(find_cards)->Unit(benchmark::kMillisecond)->UseRealTime();
+BENCHMARK(detect_cards)->Unit(benchmark::kMillisecond)->UseRealTime();
 BENCHMARK(fit_plane)->Unit(benchmark::kMillisecond)->UseRealTime();
 BENCHMARK(trace_glass)->Unit(benchmark::kMillisecond)->UseRealTime();
 BENCHMARK(photo_to_outline)->Unit(benchmark::kMillisecond)->UseRealTime();

@@ -45,9 +45,9 @@ Vector3d cylinder(double radius_mm, double turn_deg) {
 }
 
 /// A sheet that follows the pane; its corners by the pane's own map, with noise.
-Sighting sheet(const PlaneVector& pane, std::mt19937& random) {
+DetectedCard sheet(const PlaneVector& pane, std::mt19937& random) {
   std::normal_distribution<double> noise(0, 0.05);
-  Sighting s;
+  DetectedCard s;
   s.kind = Kind::sheet, s.width_mm = 182, s.height_mm = 234, s.thickness_mm = 0.1;
   for (int row = 1; row < 9; ++row) {
     for (int column = 1; column < 7; ++column) {
@@ -60,15 +60,16 @@ Sighting sheet(const PlaneVector& pane, std::mt19937& random) {
 }
 
 /// A rigid card on the tangent plane at its centre, by vectors of its own.
-Sighting rigid_card(const PlaneVector& pane, int id, PointMm at, std::mt19937& random) {
+DetectedCard rigid_card(const PlaneVector& pane, int id, PointMm at, std::mt19937& random) {
   std::normal_distribution<double> noise(0, 0.05);
-  const Bend<double> k{pane[kBendAt], pane[kBendAt + 1], pane[kBendAt + 2]};
-  const auto vector = [](const Space<double>& p) { return Vector3d(p.x, p.y, p.z); };
+  const CurvatureTensor<double> k{pane[kCurvatureOffset], pane[kCurvatureOffset + 1],
+                                  pane[kCurvatureOffset + 2]};
+  const auto vector = [](const Point3<double>& p) { return Vector3d(p.x, p.y, p.z); };
   const double step = 1e-4;
-  const Vector3d centre = vector(on_bend(k, at.x, at.y, 0.0));
-  const Vector3d along = (vector(on_bend(k, at.x + step, at.y, 0.0)) - centre) / step;
-  const Vector3d across = (vector(on_bend(k, at.x, at.y + step, 0.0)) - centre) / step;
-  Sighting s;
+  const Vector3d centre = vector(point_on_surface(k, at.x, at.y, 0.0));
+  const Vector3d along = (vector(point_on_surface(k, at.x + step, at.y, 0.0)) - centre) / step;
+  const Vector3d across = (vector(point_on_surface(k, at.x, at.y + step, 0.0)) - centre) / step;
+  DetectedCard s;
   s.kind = Kind::card, s.id = id;
   s.width_mm = 85.6, s.height_mm = 53.98, s.thickness_mm = 0.76;
   const Vector3d normal = along.cross(across).normalized();
@@ -78,7 +79,7 @@ Sighting rigid_card(const PlaneVector& pane, int id, PointMm at, std::mt19937& r
     for (const double u : {-40.0, -24.0, -8.0, 8.0, 24.0, 40.0}) {
       const Vector3d p = centre + u * along + v * across + s.thickness_mm * normal;
       const Vector3d seen = rotation * p + pane.segment<3>(3);
-      const PointPx px = photo::distort(pane.segment<photo::kLensSize>(kLensAt),
+      const PointPx px = photo::distort(pane.segment<photo::kLensSize>(kLensOffset),
                                         seen.x() / seen.z(), seen.y() / seen.z());
       s.corners.push_back({{u, v}, {px.x + noise(random), px.y + noise(random)}, 0.05});
     }
@@ -120,13 +121,13 @@ TEST_CASE("a bent face has the arc, chord and sagitta of a cylinder") {
       CAPTURE(row.radius);
       CAPTURE(turn);
       const Vector3d k = cylinder(row.radius, turn);
-      const Bend<double> bend{k[0], k[1], k[2]};
+      const CurvatureTensor<double> bend{k[0], k[1], k[2]};
       const double x = -std::sin(turn * kRad), y = std::cos(turn * kRad);
-      const Space<double> end = on_bend(bend, 0.5 * row.arc * x, 0.5 * row.arc * y, 0.0);
+      const Point3<double> end = point_on_surface(bend, 0.5 * row.arc * x, 0.5 * row.arc * y, 0.0);
       CHECK(std::abs(2 * std::hypot(end.x, end.y) - row.chord) < 2e-4);
       CHECK(std::abs(-end.z - row.sagitta) < 2e-4);
       // Along the axis nothing bends, and a height stands off the face.
-      const Space<double> aside = on_bend(bend, 300 * y, -300 * x, 4.0);
+      const Point3<double> aside = point_on_surface(bend, 300 * y, -300 * x, 4.0);
       CHECK(std::abs(std::hypot(aside.x, aside.y) - 300) < 1e-9);
       CHECK(std::abs(aside.z - 4) < 1e-9);
     }
@@ -152,7 +153,8 @@ TEST_CASE("the Jacobian of a place on a bent pane equals the difference quotient
     const auto j = mm_jacobian(plane, px, 0.7);
     for (int i = 0; i < kPlaneSize; ++i) {
       CAPTURE(i);
-      const double step = i >= kBendAt ? 1e-9 : 1e-6 * std::max(1.0, std::abs(plane.value[i]));
+      const double step =
+          i >= kCurvatureOffset ? 1e-9 : 1e-6 * std::max(1.0, std::abs(plane.value[i]));
       PlaneVector more = plane.value, less = plane.value;
       more[i] += step, less[i] -= step;
       const PointMm d = mm_from_px(more, px, 0.7) - mm_from_px(less, px, 0.7);
@@ -165,11 +167,12 @@ TEST_CASE("the Jacobian of a place on a bent pane equals the difference quotient
 TEST_CASE("the camera over a place on the pane keeps its distance and looks along the normal") {
   const PlaneVector pane = view(phone_lens(), 10, 5, {0, 0, 800}, cylinder(1200, 0));
   const PointMm place{100, 250};
-  const Bend<double> k{pane[kBendAt], pane[kBendAt + 1], pane[kBendAt + 2]};
-  const Space<double> at = on_bend(k, place.x, place.y, 0.0),
-                      up = on_bend(k, place.x, place.y, 1.0);
+  const CurvatureTensor<double> k{pane[kCurvatureOffset], pane[kCurvatureOffset + 1],
+                                  pane[kCurvatureOffset + 2]};
+  const Point3<double> at = point_on_surface(k, place.x, place.y, 0.0),
+                       up = point_on_surface(k, place.x, place.y, 1.0);
   const Vector3d to = camera_centre_mm(pane) - Vector3d(at.x, at.y, at.z);
-  const Vector3d local = camera_from_place_mm(pane, place);
+  const Vector3d local = camera_in_tangent_frame_mm(pane, place);
   CHECK(std::abs(local.norm() - to.norm()) < 1e-9);
   CHECK(std::abs(local.z() - to.dot(Vector3d(up.x - at.x, up.y - at.y, up.z - at.z))) < 1e-9);
 }
@@ -189,7 +192,7 @@ TEST_CASE("radius and lengths of bent and flat panes come out as surely as state
     const double turn = turns[static_cast<std::size_t>(trial) / 4 % 4];
     const PlaneVector pane =
         view(lens, 14, -12 + trial % 5, {-20, 10, 1000}, cylinder(radius, turn));
-    std::vector<Sighting> cards;
+    std::vector<DetectedCard> cards;
     if (trial % 3 != 2) cards.push_back(sheet(pane, random));
     if (trial % 3 != 0) {
       cards.push_back(
@@ -200,8 +203,9 @@ TEST_CASE("radius and lengths of bent and flat panes come out as surely as state
     const auto plane = fit_plane(cards, lens);
     if (!plane.ok()) MESSAGE(plane.error().detail);
     REQUIRE(plane.ok());
-    const Eigen::Matrix2d k{{plane->value[kBendAt], plane->value[kBendAt + 1]},
-                            {plane->value[kBendAt + 1], plane->value[kBendAt + 2]}};
+    const Eigen::Matrix2d k{
+        {plane->value[kCurvatureOffset], plane->value[kCurvatureOffset + 1]},
+        {plane->value[kCurvatureOffset + 1], plane->value[kCurvatureOffset + 2]}};
     const double strongest = Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d>(k).eigenvalues()[1];
     if (radius > 0) {
       ++bent;
@@ -236,7 +240,7 @@ TEST_CASE("blank paper follows the glass and tells how far the pane bows") {
   std::mt19937 random(5);
   std::normal_distribution<double> noise(0, 0.3);  // a cut edge's tenths of a millimetre
   const PlaneVector pane = view(lens, 18, -12, {-20, 10, 900}, cylinder(1200, 0));
-  Sighting paper;
+  DetectedCard paper;
   paper.kind = Kind::plain;
   paper.plain = plain_size("a4").value();
   paper.width_mm = 210, paper.height_mm = 297, paper.thickness_mm = 0.1;
@@ -253,13 +257,14 @@ TEST_CASE("blank paper follows the glass and tells how far the pane bows") {
   }
   const auto plane = fit_plane({paper}, lens);
   REQUIRE(plane.ok());
-  const Curvature found = curvature_of(plane.value());
-  CHECK(std::abs(found.strong - 1.0 / 1200) < 2 * found.sigma_strong);
-  CHECK(found.sigma_strong < 0.2 / 1200);
-  Sighting board = paper;  // as thick as a card it would lie on the tangent plane, edges straight
+  const PrincipalCurvatures found = curvature_of(plane.value());
+  CHECK(std::abs(found.major - 1.0 / 1200) < 2 * found.sigma_major);
+  CHECK(found.sigma_major < 0.2 / 1200);
+  DetectedCard board =
+      paper;  // as thick as a card it would lie on the tangent plane, edges straight
   board.thickness_mm = 0.76;
   const auto stiff = fit_plane({board}, lens);
-  CHECK((!stiff.ok() || stiff->card_misfit[0] > 1.5 * plane->card_misfit[0]));
+  CHECK((!stiff.ok() || stiff->card_reduced_chi2[0] > 1.5 * plane->card_reduced_chi2[0]));
 }
 
 TEST_CASE(
@@ -267,11 +272,11 @@ TEST_CASE(
   const photo::Lens lens = phone_lens();
   std::mt19937 random(3);
   const PlaneVector pane = view(lens, 12, 8, {0, 0, 900}, Vector3d::Zero());
-  const std::vector<Sighting> cards = {rigid_card(pane, 4, {0, 0}, random)};
+  const std::vector<DetectedCard> cards = {rigid_card(pane, 4, {0, 0}, random)};
   const auto unknown = fit_plane(cards, lens);
   // 12 mm under 500 mm is R = c^2 / 8s + s / 2 = 2610 mm; read to half a millimetre.
-  const auto flat = fit_plane(cards, lens, KnownBow{0, 1.6e-5, false});
-  const auto bowed = fit_plane(cards, lens, KnownBow{1 / 2610.2, 1.6e-5, false});
+  const auto flat = fit_plane(cards, lens, MeasuredBow{0, 1.6e-5, false});
+  const auto bowed = fit_plane(cards, lens, MeasuredBow{1 / 2610.2, 1.6e-5, false});
   REQUIRE(unknown.ok());
   REQUIRE(flat.ok());
   REQUIRE(bowed.ok());
@@ -287,8 +292,8 @@ TEST_CASE(
   const double unsure = length_sigma_mm(unknown.value(), a, b, ErrorSource::bow);
   CHECK(unsure > 5 * length_sigma_mm(flat.value(), a, b, ErrorSource::bow));
   CHECK(unsure > 3);
-  CHECK(std::abs(bowed->value[kBendAt + 2] - 1 / 2610.2) < 1e-6);
-  CHECK(std::abs(bowed->value[kBendAt]) < 1e-6);
+  CHECK(std::abs(bowed->value[kCurvatureOffset + 2] - 1 / 2610.2) < 1e-6);
+  CHECK(std::abs(bowed->value[kCurvatureOffset]) < 1e-6);
 }
 
 TEST_CASE("the sources of the plane's uncertainty add up to the whole covariance") {
@@ -346,7 +351,7 @@ TEST_CASE("what one card can't tell of the bend is as uncertain as before, not m
     REQUIRE(planes.ok());
     const Plane& plane = planes->front();
     for (int i = 0; i < 3; ++i) {
-      CHECK(plane.factor.row(kBendAt + i).norm() < 0.7e-3);
+      CHECK(plane.factor.row(kCurvatureOffset + i).norm() < 0.7e-3);
     }
   }
 }
@@ -403,7 +408,7 @@ TEST_CASE("a picture of a picture is refused when the lens is known: no true car
   const photo::Lens lens = phone_lens();
   std::mt19937 random(4);
   const PlaneVector pane = view(lens, 30, 20, {0, 0, 900}, Vector3d::Zero());
-  Sighting card = sheet(pane, random);
+  DetectedCard card = sheet(pane, random);
   CHECK(fit_plane({card}, lens).ok());
   // The print of that photo, 300 mm wide, seen aslant from the other side.
   const PlaneVector print = view(lens, -35, -25, {0, 0, 320}, Vector3d::Zero());

@@ -134,7 +134,7 @@ TEST_CASE(
     photograph(print_of(row.card), truth, grey);
     const CodedSearch found = find_coded(developed(grey, row.blur_px, 2, seed++), pinhole());
     REQUIRE(found.cards.size() == 1);
-    const Sighting& card = found.cards[0];
+    const DetectedCard& card = found.cards[0];
     const Board board = board_of(row.card);
     CHECK(card.kind == (row.card == kSheetId ? Kind::sheet : Kind::card));
     CHECK(card.id == std::max(0, row.card));
@@ -168,7 +168,7 @@ TEST_CASE("several cards in one photo are all found, and the same number twice i
   const CodedSearch found = find_coded(developed(grey, 0.8, 2, 9), pinhole());
   REQUIRE(found.cards.size() == 3);
   int threes = 0;
-  for (const Sighting& card : found.cards) threes += card.id == 3 ? 1 : 0;
+  for (const DetectedCard& card : found.cards) threes += card.id == 3 ? 1 : 0;
   CHECK(threes == 2);
 }
 
@@ -246,9 +246,9 @@ TEST_CASE(
     std::vector<PointPx> at;
     for (const support::BoardCorner& corner : places[name]) at.push_back(corner.seen);
     REQUIRE(at.size() == 54);
-    Sighting ours;
+    DetectedCard ours;
     ours.kind = Kind::plain, ours.width_mm = 180, ours.height_mm = 90;
-    Sighting theirs = ours;
+    DetectedCard theirs = ours;
     Eigen::Vector2d sum(0, 0);
     double squares = 0;
     for (std::size_t row = 1; row < 5; ++row) {

@@ -120,7 +120,7 @@ PlainPicture draw(const PlainScene& scene) {
   }
   cv::cvtColor(picture.photo.bgr, picture.photo.grey, cv::COLOR_BGR2GRAY);
   // CIPA DCG-001: the 35 mm equivalent compares diagonals, 43.27 mm.
-  picture.photo.facts.focal_35mm =
+  picture.photo.exif.focal_35mm =
       camera.f_px * 43.2666 / std::hypot(camera.width_px, camera.height_px);
   const Shape& card = scene.shapes.front();
   const double turn = card.turn_deg * std::numbers::pi / 180;
@@ -134,7 +134,7 @@ PlainPicture draw(const PlainScene& scene) {
   return picture;
 }
 
-double furthest_corner_px(const card::Sighting& s, const PlainPicture& truth) {
+double furthest_corner_px(const card::DetectedCard& s, const PlainPicture& truth) {
   double least = 1e9;
   for (int turn = 0; turn < 4; ++turn) {
     double worst = 0;
@@ -439,7 +439,7 @@ TEST_CASE("of two rectangles of a paper's shape the one as bright as paper is th
   lens.width_px = picture.photo.bgr.cols;
   lens.height_px = picture.photo.bgr.rows;
   lens.calibrated = true;
-  const auto cards = card::find_cards(picture.photo, lens, {size});
+  const auto cards = card::detect_cards(picture.photo, lens, {size});
   REQUIRE(cards.ok());
   REQUIRE(cards->size() == 1);
   CHECK(furthest_corner_px(cards->front(), picture) <= 0.35);
@@ -456,7 +456,7 @@ TEST_CASE("a reflection of a card's shape but not of its size is left out, and t
   lens.height_px = scene.camera.height_px;
   const photo::Photo photo = support::render(scene);
   REQUIRE(card::find_plain(photo, size_of("id1")).size() > 1);
-  const auto cards = card::find_cards(photo, lens, {size_of("id1")});
+  const auto cards = card::detect_cards(photo, lens, {size_of("id1")});
   REQUIRE(cards.ok());
   REQUIRE(cards->size() == 1);
   REQUIRE(cards->front().findings.size() == 1);

@@ -41,9 +41,9 @@ PlaneVector view(const photo::Lens& lens, double tilt_deg, double turn_deg, Vect
 
 /// A coded card on the pane, seen without noise. `scale` is what its print is too large by; `slope`
 /// lifts its right side off the glass.
-Sighting card_at(const PlaneVector& plane, int id, PointMm at, double turn_rad, double scale = 0,
-                 double slope = 0) {
-  Sighting s;
+DetectedCard card_at(const PlaneVector& plane, int id, PointMm at, double turn_rad,
+                     double scale = 0, double slope = 0) {
+  DetectedCard s;
   s.kind = Kind::card, s.id = id;
   s.width_mm = 85.6, s.height_mm = 53.98, s.thickness_mm = 0.76;
   const double c = std::cos(turn_rad), n = std::sin(turn_rad);
@@ -58,8 +58,8 @@ Sighting card_at(const PlaneVector& plane, int id, PointMm at, double turn_rad, 
 }
 
 /// A sheet on a pane bent to a cylinder about the x axis through the plane's origin.
-Sighting sheet_on_cylinder(const PlaneVector& plane, PointMm at, double radius_mm) {
-  Sighting s;
+DetectedCard sheet_on_cylinder(const PlaneVector& plane, PointMm at, double radius_mm) {
+  DetectedCard s;
   s.kind = Kind::sheet, s.width_mm = 182, s.height_mm = 234, s.thickness_mm = 0.1;
   for (int row = 1; row < 9; ++row) {
     for (int column = 1; column < 7; ++column) {
@@ -79,9 +79,9 @@ PlainSize exact_size() {
   return size;
 }
 
-void shake(std::vector<Sighting>& cards, std::mt19937& random) {
+void shake(std::vector<DetectedCard>& cards, std::mt19937& random) {
   std::normal_distribution<double> noise;
-  for (Sighting& card : cards) {
+  for (DetectedCard& card : cards) {
     for (Corner& corner : card.corners) {
       corner.seen.x += corner.sigma_px * noise(random);
       corner.seen.y += corner.sigma_px * noise(random);
@@ -124,7 +124,7 @@ TEST_CASE("length uncertainty equals the worked example of a plane homography, f
   const PlaneVector truth = view(lens, 20, 0, {0, 0, 1000});
   for (const Row& row : rows) {
     CAPTURE(row.what);
-    Sighting body;  // all corners of the row as one rigid body: their places are known
+    DetectedCard body;  // all corners of the row as one rigid body: their places are known
     body.kind = Kind::plain, body.width_mm = 85.6, body.height_mm = 53.98, body.thickness_mm = 0;
     body.plain = exact_size();
     for (const PointMm c : row.centres) {
@@ -135,7 +135,7 @@ TEST_CASE("length uncertainty equals the worked example of a plane homography, f
       }
     }
     for (Corner& c : body.corners) c.on_card.y = -c.on_card.y;
-    const std::vector<Sighting> cards = {body};
+    const std::vector<DetectedCard> cards = {body};
     const PlaneProblem problem(cards, lens);
     Eigen::VectorXd start = problem.mean();
     start.head<kPlaneSize>() = truth;
@@ -173,7 +173,7 @@ TEST_CASE("residuals of a fit have the size that N measurements and d parameters
   double sum = 0, count = 0;
   std::size_t measurements = 0;
   for (int trial = 0; trial < 300; ++trial) {
-    std::vector<Sighting> cards = {card_at(truth, 0, {0, 0}, 0)};
+    std::vector<DetectedCard> cards = {card_at(truth, 0, {0, 0}, 0)};
     shake(cards, random);
     const PlaneProblem problem(cards, lens);
     Eigen::VectorXd start = problem.mean();
@@ -205,7 +205,7 @@ TEST_CASE("errors of lengths are as large as stated when noise, print and lens v
     }
     const PlaneVector truth = view(drawn, 12, 15, {-150, 60, 1000});
     const double alike = 5e-4 * normal(random);
-    std::vector<Sighting> cards = {
+    std::vector<DetectedCard> cards = {
         card_at(truth, 0, {0, 0}, 0, alike + 2e-4 * normal(random)),
         card_at(truth, 1, {380, 40}, 0.3, alike + 2e-4 * normal(random)),
         card_at(truth, 2, {100, 260}, -0.1, alike + 2e-4 * normal(random)),
@@ -263,7 +263,7 @@ Eigen::Vector2d on_pane(Vector x, const Eigen::Vector2d& px, Eigen::Vector2d at)
 
 /// Least standard uncertainty of the length between two points of the pane that any unbiased
 /// estimate has, given the priors: Van Trees, Detection, Estimation and Modulation Theory I, 2.4.
-double least_sigma_mm(const Vector& truth, const Vector& prior_sigma, const Sighting& sheet,
+double least_sigma_mm(const Vector& truth, const Vector& prior_sigma, const DetectedCard& sheet,
                       const Eigen::Vector2d& p, const Eigen::Vector2d& q) {
   Eigen::MatrixXd information = Eigen::MatrixXd::Zero(kSize, kSize);
   for (int i = 0; i < kSize; ++i) {
@@ -324,9 +324,9 @@ TEST_CASE("a length's stated u95 is at most 1.5 times the Cramer-Rao bound") {
     sigma[16] = 0.05;
     for (int i = 0; i < 8; ++i) lens.covariance(i, i) = std::pow(sigma[6 + i], 2);
     const PlaneVector plane = view(lens, row.tilt_deg, row.turn_deg, {30, -20, row.distance_mm});
-    std::vector<Sighting> cards = {sheet_on_cylinder(plane, {0, 0}, 0)};
+    std::vector<DetectedCard> cards = {sheet_on_cylinder(plane, {0, 0}, 0)};
     for (Corner& corner : cards[0].corners) corner.sigma_px = row.sigma_px;
-    const auto fitted = fit_plane(cards, lens, KnownBow{0, 1e-12, false});
+    const auto fitted = fit_plane(cards, lens, MeasuredBow{0, 1e-12, false});
     REQUIRE(fitted.ok());
     bound::Vector truth;
     truth << plane.head<14>(), 0, 0, 0.1;
@@ -402,9 +402,9 @@ TEST_CASE("cards that contradict each other are named with the size of the contr
   for (const Row& row : kRows) {
     CAPTURE(row.what);
     std::mt19937 random(3);
-    std::vector<Sighting> cards = {card_at(truth, 0, {0, 0}, 0),
-                                   card_at(truth, 5, {300, 0}, 0.2, row.scale, row.slope),
-                                   card_at(truth, 2, {100, 200}, 0)};
+    std::vector<DetectedCard> cards = {card_at(truth, 0, {0, 0}, 0),
+                                       card_at(truth, 5, {300, 0}, 0.2, row.scale, row.slope),
+                                       card_at(truth, 2, {100, 200}, 0)};
     shake(cards, random);
     const auto plane = fit_plane(cards, lens);
     CHECK(plane.ok() == row.agree);
@@ -425,7 +425,7 @@ TEST_CASE("a bent sheet is told from a flat one") {
     int curved = 0;
     for (unsigned seed = 0; seed < 10; ++seed) {
       std::mt19937 random(seed);
-      std::vector<Sighting> cards = {sheet_on_cylinder(truth, {0, 0}, radius_mm)};
+      std::vector<DetectedCard> cards = {sheet_on_cylinder(truth, {0, 0}, radius_mm)};
       shake(cards, random);
       const auto plane = fit_plane(cards, lens);
       REQUIRE(plane.ok());
@@ -439,9 +439,9 @@ TEST_CASE("a bent sheet is told from a flat one") {
 TEST_CASE("the plane refuses what it cannot be measured from") {
   const photo::Lens lens = exact_lens(3010, 2016, 1512);
   CHECK(fit_plane({}, lens).error().code == Code::card_not_found);
-  const std::vector<Sighting> grazing = {card_at(view(lens, 80, 0, {0, 0, 800}), 0, {0, 0}, 0)};
+  const std::vector<DetectedCard> grazing = {card_at(view(lens, 80, 0, {0, 0, 800}), 0, {0, 0}, 0)};
   CHECK(fit_plane(grazing, lens).error().code == Code::plane_too_uncertain);
-  Sighting line = card_at(view(lens, 5, 0, {0, 0, 800}), 0, {0, 0}, 0);
+  DetectedCard line = card_at(view(lens, 5, 0, {0, 0, 800}), 0, {0, 0}, 0);
   line.corners.resize(6);  // one row of crossings
   CHECK(fit_plane({line}, lens).error().code == Code::plane_too_uncertain);
 }
@@ -471,7 +471,7 @@ TEST_CASE("errors of lengths on OpenCV's chessboard photos are as large as state
   for (const auto& [name, corners] : photos) {
     CAPTURE(name);
     REQUIRE(corners.size() == 54);
-    Sighting block;
+    DetectedCard block;
     block.kind = Kind::plain, block.plain = exact_size();
     block.width_mm = 90, block.height_mm = 60;
     for (const Corner& corner : corners) {
@@ -482,7 +482,8 @@ TEST_CASE("errors of lengths on OpenCV's chessboard photos are as large as state
     }
     REQUIRE(block.corners.size() == 12);
     // The board is flat, which one rigid block of it could not tell.
-    const auto plane = fit_plane({block}, name[0] == 'l' ? left : right, KnownBow{0, 1e-7, false});
+    const auto plane =
+        fit_plane({block}, name[0] == 'l' ? left : right, MeasuredBow{0, 1e-7, false});
     CHECK(plane.ok());
     if (!plane.ok()) continue;
     const auto at = [&](int column, int row) {

@@ -79,7 +79,7 @@ Shape shape_of(const PolygonMm& points, double times) {
   Contour& c = out.contour;
   c.points = points;
   c.sigma_mm.assign(points.size(), 0.06 * times);
-  c.correlation_mm = 7;
+  c.correlation_length_mm = 7;
   const PolygonMm normals = outward_normals(points);
   PointMm middle;
   for (const PointMm p : points) middle = middle + 1.0 / static_cast<double>(points.size()) * p;
@@ -120,7 +120,7 @@ Shape with_definition(Shape shape, double sigma_mm) {
   Contour drift;
   drift.points = points;
   drift.sigma_mm.assign(points.size(), each_mm);
-  drift.correlation_mm = 150;
+  drift.correlation_length_mm = 150;
   for (const PolygonMm& mode : all_modes(drift)) modes.push_back(mode);
   for (PolygonMm& mode : modes) {
     shape.contour.modes.push_back(std::move(mode));

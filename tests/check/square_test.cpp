@@ -49,7 +49,7 @@ card::PlaneVector camera(Numbers& numbers, const photo::Lens& lens) {
   plane << pose.angle() * pose.axis(), numbers.uniform(-40, 40), numbers.uniform(-40, 40),
       numbers.uniform(650, 800), lens.value, 0, 0, 0;
   for (int i = 0; i < 5; ++i) {
-    plane[card::kLensAt + i] += std::sqrt(lens.covariance(i, i)) * numbers.normal();
+    plane[card::kLensOffset + i] += std::sqrt(lens.covariance(i, i)) * numbers.normal();
   }
   return plane;
 }
@@ -57,12 +57,12 @@ card::PlaneVector camera(Numbers& numbers, const photo::Lens& lens) {
 constexpr double kCorner_px = 0.05;
 
 /// A board's inner corners; `scale` is what the print is too large by.
-card::Sighting board(const card::PlaneVector& plane, Numbers& numbers, card::Kind kind, int id,
-                     PointMm at, double scale) {
+card::DetectedCard board(const card::PlaneVector& plane, Numbers& numbers, card::Kind kind, int id,
+                         PointMm at, double scale) {
   const bool sheet = kind == card::Kind::sheet;
   const int columns = sheet ? 7 : 5, rows = sheet ? 9 : 3;
   const double square = sheet ? 26 : 16;
-  card::Sighting s;
+  card::DetectedCard s;
   s.kind = kind, s.id = id;
   s.width_mm = sheet ? 182 : 85.6, s.height_mm = sheet ? 234 : 53.98;
   s.thickness_mm = sheet ? 0.1 : 0.76;
@@ -102,7 +102,7 @@ Counts count(double racked, bool sheet, int photos) {
     Numbers numbers(static_cast<unsigned>(1000 + i));
     const photo::Lens lens = lens_profile();
     const card::PlaneVector truth = camera(numbers, lens);
-    std::vector<card::Sighting> cards;
+    std::vector<card::DetectedCard> cards;
     if (sheet) {
       cards.push_back(
           board(truth, numbers, card::Kind::sheet, 0, {0, 0}, kPrintScale * numbers.normal()));
@@ -123,7 +123,7 @@ Counts count(double racked, bool sheet, int photos) {
     Shape edge;
     edge.contour.points = outline;
     edge.contour.sigma_mm.assign(outline.size(), kEdge_mm);
-    edge.contour.correlation_mm = 6;
+    edge.contour.correlation_length_mm = 6;
     edge =
         test::drawn(test::with_definition(edge, kDefinition_mm), [&] { return numbers.normal(); });
     Shape seen;
@@ -133,7 +133,7 @@ Counts count(double racked, bool sheet, int photos) {
     }
     add_plane(plane.value(), seen.contour);
     seen.contour.sigma_mm.assign(outline.size(), kEdge_mm);
-    seen.contour.correlation_mm = 6;
+    seen.contour.correlation_length_mm = 6;
     seen = test::with_definition(seen, kDefinition_mm);
     seen.u95_mm = u95_normal_mm(seen.contour);
     const auto r = fit_rectangle(seen);

@@ -176,7 +176,7 @@ TEST_CASE("extreme outlines still make a drawing") {
     many.outline.pieces.push_back(p);
     many.outline.points.push_back(p.start);
   }
-  many.outline.box = smallest_box(many.outline.points);
+  many.outline.box = min_area_box(many.outline.points);
   const std::string text = text_of_pdf(to_drawing_pdf(many, Units::mm));
   CHECK(text.find("more lines in the result file") != std::string::npos);
 }

@@ -56,12 +56,12 @@ const PolygonMm kShoelace2 = {{1, 6}, {3, 1}, {7, 2}, {4, 4}, {8, 5}};
 const PolygonMm kEll = {{0, 0}, {100, 0}, {100, 20}, {20, 20}, {20, 80}, {0, 80}};
 const PolygonMm kQuad = {{0, 0}, {900, 0}, {820, 450}, {260, 430}};
 
-Contour ring_contour(double sigma_mm, double correlation_mm) {
+Contour ring_contour(double sigma_mm, double correlation_length_mm) {
   Contour contour;
   contour.points = regular(720, 300);
   contour.sigma_mm.assign(contour.points.size(), sigma_mm);
   contour.seen.assign(contour.points.size(), true);
-  contour.correlation_mm = correlation_mm;
+  contour.correlation_length_mm = correlation_length_mm;
   return contour;
 }
 
@@ -110,7 +110,7 @@ TEST_CASE("the smallest box has a side on the hull: regular polygons and two tex
   for (const Row& row : rows) {
     CAPTURE(row.source);
     for (const double turn : {0.0, 0.3, 1.9, 4.0}) {
-      const Box box = smallest_box(moved(row.polygon, turn, {40, -7}));
+      const OrientedBox box = min_area_box(moved(row.polygon, turn, {40, -7}));
       const double area = row.long_mm * row.short_mm;
       CHECK(std::abs(box.long_mm * box.short_mm - area) <= 16 * row.tolerance_mm + 1e-9);
       if (&row == &rows[2]) continue;  // 7.28011 x 7.55483 or 7.22194 x 7.61577
@@ -118,10 +118,10 @@ TEST_CASE("the smallest box has a side on the hull: regular polygons and two tex
       CHECK(std::abs(box.short_mm - row.short_mm) <= row.tolerance_mm + 1e-10);
     }
   }
-  const Box triangle = smallest_box({{0, 0}, {4, 0}, {0, 3}});  // 3 x 4 and 5 x 2.4 tie
+  const OrientedBox triangle = min_area_box({{0, 0}, {4, 0}, {0, 3}});  // 3 x 4 and 5 x 2.4 tie
   CHECK(std::abs(triangle.long_mm * triangle.short_mm - 12) <= 1e-12);
-  CHECK(smallest_box({}).long_mm == 0);
-  CHECK(smallest_box({{2, 3}}).centre.y == 3);
+  CHECK(min_area_box({}).long_mm == 0);
+  CHECK(min_area_box({{2, 3}}).centre.y == 3);
 }
 
 TEST_CASE(
@@ -129,7 +129,7 @@ TEST_CASE(
   std::mt19937 random(7);
   for (int round = 0; round < 50; ++round) {
     const PolygonMm polygon = random_star(random);
-    const Box box = smallest_box(polygon);
+    const OrientedBox box = min_area_box(polygon);
     const PointMm u{std::cos(box.angle_rad), std::sin(box.angle_rad)}, v{-u.y, u.x};
     for (const PointMm p : polygon) {
       CHECK(std::abs(dot(u, p - box.centre)) <= box.long_mm / 2 + 1e-9);
@@ -160,12 +160,12 @@ TEST_CASE(
     std::rotate(other.begin(), other.begin() + round % static_cast<int>(other.size()), other.end());
     CHECK(std::abs(signed_area_mm2(polygon) - signed_area_mm2(other)) <= 1e-6);
     CHECK(std::abs(perimeter_mm(polygon) - perimeter_mm(other)) <= 1e-8);
-    const Box a = smallest_box(polygon), b = smallest_box(other);
+    const OrientedBox a = min_area_box(polygon), b = min_area_box(other);
     CHECK(std::abs(a.long_mm - b.long_mm) <= 1e-8);
     CHECK(std::abs(a.short_mm - b.short_mm) <= 1e-8);
     CHECK(convex_hull(polygon).size() == convex_hull(other).size());
-    CHECK(!crosses_itself(polygon));
-    CHECK(!crosses_itself(other));
+    CHECK(!self_intersects(polygon));
+    CHECK(!self_intersects(other));
     std::reverse(other.begin(), other.end());
     CHECK(std::abs(signed_area_mm2(polygon) + signed_area_mm2(other)) <= 1e-6);
   }
@@ -190,7 +190,7 @@ TEST_CASE("the hull is counter-clockwise, strictly convex and encloses every poi
   CHECK(convex_hull({{0, 0}, {1, 1}, {2, 2}, {1, 1}}).size() == 2);
 }
 
-TEST_CASE("crosses_itself tells bow ties and folds from simple shapes") {
+TEST_CASE("self_intersects tells bow ties and folds from simple shapes") {
   struct Row {
     const char* what;
     PolygonMm polygon;
@@ -209,7 +209,7 @@ TEST_CASE("crosses_itself tells bow ties and folds from simple shapes") {
   };
   for (const Row& row : rows) {
     CAPTURE(row.what);
-    CHECK(crosses_itself(row.polygon) == row.crosses);
+    CHECK(self_intersects(row.polygon) == row.crosses);
   }
 }
 
@@ -268,19 +268,19 @@ TEST_CASE("normals of a circle point away from its centre, and of a rectangle's 
 TEST_CASE(
     "noise bumps carry exactly sigma squared at every point, and as many as fit the correlation") {
   struct Row {
-    double correlation_mm;
+    double correlation_length_mm;
     std::size_t most, bumps;
   };
   // Perimeter 1884.95: 188 bumps of 10 mm; the cap and the floor of eight otherwise.
   constexpr Row kRows[] = {{10, 1000, 188}, {1, 200, 200}, {5000, 200, 8}, {30, 200, 62}};
   for (const Row& row : kRows) {
-    CAPTURE(row.correlation_mm);
-    Contour contour = ring_contour(0.1, row.correlation_mm);
+    CAPTURE(row.correlation_length_mm);
+    Contour contour = ring_contour(0.1, row.correlation_length_mm);
     for (std::size_t i = 0; i < 100; ++i) contour.sigma_mm[i] = 0.7;
-    const auto bumps = noise_bumps(contour, row.most);
+    const auto bumps = noise_modes(contour, row.most);
     CHECK(bumps.size() == row.bumps);
     std::vector<double> variance(contour.points.size(), 0.0);
-    for (const NoiseBump& bump : bumps) {
+    for (const NoiseMode& bump : bumps) {
       for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
         variance[(bump.first + k) % variance.size()] +=
             bump.along_normal_mm[k] * bump.along_normal_mm[k];
@@ -314,10 +314,10 @@ TEST_CASE(
 
 TEST_CASE("bumps of a hopeless contour are none") {
   Contour contour;
-  CHECK(noise_bumps(contour, 200).empty());
+  CHECK(noise_modes(contour, 200).empty());
   contour.points.assign(10, PointMm{1, 1});
   contour.sigma_mm.assign(10, 0.1);
-  CHECK(noise_bumps(contour, 200).empty());
+  CHECK(noise_modes(contour, 200).empty());
 }
 
 TEST_CASE("runs on a closed list join over its end and are found where they begin") {

@@ -21,7 +21,7 @@ Form random_form(SplitMix64& random) {
   if (random.unit() < 0.5) return form_from(p);
   PolygonMm whole = p;
   for (PointMm& q : whole) q = {std::round(q.x), std::round(q.y)};
-  const bool usable = signed_area_mm2(whole) > 0 && !crosses_itself(whole);
+  const bool usable = signed_area_mm2(whole) > 0 && !self_intersects(whole);
   return form_from(usable ? whole : p);
 }
 

@@ -61,7 +61,7 @@ check::Shape noisy(PolygonMm points, double sigma_mm, std::mt19937& random) {
     points[i] = points[i] + normal(random) * normals[i];
   check::Shape shape;
   shape.contour.points = std::move(points);
-  shape.contour.correlation_mm = 2;
+  shape.contour.correlation_length_mm = 2;
   shape.u95_mm.assign(shape.contour.points.size(), 2 * sigma_mm);
   shape.sources_known = false;
   return shape;

@@ -15,7 +15,7 @@ std::string result(const check::Shape& shape, const std::string& photo, int card
   m.lens_text = lens;
   m.outline.points = shape.contour.points;
   m.outline.u95_mm = shape.u95_mm;
-  m.outline.box = smallest_box(shape.contour.points);
+  m.outline.box = min_area_box(shape.contour.points);
   m.outline.long_mm = {m.outline.box.long_mm, 1};
   for (const PointMm p : shape.contour.points) {
     m.outline.points_px.push_back({1000 + 1.7 * p.x, 2000 - 1.7 * p.y});

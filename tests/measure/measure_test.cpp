@@ -48,7 +48,7 @@ TEST_CASE("points outside the photo and a lens for another shape are said before
   REQUIRE(!outside.ok());
   CHECK(outside.error().code == Code::bad_usage);
   Options other;
-  other.lens = photo::lens_from_facts({}, 1000, 999);
+  other.lens = photo::lens_from_exif({}, 1000, 999);
   const auto shape = measure(photos.value(), other);
   REQUIRE(!shape.ok());
   CHECK(shape.error().code == Code::bad_usage);

@@ -121,7 +121,7 @@ model::Measurement finish(std::vector<Piece> pieces, double turn) {
     o.points_px.push_back({900 + 1.9 * o.points[i].x, 2400 - 1.9 * o.points[i].y});
     o.seen.push_back(true);
   }
-  o.box = smallest_box(o.points);
+  o.box = min_area_box(o.points);
   o.long_mm = {o.box.long_mm, 0.62};
   o.short_mm = {o.box.short_mm, 0.48};
   o.area_mm2 = {signed_area_mm2(o.points), 480};

@@ -112,7 +112,7 @@ TEST_CASE("joints of lines and arcs are tangent and closed, and the points lie o
     }
   }
   CHECK(signed_area_mm2(o.points) > 0);
-  CHECK(!crosses_itself(o.points));
+  CHECK(!self_intersects(o.points));
 }
 
 TEST_CASE(
@@ -150,7 +150,7 @@ TEST_CASE(
   std::mt19937 random(1);
   Contour clean = contour_of(kQuad.points(1.7), 0.1, 8);
   add_plane_modes(clean, 5e-4);
-  const Box box = smallest_box(kQuad.points(0.5));
+  const OrientedBox box = min_area_box(kQuad.points(0.5));
   for (int draw = 0; draw < 400; ++draw) {
     const auto result = fit(drawn(clean, random));
     REQUIRE(result.ok());
@@ -188,7 +188,7 @@ TEST_CASE("where two rectangles enclose a pane equally closely the sides' u95 re
     const RoundedPolygon shape{row.corners, 20};
     Contour clean = contour_of(shape.points(1.7), 0.3, 8);
     add_plane_modes(clean, 2e-4);
-    const Box box = smallest_box(shape.points(0.5));
+    const OrientedBox box = min_area_box(shape.points(0.5));
     std::mt19937 random(8);
     int inside = 0, chosen = 0;
     constexpr int kDraws = 100;

@@ -26,7 +26,7 @@ PolygonMm read_points(const std::string& file);
 double distance_to(const PolygonMm& polygon, PointMm p);  ///< to the nearest chord
 
 /// A contour of these points with edge noise only, pixels by a mild perspective and lens.
-Contour contour_of(const PolygonMm& points, double sigma_mm, double correlation_mm);
+Contour contour_of(const PolygonMm& points, double sigma_mm, double correlation_length_mm);
 /// The same contour as one measurement would see it: every mode drawn from N(0, 1).
 Contour drawn(const Contour& contour, std::mt19937& random);
 /// Scale, turn, shift and one keystone, as a measuring plane's uncertainty would be.

@@ -90,12 +90,12 @@ PointPx seen_at(PointMm p) {
   return {2000 + 3 * x * lens, 1500 + 3 * y * lens};
 }
 
-Contour contour_of(const PolygonMm& points, double sigma_mm, double correlation_mm) {
+Contour contour_of(const PolygonMm& points, double sigma_mm, double correlation_length_mm) {
   Contour contour;
   contour.points = points;
   contour.seen.assign(points.size(), true);
   contour.sigma_mm.assign(points.size(), sigma_mm);
-  contour.correlation_mm = correlation_mm;
+  contour.correlation_length_mm = correlation_length_mm;
   for (const PointMm p : points) contour.points_px.push_back(seen_at(p));
   return contour;
 }
@@ -109,7 +109,7 @@ Contour drawn(const Contour& contour, std::mt19937& random) {
     for (std::size_t i = 0; i < n; ++i) result.points[i] = result.points[i] + z * mode[i];
   }
   const PolygonMm normals = outward_normals(contour.points);
-  for (const NoiseBump& bump : noise_bumps(contour, 100000)) {
+  for (const NoiseMode& bump : noise_modes(contour, 100000)) {
     const double z = normal(random);
     for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
       const std::size_t i = (bump.first + k) % n;

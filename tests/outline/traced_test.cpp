@@ -17,7 +17,7 @@ namespace {
 Contour traced(const std::string& file) {
   std::ifstream in(std::string(PANECARD_TEST_DATA) + "/" + file);
   Contour contour;
-  contour.correlation_mm = 6;
+  contour.correlation_length_mm = 6;
   double sigma = 0;
   int seen = 0;
   for (PointMm p; in >> p.x >> p.y >> sigma >> seen;) {

@@ -200,7 +200,7 @@ TEST_CASE("the oversize rectangle lies along the pane's own axes") {
         test::cut_of(test::pane_of(test::turned(test::rounded(486, 412, 14), turn)), request);
     // (486 + 50)(412 + 50) less four rounded corners.
     CHECK(std::abs(piece.area_mm2 - (536.0 * 462 - (4 - kPi) * 400)) <= 2);
-    const Box box = smallest_box(piece.cut);
+    const OrientedBox box = min_area_box(piece.cut);
     CHECK(std::abs(box.long_mm - 536) <= 0.01);
     CHECK(std::abs(box.short_mm - 462) <= 0.01);
     CHECK(piece.sides.size() == 4);

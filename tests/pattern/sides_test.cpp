@@ -204,7 +204,7 @@ TEST_CASE("outwards on every side, the cut line is nowhere nearer than the small
     const PolygonMm outline = i % 3 == 0   ? test::wavy(random, 500)
                               : i % 3 == 1 ? test::jagged(random, 6 + static_cast<unsigned>(i) / 8)
                                            : notched;
-    if (crosses_itself(outline)) continue;
+    if (self_intersects(outline)) continue;
     const double rest = amount(random), top = amount(random), left = amount(random);
     const auto piece =
         make_piece(test::pane_of(outline), sides(rest, {{"top", top}, {"left", left}}));

@@ -72,7 +72,7 @@ TEST_CASE("GEOS finds the same parallel curve around smooth and jagged outlines"
   for (int i = 0; i < 60; ++i) {
     const PolygonMm outline = i % 2 == 0 ? test::wavy(random, 400 + 40 * static_cast<unsigned>(i))
                                          : test::jagged(random, 8 + static_cast<unsigned>(i) / 3);
-    if (crosses_itself(outline)) continue;
+    if (self_intersects(outline)) continue;
     const Pane pane = test::pane_of(outline);
     for (const double d : {-25.0, -3.0, -0.4, 0.7, 6.0, 40.0}) {
       CAPTURE(i);

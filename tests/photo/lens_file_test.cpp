@@ -118,23 +118,23 @@ TEST_CASE("find_lens takes the first profile that fits the phone, the size and t
   lens.model = "phone-y";
   first.write("other.json", lens_to_json(lens));
 
-  Facts facts;
-  facts.make = "Example";
-  facts.model = "phone-x";
-  facts.focal_35mm = 26;
+  Exif exif;
+  exif.make = "Example";
+  exif.model = "phone-x";
+  exif.focal_35mm = 26;
   const std::vector<std::string> folders = {first / "missing", first.path().string(),
                                             second.path().string()};
-  const auto found = find_lens(facts, 4032, 3024, folders);
+  const auto found = find_lens(exif, 4032, 3024, folders);
   REQUIRE(found);
   CHECK(found->photos == 12);
   CHECK(found->model == "phone-x");
-  CHECK(find_lens(facts, 2016, 1512, folders));
-  CHECK_FALSE(find_lens(facts, 4032, 2268, folders));
-  facts.focal_35mm = 52;  // the same phone, zoomed to twice
-  CHECK_FALSE(find_lens(facts, 4032, 3024, folders));
-  facts.focal_35mm.reset();
-  CHECK(find_lens(facts, 4032, 3024, folders));
-  facts.make = "Sample";
-  CHECK_FALSE(find_lens(facts, 4032, 3024, folders));
+  CHECK(find_lens(exif, 2016, 1512, folders));
+  CHECK_FALSE(find_lens(exif, 4032, 2268, folders));
+  exif.focal_35mm = 52;  // the same phone, zoomed to twice
+  CHECK_FALSE(find_lens(exif, 4032, 3024, folders));
+  exif.focal_35mm.reset();
+  CHECK(find_lens(exif, 4032, 3024, folders));
+  exif.make = "Sample";
+  CHECK_FALSE(find_lens(exif, 4032, 3024, folders));
   CHECK_FALSE(find_lens({}, 4032, 3024, folders));
 }

@@ -128,13 +128,13 @@ TEST_CASE("undistort says NaN where the distortion has folded over") {
   CHECK_FALSE(undistort(cubic, {0, 490}).allFinite());
 }
 
-TEST_CASE("lens_from_facts takes the 35 mm equivalent by the frame's diagonal") {
+TEST_CASE("lens_from_exif takes the 35 mm equivalent by the frame's diagonal") {
   // CIPA DCG-001: equal diagonal angle of view to 36 x 24 mm, whose diagonal is 43.27 mm.
-  Facts facts;
-  facts.focal_35mm = 43;
-  CHECK(std::abs(lens_from_facts(facts, 4000, 3000).value[kF] / 5000 - 43 / 43.267) <= 1e-4);
-  facts.focal_35mm = 26;
-  const Lens lens = lens_from_facts(facts, 4032, 3024);
+  Exif exif;
+  exif.focal_35mm = 43;
+  CHECK(std::abs(lens_from_exif(exif, 4000, 3000).value[kF] / 5000 - 43 / 43.267) <= 1e-4);
+  exif.focal_35mm = 26;
+  const Lens lens = lens_from_exif(exif, 4032, 3024);
   CHECK(std::abs(lens.value[kCx] - 2016) <= 1e-12);
   CHECK(std::abs(lens.value[kCy] - 1512) <= 1e-12);
   const double sigma = std::sqrt(lens.covariance(kF, kF)) / lens.value[kF];
@@ -147,13 +147,13 @@ TEST_CASE("lens_from_facts takes the 35 mm equivalent by the frame's diagonal") 
   CHECK_FALSE(lens.calibrated);
 }
 
-TEST_CASE("lens_from_facts without EXIF doubts the focal length by 15 %") {
-  const Lens lens = lens_from_facts({}, 3024, 4032);
+TEST_CASE("lens_from_exif without EXIF doubts the focal length by 15 %") {
+  const Lens lens = lens_from_exif({}, 3024, 4032);
   CHECK(std::abs(std::sqrt(lens.covariance(kF, kF)) / lens.value[kF] - 0.15) <= 1e-12);
   CHECK(std::abs(lens.value[kF] - 26 / 43.267 * 5040) <= 0.1);
 }
 
-TEST_CASE("lens_for turns a profile exactly as the photo is turned") {
+TEST_CASE("adapt_profile turns a profile exactly as the photo is turned") {
   // Clockwise by a quarter, a pixel (u, v) of a photo of height h comes to (h - v, u) and the
   // direction (x, y), y down, to (-y, x).
   constexpr int kOrientations[] = {1, 6, 3, 8};  // each a quarter clockwise from the one before
@@ -172,7 +172,7 @@ TEST_CASE("lens_for turns a profile exactly as the photo is turned") {
         direction = {-direction.y(), direction.x()};
         std::swap(width, height);
       }
-      const auto lens = lens_for(profile, width, height, kOrientations[(from + quarters) % 4]);
+      const auto lens = adapt_profile(profile, width, height, kOrientations[(from + quarters) % 4]);
       CHECK(lens.has_value());
       if (!lens) continue;
       const PointPx mine = distort(lens->value, direction.x(), direction.y());
@@ -186,24 +186,26 @@ TEST_CASE("lens_for turns a profile exactly as the photo is turned") {
   CHECK(turned == 16);
 }
 
-TEST_CASE("lens_for scales a profile to a smaller photo of the same shape") {
+TEST_CASE("adapt_profile scales a profile to a smaller photo of the same shape") {
   const Lens profile = profile_of(4032, 3024);
-  const auto half = lens_for(profile, 2016, 1512);
+  const auto half = adapt_profile(profile, 2016, 1512);
   REQUIRE(half);
   const PointPx large = distort(profile.value, 0.3, 0.2), little = distort(half->value, 0.3, 0.2);
   CHECK(std::hypot(little.x - large.x / 2, little.y - large.y / 2) <= 1e-9);
   CHECK(std::abs(half->covariance(kCx, kCx) - 1) <= 1e-12);
   CHECK(std::abs(half->covariance(kCx, kP2) - 0.5e-4) <= 1e-16);
   CHECK(half->covariance(kK1, kK1) == profile.covariance(kK1, kK1));
-  CHECK(lens_for(profile, 1000, 750));
-  CHECK_FALSE(lens_for(profile, 4032, 2268));  // 16:9, cropped
-  CHECK_FALSE(lens_for(profile, 3024, 3024));
-  CHECK_FALSE(lens_for(profile, 0, 0));
+  CHECK(adapt_profile(profile, 1000, 750));
+  CHECK_FALSE(adapt_profile(profile, 4032, 2268));  // 16:9, cropped
+  CHECK_FALSE(adapt_profile(profile, 3024, 3024));
+  CHECK_FALSE(adapt_profile(profile, 0, 0));
 }
 
-TEST_CASE("lens_for doubts the optical centre when nobody says which way the photo was turned") {
+TEST_CASE(
+    "adapt_profile doubts the optical centre when nobody says which way the photo was turned") {
   const Lens profile = profile_of(4032, 3024);
-  const auto lens = lens_for(profile, 3024, 4032, 1);  // upright by shape, untouched by its EXIF
+  const auto lens =
+      adapt_profile(profile, 3024, 4032, 1);  // upright by shape, untouched by its EXIF
   REQUIRE(lens);
   CHECK(lens->value[kCx] == 1512);
   CHECK(std::abs(lens->covariance(kCx, kCx) - (6.25 + 17 * 17)) <= 1e-9);

@@ -226,11 +226,11 @@ TEST_CASE("load turns every EXIF orientation upright, once, in every format") {
       CHECK(photo.ok());
       if (!photo.ok()) continue;
       check_quadrants(photo.value());
-      CHECK(photo->facts.orientation == orientation);
-      CHECK(photo->facts.make == "Example");
-      CHECK(photo->facts.model == "phone-x");
-      CHECK(photo->facts.focal_mm.value_or(0) == 4.25);
-      CHECK(photo->facts.focal_35mm.value_or(0) == 27);
+      CHECK(photo->exif.orientation == orientation);
+      CHECK(photo->exif.make == "Example");
+      CHECK(photo->exif.model == "phone-x");
+      CHECK(photo->exif.focal_mm.value_or(0) == 4.25);
+      CHECK(photo->exif.focal_35mm.value_or(0) == 27);
       ++tried;
     }
   }
@@ -244,8 +244,8 @@ TEST_CASE("load leaves the turning of a HEIC photo to its container, whatever it
     CHECK(photo.ok());
     if (!photo.ok()) continue;
     check_quadrants(photo.value());
-    CHECK(photo->facts.model == "phone-h");
-    CHECK(photo->facts.focal_35mm.value_or(0) == 27);
+    CHECK(photo->exif.model == "phone-h");
+    CHECK(photo->exif.focal_35mm.value_or(0) == 27);
   }
 }
 

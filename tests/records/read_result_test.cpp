@@ -23,7 +23,7 @@ model::Measurement with_covariance() {
   Contour& c = m.covariance;
   c.points = m.outline.points;
   c.sigma_mm.assign(c.points.size(), 0.0523);
-  c.correlation_mm = 7.5;
+  c.correlation_length_mm = 7.5;
   c.modes.resize(2);
   for (const PointMm p : c.points) c.modes[0].push_back(5e-4 * p);
   for (const PointMm p : outward_normals(c.points)) c.modes[1].push_back(0.12 * p);
@@ -64,7 +64,7 @@ TEST_CASE("an outline comes back from its result file with its sources of error"
   const Contour& c = stored->shape.contour;
   CHECK(stored->boundary == m.boundary);
   CHECK(stored->shape.sources_known);
-  CHECK(c.correlation_mm == 7.5);
+  CHECK(c.correlation_length_mm == 7.5);
   CHECK(c.mode_sources == m.covariance.mode_sources);
   REQUIRE(c.points.size() == m.outline.points.size());
   REQUIRE(c.modes.size() == 2);

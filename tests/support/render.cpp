@@ -479,8 +479,8 @@ photo::Photo render(const Scene& scene) {
     photo.bgr = cv::imdecode(bytes, cv::IMREAD_COLOR);
   }
   cv::cvtColor(photo.bgr, photo.grey, cv::COLOR_BGR2GRAY);
-  photo.facts.make = "panecard";
-  photo.facts.model = "rendered";
+  photo.exif.make = "panecard";
+  photo.exif.model = "rendered";
   return photo;
 }
 

@@ -18,7 +18,7 @@ card::Plane plane_of(const support::Camera& camera) {
   const Eigen::AngleAxisd turn(camera.rotation);
   plane.value.head<3>() = turn.angle() * turn.axis();
   plane.value.segment<3>(3) = -camera.rotation * camera.position;
-  plane.value.segment<photo::kLensSize>(card::kLensAt) = support::lens_vector(camera);
+  plane.value.segment<photo::kLensSize>(card::kLensOffset) = support::lens_vector(camera);
   return plane;
 }
 

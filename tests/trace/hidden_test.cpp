@@ -33,8 +33,8 @@ photo::Photo cut(const Rendered& seen, const support::Scene& scene, Side side, d
   return out;
 }
 
-bool shows_all(const photo::Photo& photo, const std::vector<card::Sighting>& cards) {
-  for (const card::Sighting& card : cards) {
+bool shows_all(const photo::Photo& photo, const std::vector<card::DetectedCard>& cards) {
+  for (const card::DetectedCard& card : cards) {
     for (const PointPx& px : card.body_px) {
       if (px.x > photo.bgr.cols || px.y > photo.bgr.rows) return false;
     }

@@ -63,7 +63,7 @@ double correlation(const Contour& contour, std::size_t i, std::size_t j) {
 void check_whole(const Contour& contour) {
   const std::size_t n = contour.points.size();
   CHECK(signed_area_mm2(contour.points) > 0);
-  CHECK_FALSE(crosses_itself(contour.points));
+  CHECK_FALSE(self_intersects(contour.points));
   CHECK(contour.points_px.size() == n);
   CHECK(contour.seen.size() == n);
   CHECK(contour.sigma_mm.size() == n);

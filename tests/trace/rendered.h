@@ -15,7 +15,7 @@ namespace panecard::trace {
 struct Rendered {
   photo::Photo photo;
   card::Plane plane;
-  std::vector<card::Sighting> cards;
+  std::vector<card::DetectedCard> cards;
   PolygonMm truth_mm;
 };
 
@@ -28,7 +28,7 @@ inline Rendered rendered(const support::Scene& scene) {
   lens.calibrated = true;
   lens.width_px = scene.camera.width_px;
   lens.height_px = scene.camera.height_px;
-  const auto cards = card::find_cards(seen.photo, lens, {});
+  const auto cards = card::detect_cards(seen.photo, lens, {});
   REQUIRE(cards.ok());
   seen.cards = cards.value();
   const auto plane = card::fit_plane(seen.cards, lens);

@@ -26,7 +26,7 @@ struct Scene {
       if (signed_area_mm2(out) < 0) std::reverse(out.begin(), out.end());
       return out;
     };
-    for (const card::Sighting& card : seen.cards) cards.push_back(on_plane(card.body_px));
+    for (const card::DetectedCard& card : seen.cards) cards.push_back(on_plane(card.body_px));
     truth = on_plane(support::truth_of(scene).outline_px);
   }
 

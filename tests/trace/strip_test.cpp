@@ -12,7 +12,7 @@ card::Plane face_on(double k1) {
   plane.value.setZero();
   plane.value[0] = std::acos(-1.0);  // about x: y up on the pane, y down in the photo
   plane.value[5] = 1000;             // mm from the camera
-  auto lens = plane.value.segment<photo::kLensSize>(card::kLensAt);
+  auto lens = plane.value.segment<photo::kLensSize>(card::kLensOffset);
   lens[photo::kF] = 1000;
   lens[photo::kCx] = lens[photo::kCy] = 500;
   lens[photo::kK1] = k1;

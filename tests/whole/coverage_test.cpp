@@ -82,9 +82,9 @@ photo::Lens profile_of(const support::Camera& camera, Dice& dice) {
 
 /// A lens nobody calibrated: the camera is drawn from what the program presumes of such a one.
 photo::Lens unknown_lens(support::Camera& camera, Dice& dice) {
-  photo::Facts facts;
-  facts.focal_35mm = 26;
-  photo::Lens lens = photo::lens_from_facts(facts, camera.width_px, camera.height_px);
+  photo::Exif exif;
+  exif.focal_35mm = 26;
+  photo::Lens lens = photo::lens_from_exif(exif, camera.width_px, camera.height_px);
   const auto draw = [&](int i) {
     return lens.value[i] + std::sqrt(lens.covariance(i, i)) * dice.normal();
   };
@@ -127,7 +127,7 @@ bool warns_of_edge(const std::vector<Finding>& findings) {
 
 void print_row(std::uint64_t seed, const Scene& scene, const outline::Outline& outline,
                const PolygonMm& truth, bool flagged) {
-  const Box box = smallest_box(truth);
+  const OrientedBox box = min_area_box(truth);
   const support::CurveMatch match = support::match_curves(outline.points, truth);
   std::cout << seed << "  family " << static_cast<int>(scene.family) << " cards "
             << static_cast<int>(scene.cards.front().kind) << " x " << scene.cards.size()
@@ -159,7 +159,7 @@ void measure_one(std::uint64_t seed, std::uint64_t draw, const support::Wish& wi
   const bool flagged = warns_of_edge(measured->warnings);
   count.flagged += flagged ? 1 : 0;
   const PolygonMm truth = support::truth_of(scene).outline_mm;
-  const Box box = smallest_box(truth);
+  const OrientedBox box = min_area_box(truth);
   Sides& sides = flagged ? count.warned : count.plain;
   sides.add(outline.long_mm.value - box.long_mm, outline.long_mm.u95);
   sides.add(outline.short_mm.value - box.short_mm, outline.short_mm.u95);

@@ -53,8 +53,8 @@ TEST_CASE("samples: sides lie within their stated U95 and the curve close to the
     CHECK(photo.ok());
     if (!photo.ok()) continue;
     const int width = photo->bgr.cols, height = photo->bgr.rows;
-    const photo::Lens lens = photo::find_lens(photo->facts, width, height, {PANECARD_LENSES})
-                                 .value_or(photo::lens_from_facts(photo->facts, width, height));
+    const photo::Lens lens = photo::find_lens(photo->exif, width, height, {PANECARD_LENSES})
+                                 .value_or(photo::lens_from_exif(photo->exif, width, height));
     Wanted wanted{row.boundary, std::nullopt};
     if (row.plain) wanted.plain = card::PlainSize{};
     const auto outline = measure(photo.value(), lens, wanted);
@@ -66,7 +66,7 @@ TEST_CASE("samples: sides lie within their stated U95 and the curve close to the
     const support::CurveMatch match = support::match_curves(outline->points, truth);
     CHECK(match.median_mm <= kMedian_mm);
     CHECK(match.p95_mm <= kP95_mm);
-    const Box box = smallest_box(truth);
+    const OrientedBox box = min_area_box(truth);
     const double long_ratio = std::abs(outline->long_mm.value - box.long_mm) / outline->long_mm.u95;
     const double short_ratio =
         std::abs(outline->short_mm.value - box.short_mm) / outline->short_mm.u95;
@@ -94,10 +94,10 @@ TEST_CASE(
     photos.push_back(std::move(photo.value()));
   }
   const auto lens =
-      photo::find_lens(photos[0].facts, photos[0].bgr.cols, photos[0].bgr.rows, {PANECARD_LENSES});
+      photo::find_lens(photos[0].exif, photos[0].bgr.cols, photos[0].bgr.rows, {PANECARD_LENSES});
   REQUIRE(lens);
   const PolygonMm truth = truth_of("door-rear-curved", "edge_mm");
-  const Box box = smallest_box(truth);
+  const OrientedBox box = min_area_box(truth);
   const std::vector<std::vector<photo::Photo>> ways = {{photos[0]}, {photos[1]}, photos};
   std::vector<double> long_u95, short_u95;
   for (const std::vector<photo::Photo>& way : ways) {
