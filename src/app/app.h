@@ -36,6 +36,9 @@ void add_library(CLI::App& root, Outcome& outcome, std::optional<Answer>& answer
 void add_batch(CLI::App& root, Outcome& outcome, std::optional<Answer>& answer);
 void add_serve(CLI::App& root, Outcome& outcome);
 
+/// Before a command: errors say their code first, for the program that started this one.
+inline constexpr const char* kNameErrors = "--name-errors";
+
 /// 2: the command or a file is wrong. 3: the photo cannot be measured.
 int exit_status(Code code);
 

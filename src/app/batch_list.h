@@ -5,7 +5,7 @@
 #include <string>
 #include <vector>
 
-#include "app/measuring.h"
+#include "app/photo_options.h"
 #include "base/base.h"
 #include "library/library.h"
 
@@ -20,7 +20,7 @@ struct ListedPhoto {
 struct ListedPane {
   library::Vehicle vehicle;
   library::Pane pane;
-  PhotoOptions options;  ///< without paths
+  PhotoOptions options;
   std::vector<ListedPhoto> photos;
 };
 

@@ -281,9 +281,8 @@ Result<Apart> Batch::started(const Step& step, double memory_mb) {
   if (step.measurement > 0) return redrawing(step, bounds);
   Measuring work;
   work.options = list_.panes[step.pane].options;
-  work.options.paths.clear();
   for (const std::size_t photo : step.photos) {
-    work.options.paths.push_back(listed(step.pane, photo).path);
+    work.paths.push_back(listed(step.pane, photo).path);
     work.hashes.push_back(hashes_[step.pane][photo]);
   }
   // Cores that no other photo will use; the result is the same with any number.

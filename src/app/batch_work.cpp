@@ -8,6 +8,7 @@
 #include "app/library_use.h"
 #include "app/picture_file.h"
 #include "drawings/drawings.h"
+#include "measure/measure.h"
 #include "model/model.h"
 #include "photo/photo.h"
 #include "records/records.h"
@@ -76,20 +77,20 @@ Result<photo::Photo> photo_of(const std::string& path, const library::Sha256& ha
 
 Json measured(const Measuring& work) {
   Json out = Json::object();
-  std::vector<photo::Photo> photos;
+  measure::Photos photos{work.paths, work.paths, {}};
   Json copies = Json::array();
   cv::Mat first;
   for (std::size_t i = 0; i < work.hashes.size(); ++i) {
-    auto photo = photo_of(work.options.paths[i], work.hashes[i]);
+    auto photo = photo_of(work.paths[i], work.hashes[i]);
     if (!photo.ok()) return failed(photo.error());
     const cv::Mat small = small_copy(photo->bgr);
     if (i == 0) first = small;
     copies.push_back(binary(small_jpeg(small)));
-    photos.push_back(std::move(photo.value()));
+    photos.images.push_back(std::move(photo.value()));
   }
-  const auto near = near_points(work.options);
-  if (!near.ok()) return failed(near.error());
-  const auto m = measure(photos, work.options, near.value());
+  const auto wanted = parse(work.options);
+  if (!wanted.ok()) return failed(wanted.error());
+  const auto m = measure::measure(photos, wanted.value());
   if (!m.ok()) {
     out = failed(m.error());
     out["picture"] = picture(first, nullptr);

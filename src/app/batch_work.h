@@ -6,7 +6,7 @@
 #include <string>
 #include <vector>
 
-#include "app/measuring.h"
+#include "app/photo_options.h"
 #include "base/base.h"
 #include "drawings/drawings.h"
 #include "library/library.h"
@@ -15,8 +15,9 @@ namespace panecard::app {
 
 /// Photos of one pane, measured as one.
 struct Measuring {
-  PhotoOptions options;  ///< with paths
-  std::vector<library::Sha256> hashes;
+  PhotoOptions options;
+  std::vector<std::string> paths;
+  std::vector<library::Sha256> hashes;  ///< of the files, as many
   int threads = 1;
 };
 

@@ -14,7 +14,7 @@
 #include "app/batch_run.h"
 #include "app/batch_text.h"
 #include "app/library_use.h"
-#include "app/measuring.h"
+#include "app/photo_options.h"
 #include "drawings/drawings.h"
 
 namespace panecard::app {

@@ -6,9 +6,10 @@
 #include <optional>
 
 #include "app/app.h"
-#include "app/measuring.h"
+#include "app/photo_options.h"
 #include "check/check.h"
 #include "drawings/drawings.h"
+#include "measure/measure.h"
 #include "pattern/pattern.h"
 #include "records/records.h"
 #include "report/report.h"
@@ -88,18 +89,17 @@ struct Loaded {
   std::vector<Finding> warnings;
 };
 
-Result<Loaded> load(const std::string& path, PhotoOptions photo) {
+Result<Loaded> load(const std::string& path, const PhotoOptions& photo) {
   if (looks_like_result(path)) {
     auto stored = records::read_result(path);
     if (!stored.ok()) return stored.error();
     return Loaded{std::move(stored.value()), {}};
   }
-  photo.paths = {path};
-  const auto near = near_points(photo);
-  if (!near.ok()) return near.error();
-  const auto photos = load_photos(photo);
+  const auto wanted = parse(photo);
+  if (!wanted.ok()) return wanted.error();
+  const auto photos = measure::load({path});
   if (!photos.ok()) return photos.error();
-  auto m = measure(photos.value(), photo, near.value());
+  auto m = measure::measure(photos.value(), wanted.value());
   if (!m.ok()) return m.error();
   Loaded out;
   out.outline.shape = {std::move(m.value().covariance), m->outline.u95_mm, true};

@@ -4,9 +4,10 @@
 #include <opencv2/imgproc.hpp>
 
 #include "app/app.h"
-#include "app/measuring.h"
+#include "app/photo_options.h"
 #include "app/picture_file.h"
 #include "drawings/drawings.h"
+#include "measure/measure.h"
 #include "model/model.h"
 #include "records/records.h"
 #include "report/report.h"
@@ -15,6 +16,7 @@ namespace panecard::app {
 namespace {
 
 struct Options {
+  std::vector<std::string> photos;  ///< several: of one pane, whose cards stayed where they were
   PhotoOptions photo;
   std::string json, svg, dxf, overlay, drawing;
   bool inches = false, budget = false;
@@ -51,14 +53,14 @@ Outcome plan_outputs(const Options& options, Outputs& outputs) {
   for (const std::string* path :
        {&options.json, &options.svg, &options.dxf, &options.overlay, &options.drawing}) {
     if (path->empty() || (path == &options.json && *path == "-")) continue;
-    if (auto failed = outputs.plan(*path, options.photo.paths)) return failed;
+    if (auto failed = outputs.plan(*path, options.photos)) return failed;
   }
   return std::nullopt;
 }
 
 /// What people read is in their units; the result file is in mm.
 model::Measurement in_units(model::Measurement m, Units units) {
-  m.verdict = verdict_on(m.outline, units);
+  m.verdict = report::verdict_on(m.outline, units);
   return m;
 }
 
@@ -79,15 +81,15 @@ void fill_outputs(const Options& options, const photo::Photo& photo, const model
 }
 
 Outcome run(const Options& options) {
-  const auto near = near_points(options.photo);
-  if (!near.ok()) return near.error();
-  const auto photos = load_photos(options.photo);
+  const auto wanted = parse(options.photo);
+  if (!wanted.ok()) return wanted.error();
+  const auto photos = measure::load(options.photos);
   if (!photos.ok()) return photos.error();
   Outputs outputs;
   if (auto failed = plan_outputs(options, outputs)) return failed;
-  const auto m = measure(photos.value(), options.photo, near.value());
+  const auto m = measure::measure(photos.value(), wanted.value());
   if (!m.ok()) return m.error();
-  fill_outputs(options, photos->front(), m.value(), outputs);
+  fill_outputs(options, photos->images.front(), m.value(), outputs);
   if (options.json == "-") return outputs.write(records::to_json(m.value()));
   const model::Measurement said = in_units(m.value(), options.units());
   std::string text = report::to_table(said, options.units());
@@ -102,7 +104,7 @@ void add_measure(CLI::App& root, Outcome& outcome) {
   CLI::App* command =
       root.add_subcommand("measure", "outline of the pane in a photo, or in several");
   command
-      ->add_option("photo", o->photo.paths,
+      ->add_option("photo", o->photos,
                    "JPEG, PNG, TIFF, WebP or HEIC; several: one pane, its cards left in place")
       ->required();
   add_photo_options(*command, o->photo);

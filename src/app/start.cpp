@@ -49,7 +49,10 @@ int say(const std::string& sentence, int status) {
   return status;
 }
 
-int fail(const Error& error) { return say(error.detail, exit_status(error.code)); }
+int fail(const Error& error, bool name_it = false) {
+  const std::string name = name_it ? std::string(name_of(error.code)) + ": " : std::string();
+  return say(name + error.detail, exit_status(error.code));
+}
 
 int run(int argc, char** argv, const AddCommands& add) {
   Outcome outcome;
@@ -58,14 +61,16 @@ int run(int argc, char** argv, const AddCommands& add) {
                 "panecard");
   root.require_subcommand(1);
   root.set_version_flag("--version", "panecard " PANECARD_VERSION);
+  bool name_errors = false;
+  root.add_flag(kNameErrors, name_errors)->group("");  // hidden
   add(root, outcome, answer);
   try {
     root.parse(argc, argv);
   } catch (const CLI::ParseError& e) {
     if (e.get_exit_code() == static_cast<int>(CLI::ExitCodes::Success)) return root.exit(e);
-    return fail({Code::bad_usage, std::string(e.what()) + "; see panecard --help"});
+    return fail({Code::bad_usage, std::string(e.what()) + "; see panecard --help"}, name_errors);
   }
-  if (outcome) return fail(*outcome);
+  if (outcome) return fail(*outcome, name_errors);
   return answer ? say(answer->sentence, answer->status) : 0;
 }
 

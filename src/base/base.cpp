@@ -162,4 +162,45 @@ Result<std::string> read_file(const std::string& path, std::size_t max_bytes) {
   return bytes;
 }
 
+std::string_view name_of(Code code) {
+  switch (code) {
+    case Code::bad_usage:
+      return "bad_usage";
+    case Code::unreadable_file:
+      return "unreadable_file";
+    case Code::too_large:
+      return "too_large";
+    case Code::unwritable_file:
+      return "unwritable_file";
+    case Code::card_not_found:
+      return "card_not_found";
+    case Code::card_cut_off:
+      return "card_cut_off";
+    case Code::cards_disagree:
+      return "cards_disagree";
+    case Code::too_blurred:
+      return "too_blurred";
+    case Code::plane_too_uncertain:
+      return "plane_too_uncertain";
+    case Code::boundary_not_seen:
+      return "boundary_not_seen";
+    case Code::degenerate_shape:
+      return "degenerate_shape";
+    case Code::poses_too_alike:
+      return "poses_too_alike";
+    case Code::too_few_photos:
+      return "too_few_photos";
+    case Code::does_not_fit:
+      return "does_not_fit";
+  }
+  return {};
+}
+
+std::optional<Code> code_named(std::string_view name) {
+  for (int i = 0; i <= static_cast<int>(Code::does_not_fit); ++i) {
+    if (name_of(static_cast<Code>(i)) == name) return static_cast<Code>(i);
+  }
+  return std::nullopt;
+}
+
 }  // namespace panecard

@@ -4,6 +4,7 @@
 #include <cstddef>
 #include <functional>
 #include <future>
+#include <optional>
 #include <stdexcept>
 #include <string>
 #include <string_view>
@@ -33,6 +34,9 @@ enum class Code {
   too_few_photos,       ///< lens calibration
   does_not_fit,         ///< a piece is wider than the film, or longer than what is left of it
 };
+
+std::string_view name_of(Code code);  ///< "card_not_found", for machines
+std::optional<Code> code_named(std::string_view name);
 
 struct Error {
   Code code;

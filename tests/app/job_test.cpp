@@ -14,8 +14,8 @@
 
 #include "app/program.h"
 #include "drawings/drawings.h"
-#include "formats/sample.h"
 #include "model/model.h"
+#include "model/sample.h"
 #include "records/records.h"
 #include "support/folder.h"
 
@@ -35,14 +35,14 @@ std::string jpeg(int grey, int width_px = 1000, int height_px = 750) {
 /// A pane whose photo is `photo`, called `photo_name`.
 std::string pane(const Folder& folder, const std::string& name, const std::string& photo_name,
                  const std::string& photo) {
-  model::Measurement m = drawings::sample::slider();
+  model::Measurement m = sample::slider();
   for (PointPx& p : m.outline.points_px) p = {p.x / 4 - 100, p.y / 4};
   m.cards.clear();
   m.photo_name = photo_name;
   m.photo_width_px = 1000;
   m.photo_height_px = 750;
   if (!photo.empty()) m.photo_sha256 = records::hex(records::sha256(photo));
-  return folder.write(name, to_json(m));
+  return folder.write(name, records::to_json(m));
 }
 
 std::size_t photos_in(const std::string& html) {

@@ -9,8 +9,8 @@
 #include "app/program.h"
 #include "drawings/drawings.h"
 #include "film/film.h"
-#include "formats/sample.h"
 #include "model/model.h"
+#include "model/sample.h"
 #include "records/records.h"
 #include "support/folder.h"
 
@@ -23,10 +23,10 @@ namespace {
 
 /// A pane of 486 x 412 mm, bent with this probability.
 std::string slider(const Folder& folder, const std::string& boundary = "glass", double bent = 0) {
-  model::Measurement m = drawings::sample::slider();
+  model::Measurement m = sample::slider();
   m.boundary = boundary;
   m.face.bent_probability = bent;
-  return folder.write("slider-" + boundary + ".json", to_json(m));
+  return folder.write("slider-" + boundary + ".json", records::to_json(m));
 }
 
 PointMm size_of(const film::FilmPiece& piece) {
@@ -89,7 +89,7 @@ TEST_CASE("a piece has the pane's size and what each side was allowed, in any un
 TEST_CASE("a side that must cover is moved by the largest U95 of its outline") {
   const Folder folder;
   const std::string pane = slider(folder);
-  const model::Measurement m = drawings::sample::slider();
+  const model::Measurement m = sample::slider();
   const double most = *std::max_element(m.outline.u95_mm.begin(), m.outline.u95_mm.end());
   const film::FilmPiece piece = piece_of({pane, "--cover", "bottom"}, folder);
   REQUIRE(piece.sides.size() == 4);

@@ -31,7 +31,7 @@ std::string rectangle(const Folder& folder, const std::string& name, double widt
   for (const PointMm p : piece.cut) piece.arcs.push_back({p, 0});
   piece.area_mm2 = width * height;
   piece.sides = {{"top", "top", 2, 3, 0, 0, u95}, {"bottom", "bottom", 0, 1, 0, 0, u95}};
-  return folder.write(name + ".json", to_piece_json(piece));
+  return folder.write(name + ".json", records::to_piece_json(piece));
 }
 
 std::string stock(const Folder& folder) {
@@ -234,7 +234,7 @@ TEST_CASE("a piece's own film is taken unless the command line says another") {
   const Folder folder;
   film::FilmPiece piece = records::read_piece(rectangle(folder, "own", 300, 200)).value();
   piece.film = "light";
-  const std::string own = folder.write("own.json", to_piece_json(piece)),
+  const std::string own = folder.write("own.json", records::to_piece_json(piece)),
                     other = rectangle(folder, "other", 300, 200), stock_file = stock(folder);
   const auto apart = layout_of({own, other, "--stock", stock_file, "--film", "other=dark"}, folder);
   REQUIRE(apart.strips.size() == 2);
@@ -262,7 +262,7 @@ TEST_CASE("a piece is laid turned over only if it says that it may be") {
   for (const bool may : {false, true}) {
     CAPTURE(may);
     piece.may_mirror = may;
-    const std::string file = folder.write("tail.json", to_piece_json(piece));
+    const std::string file = folder.write("tail.json", records::to_piece_json(piece));
     std::size_t turned_over = 0;
     for (const char* seed : {"1", "2", "3", "4"}) {
       const auto layout = layout_of({file, "--width", "270mm", "--seed", seed}, folder);

@@ -83,7 +83,7 @@ TEST_CASE("results, checks, pieces, layouts and stock are as their schemas say")
 
 TEST_CASE("what a library and a batch write is as their schemas say") {
   const Folder folder;
-  const auto shape = panes::shape_of(panecard::library::test::outline(4));
+  const auto shape = panes::shape_of(panes::invented(4));
   const std::string library = folder / "l", photos = folder / "photos";
   std::vector<std::string> files;
   for (int i = 0; i < 2; ++i) {

@@ -9,6 +9,7 @@
 #include <filesystem>
 #include <thread>
 
+#include "check/panes.h"
 #include "library/results.h"
 #include "support/folder.h"
 

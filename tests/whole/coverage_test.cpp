@@ -156,7 +156,7 @@ void measure_one(std::uint64_t seed, std::uint64_t draw, const support::Wish& wi
     return;
   }
   const outline::Outline& outline = measured->outline;
-  const bool flagged = warns_of_edge(measured->findings);
+  const bool flagged = warns_of_edge(measured->warnings);
   count.flagged += flagged ? 1 : 0;
   const PolygonMm truth = support::truth_of(scene).outline_mm;
   const OrientedBox box = min_area_box(truth);

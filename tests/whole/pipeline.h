@@ -1,10 +1,13 @@
-// Photo to outline, the way the command does it, for tests that look at the whole.
+// What tests of the whole ask of the room measure: photos in memory, taken with a lens that is
+// known.
 #pragma once
 
-#include "card/card.h"
-#include "outline/outline.h"
-#include "photo/photo.h"
-#include "trace/trace.h"
+#include <optional>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "measure/measure.h"
 
 namespace panecard::whole {
 
@@ -13,37 +16,20 @@ struct Wanted {
   std::optional<card::PlainSize> plain;
 };
 
-struct Measured {
-  outline::Outline outline;
-  Contour covariance;
-  card::PrincipalCurvatures curvature;
-  std::vector<Finding> findings;
-};
-
 /// Several photos of one pane; all taken with one lens.
-inline Result<Measured> measure(const std::vector<photo::Photo>& photos, const photo::Lens& lens,
-                                const Wanted& wanted) {
-  std::vector<card::View> views;
-  for (const photo::Photo& photo : photos) {
-    auto cards = card::detect_cards(photo, lens, {wanted.plain});
-    if (!cards.ok()) return cards.error();
-    views.push_back({std::move(cards.value()), lens});
-  }
-  const auto planes = card::fit_planes(views);
-  if (!planes.ok()) return planes.error();
-  trace::Options options;
+inline Result<model::Measurement> measure(const std::vector<photo::Photo>& photos,
+                                          const photo::Lens& lens, const Wanted& wanted) {
+  measure::Options options;
   options.boundary = wanted.boundary;
-  std::vector<trace::Shot> shots;
-  for (std::size_t i = 0; i < photos.size(); ++i) {
-    shots.push_back({&photos[i], &planes.value()[i], &views[i].cards});
+  options.plain = wanted.plain;
+  options.lens = lens;
+  measure::Photos named;
+  for (const photo::Photo& photo : photos) {
+    named.names.push_back("photo " + std::to_string(named.names.size() + 1));
+    named.images.push_back(photo);
   }
-  auto traced = trace::trace(shots, options);
-  if (!traced.ok()) return traced.error();
-  auto outline = outline::fit(traced->contour);
-  if (!outline.ok()) return outline.error();
-  Contour covariance = outline::carried(traced->contour, outline.value());
-  return Measured{std::move(outline.value()), std::move(covariance),
-                  card::curvature_of(planes->front()), std::move(traced->findings)};
+  named.paths = named.names;
+  return panecard::measure::measure(named, options);
 }
 
 inline Result<outline::Outline> measure(const photo::Photo& photo, const photo::Lens& lens,

@@ -110,14 +110,15 @@ TEST_CASE(
     const support::CurveMatch match = support::match_curves(outline.points, truth);
     CHECK(match.median_mm <= 0.4);
     CHECK(match.p95_mm <= 1.5);
-    CHECK(std::abs(1 / measured->curvature.major - 1400) < 140);
-    CHECK(std::abs(measured->curvature.major - 1.0 / 1400) < 3 * measured->curvature.sigma_major);
-    CHECK(measured->curvature.axis_deg < 5);
+    CHECK(std::abs(1 / measured->face.curvature_per_mm - 1400) < 140);
+    CHECK(std::abs(measured->face.curvature_per_mm - 1.0 / 1400) <
+          1.5 * measured->face.curvature_u95_per_mm);
+    CHECK(measured->face.axis_deg < 5);
     CHECK(std::abs(outline.long_mm.value - box.long_mm) <= outline.long_mm.u95);
     CHECK(std::abs(outline.short_mm.value - box.short_mm) <= outline.short_mm.u95);
     long_u95.push_back(outline.long_mm.u95);
     short_u95.push_back(outline.short_mm.u95);
-    MESSAGE("radius ", 1 / measured->curvature.major, ", long ",
+    MESSAGE("radius ", 1 / measured->face.curvature_per_mm, ", long ",
             outline.long_mm.value - box.long_mm, " of ", outline.long_mm.u95, ", short ",
             outline.short_mm.value - box.short_mm, " of ", outline.short_mm.u95, ", median ",
             match.median_mm, ", p95 ", match.p95_mm);

@@ -100,7 +100,9 @@ std::string type_of(const std::string& kind) {
 Outcome run(const std::vector<std::string>& command) {
   constexpr int kMost_ms = 60'000;
   constexpr Bounds kBounds{60, 1024};
-  auto process = Apart::start(command, Apart::Heard::errors, kBounds);
+  std::vector<std::string> arguments = {kNameErrors};
+  arguments.insert(arguments.end(), command.begin(), command.end());
+  auto process = Apart::start(arguments, Apart::Heard::errors, kBounds);
   if (!process.ok()) return process.error();
   const Apart::End end = process.value().wait(kMost_ms);
   if (end == Apart::End::answered) return std::nullopt;
@@ -108,8 +110,14 @@ Outcome run(const std::vector<std::string>& command) {
   std::string said = one_line(process->answer().substr(0, kMostSaid));
   const std::string mark = "panecard: ";
   if (said.starts_with(mark)) said.erase(0, mark.size());
-  if (end == Apart::End::too_long) said = "it took too long and was stopped";
-  return Error{Code::bad_usage, said.empty() ? "that could not be made" : said};
+  if (end == Apart::End::too_long) {
+    return Error{Code::too_large, "it took too long and was stopped; give it less at once"};
+  }
+  const std::size_t colon = said.find(": ");
+  if (const auto code = code_named(said.substr(0, colon)); code && colon != std::string::npos) {
+    return Error{*code, said.substr(colon + 2)};
+  }
+  return Error{Code::degenerate_shape, "that could not be made"};
 }
 
 Outcome known_set(const std::string& set) {

@@ -54,8 +54,21 @@ void refuse(Response& response, int status, const std::string& why) {
   answer(response, {{"error", why}}, status);
 }
 
+int status_of(Code code) {
+  switch (code) {
+    case Code::unreadable_file:
+      return kGone;
+    case Code::too_large:
+      return kTooLarge;
+    case Code::unwritable_file:
+      return kFull;
+    default:
+      return kCannot;
+  }
+}
+
 void refuse(Response& response, const Error& error) {
-  refuse(response, error.code == Code::unreadable_file ? kGone : kCannot, error.detail);
+  answer(response, {{"error", error.detail}, {"code", name_of(error.code)}}, status_of(error.code));
 }
 
 Parts parts_of(const std::string& path) {
@@ -508,7 +521,7 @@ void Site::Server::save(const std::string& id, const std::string& body, Response
   const auto state = drafts_.state(id);
   if (!state.ok()) return refuse(response, state.error());
   const json kept = workers_.ask(id, for_worker(id, state.value(), "keep"), [](const json&) {});
-  if (!kept.contains("view")) return refuse(response, kCannot, kept.value("error", ""));
+  if (!kept.contains("view")) return answer(response, kept, kCannot);
   const auto result = read_file(drafts_.file(id, "result.json"), kMostResult);
   const auto small = read_file(drafts_.file(id, "small.jpg"), kMostResult);
   if (!result.ok() || !small.ok()) return refuse(response, kBroken, "try again");

@@ -3,8 +3,8 @@
 #include <cmath>
 #include <nlohmann/json.hpp>
 
-#include "app/measuring.h"
 #include "model/model.h"
+#include "report/report.h"
 
 namespace panecard::app::page {
 namespace {
@@ -80,7 +80,7 @@ json view_json(const model::Measurement& m) {
           {"seen_fraction", rounded(o.seen_fraction, 1e-3)},
           {"bent", rounded(m.face.bent_probability, 1e-3)},
           {"verdict", m.verdict},
-          {"verdict_inch", verdict_on(m.outline, Units::inch)},
+          {"verdict_inch", report::verdict_on(m.outline, Units::inch)},
           {"warnings", warnings},
           {"lens", m.lens_text}};
 }

@@ -14,9 +14,10 @@
 #include <thread>
 
 #include "app/app.h"
-#include "app/measuring.h"
 #include "app/page/view_json.h"
+#include "app/photo_options.h"
 #include "app/picture_file.h"
+#include "measure/measure.h"
 #include "model/model.h"
 #include "records/records.h"
 
@@ -60,7 +61,6 @@ Asked asked_in(const json& request) {
   }
   const json& said = request.at("options");
   PhotoOptions& o = out.options;
-  o.paths = out.paths;
   o.boundary = said.value("boundary", o.boundary);
   o.plain = said.value("plain", o.plain);
   o.seen_from = said.value("seen_from", o.seen_from);
@@ -70,17 +70,6 @@ Asked asked_in(const json& request) {
   o.bow_axis = said.value("bow_axis", o.bow_axis);
   for (const json& edit : request.at("edits")) out.edits.push_back(edit);
   return out;
-}
-
-/// Errors name photos by their paths; people know them by their names.
-std::string by_name(std::string text, const Asked& asked) {
-  for (std::size_t i = 0; i < asked.paths.size(); ++i) {
-    for (std::size_t at = text.find(asked.paths[i]); at != std::string::npos;
-         at = text.find(asked.paths[i], at + asked.names[i].size())) {
-      text.replace(at, asked.paths[i].size(), asked.names[i]);
-    }
-  }
-  return text;
 }
 
 trace::Mend mend_of(const json& edit) {
@@ -93,26 +82,20 @@ trace::Mend mend_of(const json& edit) {
   return out;
 }
 
-trace::Boundary boundary_of(const Asked& asked) {
-  if (asked.options.boundary == "solid") return trace::Boundary::solid;
-  return asked.options.boundary == "dots" ? trace::Boundary::dots : trace::Boundary::glass;
-}
-
 /// What was worked out so far, from stage to stage; a stage that is asked for alike is not redone.
 class Desk {
  public:
   Result<json> measure(const json& request) {
     const Asked asked = asked_in(request);
-    if (auto error = look(asked)) return *error;
-    if (auto error = trace(asked)) return *error;
-    if (auto error = put_right(asked)) return *error;
-    auto result = sized(photos_, asked.options, *prepared_, steps_.at(asked.edits.size()));
+    const auto wanted = parse(asked.options);
+    if (!wanted.ok()) return wanted.error();
+    if (auto error = look(asked, wanted.value())) return *error;
+    if (auto error = trace(asked, wanted.value())) return *error;
+    if (auto error = put_right(asked, wanted->boundary)) return *error;
+    auto result =
+        measure::summarize(photos_, wanted.value(), *prepared_, steps_.at(asked.edits.size()));
     if (!result.ok()) return result.error();
     measurement_ = std::move(result).value();
-    measurement_->photo_name.clear();
-    for (const std::string& name : asked.names) {
-      measurement_->photo_name += (measurement_->photo_name.empty() ? "" : ", ") + name;
-    }
     return view_json(*measurement_);
   }
 
@@ -121,13 +104,13 @@ class Desk {
     auto view = measure(request);
     if (!view.ok()) return view.error();
     const Asked asked = asked_in(request);
-    complete(asked.options, steps_.at(asked.edits.size()), *measurement_);
+    measure::complete(photos_, steps_.at(asked.edits.size()), *measurement_);
     const fs::path& folder = asked.folder;
     constexpr int kSmall_px = 640, kQuality = 75;
     const auto wrote = write_file(folder / "result.json", records::to_json(*measurement_));
     if (!wrote.ok()) return wrote.error();
     const auto small =
-        write_file(folder / "small.jpg", jpeg_of(photos_.front().bgr, kSmall_px, kQuality));
+        write_file(folder / "small.jpg", jpeg_of(photos_.images.front().bgr, kSmall_px, kQuality));
     if (!small.ok()) return small.error();
     return view;
   }
@@ -138,7 +121,7 @@ class Desk {
     if (auto error = load(asked)) return *error;
     constexpr int kQuality = 88;
     const auto wrote =
-        write_file(asked.folder / "full.jpg", to_jpeg(photos_.front().bgr, kQuality));
+        write_file(asked.folder / "full.jpg", to_jpeg(photos_.images.front().bgr, kQuality));
     if (!wrote.ok()) return wrote.error();
     return json::object();
   }
@@ -146,22 +129,21 @@ class Desk {
   /// For corrections: done while the person looks at the first outline.
   void get_ready() {
     if (mender_ || steps_.empty()) return;
-    mender_.emplace(shots_of(photos_, *prepared_), boundary_);
+    mender_.emplace(measure::shots_of(photos_, *prepared_), boundary_);
   }
 
  private:
   std::optional<Error> load(const Asked& asked) {
-    if (!photos_.empty() && paths_ == asked.paths) return std::nullopt;
+    if (!photos_.images.empty() && photos_.paths == asked.paths) return std::nullopt;
     say_progress("reading the photo");
     *this = Desk();
-    auto photos = load_photos(asked.options);
+    auto photos = measure::load(asked.paths, asked.names);
     if (!photos.ok()) return photos.error();
     photos_ = std::move(photos).value();
-    paths_ = asked.paths;
     return std::nullopt;
   }
 
-  std::optional<Error> look(const Asked& asked) {
+  std::optional<Error> look(const Asked& asked, const measure::Options& wanted) {
     if (auto error = load(asked)) return error;
     const PhotoOptions& o = asked.options;
     const std::vector<std::string> key = {o.plain, o.seen_from, o.card_thickness, o.bow,
@@ -176,10 +158,10 @@ class Desk {
     if (!fs::exists(picture)) {
       drawing = std::thread([this, picture] {
         constexpr int kPreview_px = 2000, kQuality = 82;
-        (void)write_file(picture, jpeg_of(photos_.front().bgr, kPreview_px, kQuality));
+        (void)write_file(picture, jpeg_of(photos_.images.front().bgr, kPreview_px, kQuality));
       });
     }
-    auto prepared = prepare(photos_, o);
+    auto prepared = measure::prepare(photos_, wanted);
     if (drawing.joinable()) drawing.join();
     if (!prepared.ok()) return prepared.error();
     prepared_ = std::move(prepared).value();
@@ -187,14 +169,14 @@ class Desk {
     return std::nullopt;
   }
 
-  std::optional<Error> trace(const Asked& asked) {
+  std::optional<Error> trace(const Asked& asked, const measure::Options& wanted) {
     const std::vector<std::string> key = {asked.options.boundary, asked.options.glass_thickness};
     if (!steps_.empty() && traced_as_ == key) return std::nullopt;
     mender_.reset();
     steps_.clear();
     made_.clear();
     say_progress("following the edge of the pane", true);
-    auto traced = trace_boundary(photos_, asked.options, *prepared_, {});
+    auto traced = measure::trace_boundary(photos_, wanted, *prepared_);
     if (!traced.ok()) return traced.error();
     steps_.emplace(0, std::move(traced).value());
     traced_as_ = key;
@@ -202,8 +184,8 @@ class Desk {
   }
 
   /// One correction after the other, from the last step that both lists share.
-  std::optional<Error> put_right(const Asked& asked) {
-    boundary_ = boundary_of(asked);
+  std::optional<Error> put_right(const Asked& asked, trace::Boundary boundary) {
+    boundary_ = boundary;
     const std::size_t shared = static_cast<std::size_t>(
         std::mismatch(asked.edits.begin(), asked.edits.end(), made_.begin(), made_.end()).first -
         asked.edits.begin());
@@ -223,9 +205,9 @@ class Desk {
     return std::nullopt;
   }
 
-  std::vector<std::string> paths_, looked_for_, traced_as_;
-  std::vector<photo::Photo> photos_;
-  std::optional<Prepared> prepared_;
+  std::vector<std::string> looked_for_, traced_as_;
+  measure::Photos photos_;
+  std::optional<measure::Prepared> prepared_;
   std::optional<trace::Mender> mender_;
   trace::Boundary boundary_ = trace::Boundary::glass;
   std::map<std::size_t, trace::Traced> steps_;  ///< by the number of corrections made
@@ -239,7 +221,7 @@ json answer(Desk& desk, const json& request) {
                    : what == "full" ? desk.full(request)
                                     : desk.measure(request);
   if (out.ok()) return {{"view", out.value()}};
-  return {{"error", by_name(out.error().detail, asked_in(request))}};
+  return {{"error", out.error().detail}, {"code", name_of(out.error().code)}};
 }
 
 }  // namespace

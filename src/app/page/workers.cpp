@@ -95,7 +95,7 @@ json Workers::ask(const std::string& draft, const json& request, const Progress&
   const Turn turn(*this, progress);
   if (!seat->child || seat->child->closed()) {
     auto one = ready_one();
-    if (!one.ok()) return {{"error", one.error().detail}};
+    if (!one.ok()) return {{"error", one.error().detail}, {"code", name_of(one.error().code)}};
     seat->child = std::move(one).value();
   }
   auto out = converse(*seat->child, request, progress, ending_);
@@ -103,7 +103,8 @@ json Workers::ask(const std::string& draft, const json& request, const Progress&
     seat->child.reset();
     out = json{{"error",
                 "this photo could not be looked at within the time and memory there is for one; "
-                "take another, or a smaller one"}};
+                "take another, or a smaller one"},
+               {"code", name_of(Code::too_large)}};
   }
   const std::lock_guard lock(mutex_);
   seat->used = Clock::now();

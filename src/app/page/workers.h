@@ -24,7 +24,8 @@ class Workers {
 
   using Progress = std::function<void(const nlohmann::json&)>;
 
-  /// The worker's answer: "view" or "error". Whatever happens to the worker, there is one.
+  /// The worker's answer: "view", or "error" with its "code". Whatever happens to the worker, there
+  /// is one.
   nlohmann::json ask(const std::string& draft, const nlohmann::json& request,
                      const Progress& progress);
   void forget(const std::string& draft);
