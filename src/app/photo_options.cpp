@@ -76,7 +76,7 @@ Result<std::optional<measure::Bow>> bow_from(const PhotoOptions& options) {
                           "give the depth under a straightedge and its length, as 12mm@500mm");
     }
   }
-  bow->upright_axis = options.bow_axis == "upright";
+  bow->vertical_axis = options.bow_axis == "upright";
   return bow;
 }
 

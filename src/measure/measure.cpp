@@ -90,7 +90,7 @@ std::optional<card::MeasuredBow> seen_bow(const Options& options) {
   if (!options.bow) return std::nullopt;
   const double side = options.seen_from == Side::inside ? -1 : 1;
   return card::MeasuredBow{side * options.bow->curvature_per_mm, options.bow->sigma_per_mm,
-                           options.bow->upright_axis};
+                           options.bow->vertical_axis};
 }
 
 trace::Options tracing_options(const Options& options) {
@@ -112,7 +112,7 @@ struct Seen {
   std::vector<Finding> findings;
 };
 
-Result<Seen> find_cards(const Photos& photos, const Options& options) {
+Result<Seen> detect_cards(const Photos& photos, const Options& options) {
   card::DetectOptions find;
   find.plain = options.plain;
   Seen seen;
@@ -140,8 +140,8 @@ model::Face face_of(const card::Plane& plane) {
 }
 
 /// What the photo is like, and warnings where it costs.
-void add_quality(const quality::PhotoQuality& photo, model::Measurement& m) {
-  m.quality = quality::figures(photo, m.outline);
+void add_quality(const quality::PhotoQuality& quality, model::Measurement& m) {
+  m.quality = quality::figures(quality, m.outline);
   append(m.warnings, quality::findings(m.quality, m.outline));
   const std::vector<SourceName>& sources = m.outline.sources;
   if (std::find(sources.begin(), sources.end(), SourceName(ErrorSource::box_choice)) !=
@@ -191,7 +191,7 @@ Result<Photos> load(const std::vector<std::string>& paths, std::vector<std::stri
 
 Result<Prepared> prepare(const Photos& photos, const Options& options) {
   if (auto error = check(options)) return *error;
-  auto seen = find_cards(photos, options);
+  auto seen = detect_cards(photos, options);
   if (!seen.ok()) return seen.error();
   auto planes = card::fit_planes(seen->views, seen_bow(options));
   if (!planes.ok()) return named(name_of_all(photos), planes.error());

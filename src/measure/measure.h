@@ -29,7 +29,7 @@ std::optional<trace::Boundary> boundary_named(std::string_view name);
 struct Bow {
   double curvature_per_mm = 0;  ///< 0: flat
   double sigma_per_mm = 0;
-  bool upright_axis = false;  ///< bent about an upright axis instead of a level one
+  bool vertical_axis = false;  ///< bent about an upright axis instead of a level one
 };
 
 /// From the depth under a straightedge: 1/R = 8 d / (c^2 + 4 d^2), with d read to 0.3 mm (one

@@ -29,19 +29,19 @@ bool clipped_at(const photo::Photo& photo, double x, double y) {
   return std::max({p[0], p[1], p[2]}) >= kClipped;
 }
 
-constexpr int kReach = 12;  // samples to either side of the edge
+constexpr int kHalfSamples = 12;  // to either side of the edge
 constexpr double kSpacing_px = 0.5;
-constexpr int kAlong_px = 3;  // to either side, averaged
-constexpr int kSamples = 2 * kReach + 1;
+constexpr int kHalfAlong_px = 3;  // profiles are averaged this far along the edge, either way
+constexpr int kSamples = 2 * kHalfSamples + 1;
 using Profile = std::array<double, kSamples>;
 
-/// Steps of unit height, blurred and shifted; each has its mean taken off.
+/// A unit step blurred by a Gaussian and shifted, less its mean; `square` is its squared norm.
 struct Template {
   double blur_px = 0, square = 0;
   Profile value{};
 };
 
-std::vector<Template> templates() {
+std::vector<Template> step_templates() {
   std::vector<Template> all;
   for (int b = 0; b <= 16; ++b) {
     const double blur_px = 0.4 * std::pow(2.0, b / 4.0);
@@ -51,7 +51,7 @@ std::vector<Template> templates() {
       t.blur_px = blur_px;
       double mean = 0;
       for (int j = 0; j < kSamples; ++j) {
-        const double x = (j - kReach) * kSpacing_px - shift_px;
+        const double x = (j - kHalfSamples) * kSpacing_px - shift_px;
         t.value[j] = 0.5 * std::erfc(-x / (blur_px * std::numbers::sqrt2));
         mean += t.value[j] / kSamples;
       }
@@ -67,7 +67,8 @@ struct Step {
   double blur_px = 0, contrast = 0;
 };
 
-Step best_step(const Profile& profile, const std::vector<Template>& all) {
+/// Template matching by least squares: contrast and blur of the best template.
+Step match_step(const Profile& profile, const std::vector<Template>& all) {
   Step best;
   double most = -1;
   for (const Template& t : all) {
@@ -78,7 +79,7 @@ Step best_step(const Profile& profile, const std::vector<Template>& all) {
     most = explained;
     best = {t.blur_px, std::abs(product) / t.square};
   }
-  // Reading between pixels blurs as well, by t (1 - t) of a pixel squared: 1/6 on average.
+  // Bilinear interpolation blurs as well: its variance is t (1 - t) px^2, 1/6 on average.
   best.blur_px = std::sqrt(std::max(0.01, best.blur_px * best.blur_px - 1.0 / 6));
   return best;
 }
@@ -90,13 +91,13 @@ double quantile(std::vector<double> v, double share) {
   return v[static_cast<std::size_t>(at)];
 }
 
-/// Steps across the boundary, and how much beside it is clipped.
-void look_at_boundary(const photo::Photo& photo, const Contour& contour, PhotoQuality& look) {
-  constexpr std::size_t kLooks = 240;
-  const std::size_t n = contour.points_px.size(), stride = std::max<std::size_t>(1, n / kLooks);
-  const std::vector<Template> all = templates();
+/// Blur, contrast and clipped share from profiles across the boundary.
+void assess_boundary(const photo::Photo& photo, const Contour& contour, PhotoQuality& quality) {
+  constexpr std::size_t kProfiles = 240;
+  const std::size_t n = contour.points_px.size(), stride = std::max<std::size_t>(1, n / kProfiles);
+  const std::vector<Template> all = step_templates();
   std::vector<Step> steps;
-  int clipped = 0, beside = 0;
+  int clipped = 0, total = 0;
   for (std::size_t i = 0; i < n; i += stride) {
     const PointPx at = contour.points_px[i], before = contour.points_px[(i + n - 2) % n],
                   after = contour.points_px[(i + 2) % n];
@@ -105,45 +106,45 @@ void look_at_boundary(const photo::Photo& photo, const Contour& contour, PhotoQu
     const double tx = dx / length, ty = dy / length;
     Profile profile{};
     for (int j = 0; j < kSamples; ++j) {
-      const double off = (j - kReach) * kSpacing_px;
-      for (int k = -kAlong_px; k <= kAlong_px; ++k) {
+      const double off = (j - kHalfSamples) * kSpacing_px;
+      for (int k = -kHalfAlong_px; k <= kHalfAlong_px; ++k) {
         const double x = at.x - off * ty + k * tx, y = at.y + off * tx + k * ty;
-        profile[j] += grey_at(photo.grey, x, y) / (2 * kAlong_px + 1);
+        profile[j] += grey_at(photo.grey, x, y) / (2 * kHalfAlong_px + 1);
         clipped += clipped_at(photo, x, y) ? 1 : 0;
-        ++beside;
+        ++total;
       }
     }
-    if (contour.seen.empty() || contour.seen[i]) steps.push_back(best_step(profile, all));
+    if (contour.seen.empty() || contour.seen[i]) steps.push_back(match_step(profile, all));
   }
-  look.glare_share = beside > 0 ? static_cast<double>(clipped) / beside : 0;
+  quality.glare_share = total > 0 ? static_cast<double>(clipped) / total : 0;
   std::vector<double> contrast, blur;
   for (const Step& s : steps) contrast.push_back(s.contrast);
-  look.contrast = quantile(contrast, 0.5);
-  // An edge's noise goes as 1 / contrast; what is fainter than a tenth was not seen but bridged.
-  double even = 0, as_is = 0;
+  quality.contrast = quantile(contrast, 0.5);
+  // Edge noise grows with 1 / contrast; below a tenth of the median the edge was bridged, not seen.
+  double evened = 0, actual = 0;
   for (const double c : contrast) {
-    even += std::pow(std::max(c, look.contrast), -2);
-    as_is += std::pow(std::max(c, look.contrast / 10), -2);
+    evened += std::pow(std::max(c, quality.contrast), -2);
+    actual += std::pow(std::max(c, quality.contrast / 10), -2);
   }
-  if (even > 0 && look.contrast > 0) look.noise_inflation = std::sqrt(as_is / even);
-  // Shading and rounded seals widen a step and nothing narrows it: the sharpest quarter of the
-  // clear ones tells the photo's own blur.
+  if (evened > 0 && quality.contrast > 0) quality.noise_inflation = std::sqrt(actual / evened);
+  // Shading and rounded seals widen a step and nothing narrows it, so the lower quartile over the
+  // high-contrast half estimates the blur of the photo itself.
   for (const Step& s : steps) {
-    if (s.contrast >= look.contrast) blur.push_back(s.blur_px);
+    if (s.contrast >= quality.contrast) blur.push_back(s.blur_px);
   }
-  look.blur_px = quantile(blur, 0.25);
+  quality.blur_px = quantile(blur, 0.25);
 }
 
-void look_at_cards(const photo::Photo& photo, const std::vector<card::DetectedCard>& cards,
-                   PhotoQuality& look) {
+void assess_cards(const photo::Photo& photo, const std::vector<card::DetectedCard>& cards,
+                  PhotoQuality& quality) {
   constexpr int kGrid = 60;
   int clipped = 0, total = 0;
   for (const card::DetectedCard& card : cards) {
     const std::vector<PointPx>& c = card.body_px;
     if (c.size() != 4) continue;
     for (std::size_t k = 0; k < 4; ++k) {
-      look.card_px =
-          std::max(look.card_px, std::hypot(c[(k + 1) % 4].x - c[k].x, c[(k + 1) % 4].y - c[k].y));
+      quality.card_px = std::max(quality.card_px,
+                                 std::hypot(c[(k + 1) % 4].x - c[k].x, c[(k + 1) % 4].y - c[k].y));
     }
     for (int i = 0; i < kGrid * kGrid; ++i) {
       const int column = i % kGrid, row = i / kGrid;
@@ -156,11 +157,11 @@ void look_at_cards(const photo::Photo& photo, const std::vector<card::DetectedCa
       ++total;
     }
   }
-  look.card_glare_share = total > 0 ? static_cast<double>(clipped) / total : 0;
+  quality.card_glare_share = total > 0 ? static_cast<double>(clipped) / total : 0;
 }
 
-/// How many times nearer the camera could be with all of the outline still in the photo.
-double closer(const photo::Photo& photo, const Contour& contour) {
+/// Camera distance over the least one at which all of the outline is still in the photo.
+double distance_ratio(const photo::Photo& photo, const Contour& contour) {
   double left = photo.bgr.cols, right = 0, top = photo.bgr.rows, bottom = 0;
   for (const PointPx p : contour.points_px) {
     left = std::min(left, p.x), right = std::max(right, p.x);
@@ -170,17 +171,18 @@ double closer(const photo::Photo& photo, const Contour& contour) {
   return std::max(1.0, std::min(photo.bgr.cols / (right - left), photo.bgr.rows / (bottom - top)));
 }
 
-/// Part of the long side's u95 that `source` makes.
-double part(const outline::Outline& o, ErrorSource source) {
+/// What `source` contributes to the long side's U95, mm.
+double contribution(const outline::Outline& o, ErrorSource source) {
   for (std::size_t s = 0; s < std::min(o.sources.size(), o.long_mm.parts.size()); ++s) {
     if (o.sources[s] == source) return o.long_mm.parts[s];
   }
   return 0;
 }
 
-/// u95 of the long side with edge and corner noise made smaller by these factors.
+/// U95 of the long side with edge and corner noise scaled by these factors.
 double long_u95_with(const outline::Outline& o, double edge_factor, double corner_factor) {
-  const double edge = part(o, ErrorSource::edge_noise), corner = part(o, ErrorSource::corner_noise);
+  const double edge = contribution(o, ErrorSource::edge_noise),
+               corner = contribution(o, ErrorSource::corner_noise);
   const double saved = edge * edge * (1 - edge_factor * edge_factor) +
                        corner * corner * (1 - corner_factor * corner_factor);
   return std::sqrt(std::max(0.0, o.long_mm.u95 * o.long_mm.u95 - saved));
@@ -188,12 +190,12 @@ double long_u95_with(const outline::Outline& o, double edge_factor, double corne
 
 }  // namespace
 
-PhotoQuality look(const photo::Photo& photo, const card::Plane& plane,
-                  const std::vector<card::DetectedCard>& cards, const Contour& contour) {
+PhotoQuality assess_photo(const photo::Photo& photo, const card::Plane& plane,
+                          const std::vector<card::DetectedCard>& cards, const Contour& contour) {
   PhotoQuality result;
   if (photo.grey.cols < 2 || photo.grey.rows < 2 || contour.points.empty()) return result;
-  look_at_boundary(photo, contour, result);
-  look_at_cards(photo, cards, result);
+  assess_boundary(photo, contour, result);
+  assess_cards(photo, cards, result);
   PointMm middle;
   for (const PointMm p : contour.points) {
     middle = middle + 1.0 / static_cast<double>(contour.points.size()) * p;
@@ -201,47 +203,53 @@ PhotoQuality look(const photo::Photo& photo, const card::Plane& plane,
   const Eigen::Vector3d camera = card::camera_in_tangent_frame_mm(plane.value, middle);
   result.tilt_deg =
       std::atan2(std::hypot(camera.x(), camera.y()), camera.z()) * 180 / std::numbers::pi;
-  result.distance_ratio = closer(photo, contour);
+  result.distance_ratio = distance_ratio(photo, contour);
   return result;
 }
 
-std::vector<model::QualityFigure> numbers(const PhotoQuality& look, const outline::Outline& o) {
+std::vector<model::QualityFigure> figures(const PhotoQuality& quality, const outline::Outline& o) {
   constexpr double kSharp_px = 0.7;  // what optics and demosaicing leave
-  const double blur = std::sqrt(kSharp_px / std::max(look.blur_px, kSharp_px));
-  const double square = std::cos(look.tilt_deg * std::numbers::pi / 180);
-  const auto seen = [](double glare_share) { return std::sqrt(std::max(0.0, 1 - glare_share)); };
+  const double blur = std::sqrt(kSharp_px / std::max(quality.blur_px, kSharp_px));
+  const double foreshortening = std::cos(quality.tilt_deg * std::numbers::pi / 180);
+  // Clipped pixels carry no information: the rest determines the variance.
+  const auto unclipped = [](double glare_share) {
+    return std::sqrt(std::max(0.0, 1 - glare_share));
+  };
   const double now = o.long_mm.u95;
   return {
-      {"blur", look.blur_px, "px", long_u95_with(o, blur, blur),
+      {"blur", quality.blur_px, "px", long_u95_with(o, blur, blur),
        "rest the phone on something, let it focus, and wipe its lens"},
-      {"contrast", look.contrast, "grey levels", long_u95_with(o, 1 / look.noise_inflation, 1),
+      {"contrast", quality.contrast, "grey levels",
+       long_u95_with(o, 1 / quality.noise_inflation, 1),
        "light the faint stretches, or hang a bright cloth behind dark glass"},
-      {"glare at the edge", 100 * look.glare_share, "%",
-       long_u95_with(o, seen(look.glare_share), 1),
+      {"glare at the edge", 100 * quality.glare_share, "%",
+       long_u95_with(o, unclipped(quality.glare_share), 1),
        "shade the reflection or expose for the bright parts"},
-      {"glare on cards", 100 * look.card_glare_share, "%",
-       long_u95_with(o, 1, seen(look.card_glare_share)),
+      {"glare on cards", 100 * quality.card_glare_share, "%",
+       long_u95_with(o, 1, unclipped(quality.card_glare_share)),
        "keep lamp and sun from shining on the cards"},
-      {"card size", look.card_px, "px", now, "use the sheet, or cards further apart"},
-      {"tilt", look.tilt_deg, "deg", long_u95_with(o, square, square), "stand more square on"},
-      {"room around the pane", look.distance_ratio, "times",
-       long_u95_with(o, 1 / look.distance_ratio, 1 / look.distance_ratio),
+      {"card size", quality.card_px, "px", now, "use the sheet, or cards further apart"},
+      {"tilt", quality.tilt_deg, "deg", long_u95_with(o, foreshortening, foreshortening),
+       "stand more square on"},
+      {"room around the pane", quality.distance_ratio, "times",
+       long_u95_with(o, 1 / quality.distance_ratio, 1 / quality.distance_ratio),
        "step closer, until the pane fills the photo"},
   };
 }
 
-std::vector<Finding> findings(const std::vector<model::QualityFigure>& numbers,
+std::vector<Finding> findings(const std::vector<model::QualityFigure>& figures,
                               const outline::Outline& o) {
-  constexpr double kShows = 0.05;  // two digits are stated (JCGM 100, 7.2.6): less changes neither
+  // U95 is stated with two digits (JCGM 100:2008, 7.2.6): a smaller share shows in neither.
+  constexpr double kVisible = 0.05;
   std::vector<Finding> out;
-  for (const model::QualityFigure& number : numbers) {
-    if (o.long_mm.u95 - number.long_u95_mm <= kShows * o.long_mm.u95) continue;
-    std::string code = "photo_" + number.name;
+  for (const model::QualityFigure& figure : figures) {
+    if (o.long_mm.u95 - figure.long_u95_mm <= kVisible * o.long_mm.u95) continue;
+    std::string code = "photo_" + figure.name;
     std::replace(code.begin(), code.end(), ' ', '_');
-    out.push_back({code, number.name + " " + to_text(number.value, 1) + " " + number.unit +
+    out.push_back({code, figure.name + " " + to_text(figure.value, 1) + " " + figure.unit +
                              " makes the long side's U95 " + to_text(o.long_mm.u95, 2) +
-                             " mm instead of " + to_text(number.long_u95_mm, 2) +
-                             " mm: " + number.remedy});
+                             " mm instead of " + to_text(figure.long_u95_mm, 2) +
+                             " mm: " + figure.remedy});
   }
   return out;
 }

@@ -1,4 +1,5 @@
-// What tests of the whole ask of the room measure: photos in memory, taken with a lens that is known.
+// What tests of the whole ask of the room measure: photos in memory, taken with a lens that is
+// known.
 #pragma once
 
 #include <optional>
