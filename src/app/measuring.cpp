@@ -402,7 +402,7 @@ Result<model::Measurement> sized(const std::vector<photo::Photo>& photos,
 
 void complete(const PhotoOptions& options, const trace::Traced& traced, model::Measurement& m) {
   auto sha256 = beside(cv::getNumThreads() > 1, [&] { return sha256_of(options.paths.front()); });
-  m.covariance = outline::carried(traced.contour, m.outline);
+  m.covariance = outline::at_outline_points(traced.contour, m.outline);
   m.photo_sha256 = sha256.get();
 }
 

@@ -3,7 +3,6 @@
 #include <Eigen/Core>
 #include <algorithm>
 #include <cmath>
-#include <string>
 
 namespace panecard::trace {
 namespace {
@@ -214,7 +213,7 @@ Contour with_uncertainty(const Joined& joined, const std::vector<const card::Pla
 
 void add_bridge_modes(const std::vector<double>& sigma_mm, ErrorSource source, Contour& contour) {
   constexpr double kBridgeCorrelation_mm = 80;
-  add_bumps(contour, sigma_mm, kBridgeCorrelation_mm, name);
+  add_bumps(contour, sigma_mm, kBridgeCorrelation_mm, source);
 }
 
 }  // namespace panecard::trace

@@ -21,7 +21,7 @@ check::Shape fitted(const check::Shape& drawn) {
   const auto outline = outline::fit(drawn.contour);
   REQUIRE(outline.ok());
   check::Shape out;
-  out.contour = outline::carried(drawn.contour, outline.value());
+  out.contour = outline::at_outline_points(drawn.contour, outline.value());
   out.u95_mm = outline->u95_mm;
   return out;
 }
@@ -59,7 +59,7 @@ std::vector<Measured> measured(const check::Shape& truth, int count, std::mt1993
 /// The combined outline as measure would leave it.
 check::Shape shape_of(const Combined& combined) {
   check::Shape out;
-  out.contour = outline::carried(combined.contour, combined.outline);
+  out.contour = outline::at_outline_points(combined.contour, combined.outline);
   out.u95_mm = combined.outline.u95_mm;
   return out;
 }

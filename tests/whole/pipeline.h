@@ -41,7 +41,7 @@ inline Result<Measured> measure(const std::vector<photo::Photo>& photos, const p
   if (!traced.ok()) return traced.error();
   auto outline = outline::fit(traced->contour);
   if (!outline.ok()) return outline.error();
-  Contour covariance = outline::carried(traced->contour, outline.value());
+  Contour covariance = outline::at_outline_points(traced->contour, outline.value());
   return Measured{std::move(outline.value()), std::move(covariance),
                   card::curvature_of(planes->front()), std::move(traced->findings)};
 }
