@@ -366,8 +366,7 @@ void refine(Chain& chain, const Samples& samples) {
     if (!step.allFinite()) break;
     const double furthest_mm = take_step(chain, step);
     chain.converged = furthest_mm < kStill_mm;
-    // SourceSteps that still grow after a third of them seldom turn back, and they are the costly
-    // ones.
+    // Steps that still grow after a third of the iterations seldom converge.
     if (i >= kMostSteps / 3 && furthest_mm > before_mm) break;
     before_mm = furthest_mm;
   }
