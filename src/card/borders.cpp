@@ -10,7 +10,7 @@ namespace panecard::card {
 namespace {
 
 /// Non-zero pixels of one row, [from, to), and the shape they belong to.
-struct Run {
+struct PixelRun {
   int from, to, shape;
 };
 
@@ -31,13 +31,13 @@ class Shapes {
     return shape;
   }
 
-  int open(const Run& run, int row) {
+  int open(const PixelRun& run, int row) {
     const int shape = static_cast<int>(all_.size());
     all_.push_back({shape, {run.from, row}, run.from, run.to, row});
     return shape;
   }
 
-  void extend(int shape, const Run& run, int row) {
+  void extend(int shape, const PixelRun& run, int row) {
     Shape& s = all_[root_of(shape)];
     s.left = std::min(s.left, run.from);
     s.right = std::max(s.right, run.to);
@@ -74,7 +74,7 @@ class Shapes {
 };
 
 /// Sixteen pixels at a time: where a bit differs from the one before it a run begins or ends.
-void read_runs(const cv::Mat& picture, int row, std::vector<Run>& runs) {
+void read_runs(const cv::Mat& picture, int row, std::vector<PixelRun>& runs) {
   constexpr int kAtOnce = cv::v_uint8x16::nlanes;
   runs.clear();
   const auto* pixel = picture.ptr<unsigned char>(row);
@@ -107,9 +107,9 @@ void read_runs(const cv::Mat& picture, int row, std::vector<Run>& runs) {
 
 /// Gives the runs of a row the shapes of those above that they touch. Diagonal neighbours count:
 /// the run above may end one before or begin one after.
-void join_above(const std::vector<Run>& above, std::vector<Run>& here, Shapes& shapes) {
+void join_above(const std::vector<PixelRun>& above, std::vector<PixelRun>& here, Shapes& shapes) {
   std::size_t k = 0;
-  for (Run& run : here) {
+  for (PixelRun& run : here) {
     while (k < above.size() && above[k].to < run.from) ++k;
     for (std::size_t j = k; j < above.size() && above[j].from <= run.to; ++j) {
       run.shape = run.shape < 0 ? above[j].shape : shapes.merge(run.shape, above[j].shape);
@@ -120,14 +120,14 @@ void join_above(const std::vector<Run>& above, std::vector<Run>& here, Shapes& s
 /// The shapes of some rows, and the runs of the first and last of these.
 struct Part {
   Shapes shapes;
-  std::vector<Run> first, last;
+  std::vector<PixelRun> first, last;
 
   Part(const cv::Mat& picture, const cv::Range& rows) {
-    std::vector<Run> here;
+    std::vector<PixelRun> here;
     for (int row = rows.start; row < rows.end; ++row) {
       read_runs(picture, row, here);
       join_above(last, here, shapes);
-      for (Run& run : here) {
+      for (PixelRun& run : here) {
         if (run.shape < 0) run.shape = shapes.open(run, row);
         shapes.extend(run.shape, run, row);
       }
@@ -149,7 +149,7 @@ Shapes find_shapes(const cv::Mat& picture) {
   });
   Shapes shapes = std::move(parts[0].shapes);
   const int more = shapes.append(parts[1].shapes);
-  for (Run& run : parts[1].first) run.shape += more;
+  for (PixelRun& run : parts[1].first) run.shape += more;
   // What a run of the lower half belongs to stays known to it; touching ones above are merged in.
   join_above(parts[0].last, parts[1].first, shapes);
   return shapes;

@@ -87,18 +87,18 @@ Vector3d on_pane(const PlaneVector& value, PointMm p, double height_mm) {
 }
 
 /// A point of the face with its slopes by place (x, y) and by curvature (xx, xy, yy).
-struct Spot {
+struct FacePoint {
   Vector3d at;
   Eigen::Matrix<double, 3, 5> slope;
 };
 
-Spot spot_at(const CurvatureTensor<double>& bend, PointMm p, double height_mm) {
+FacePoint face_point_at(const CurvatureTensor<double>& bend, PointMm p, double height_mm) {
   using Jet = ceres::Jet<double, 5>;
   const CurvatureTensor<Jet> k{Jet(bend.xx, 2), Jet(bend.xy, 3), Jet(bend.yy, 4)};
   const Point3<Jet> at = point_on_surface(k, Jet(p.x, 0), Jet(p.y, 1), Jet(height_mm));
-  Spot spot{{at.x.a, at.y.a, at.z.a}, {}};
-  spot.slope << at.x.v.transpose(), at.y.v.transpose(), at.z.v.transpose();
-  return spot;
+  FacePoint point{{at.x.a, at.y.a, at.z.a}, {}};
+  point.slope << at.x.v.transpose(), at.y.v.transpose(), at.z.v.transpose();
+  return point;
 }
 
 /// Where a ray meets the bent face, by Newton from where it meets the tangent plane.
@@ -107,10 +107,10 @@ PointMm met_on_bend(const CurvatureTensor<double>& bend, const Vector3d& centre,
   PointMm p{centre.x() + reach * ray.x(), centre.y() + reach * ray.y()};
   constexpr int kMostSteps = 20;
   for (int i = 0; i < kMostSteps; ++i) {
-    const Spot spot = spot_at(bend, p, height_mm);
+    const FacePoint point = face_point_at(bend, p, height_mm);
     Matrix3d slope;
-    slope << spot.slope.leftCols<2>(), -ray;
-    const Vector3d step = slope.partialPivLu().solve(centre + reach * ray - spot.at);
+    slope << point.slope.leftCols<2>(), -ray;
+    const Vector3d step = slope.partialPivLu().solve(centre + reach * ray - point.at);
     if (!step.allFinite()) return kNowhere;
     p = p + PointMm{step.x(), step.y()};
     reach += step.z();
@@ -126,12 +126,12 @@ Eigen::Vector3d camera_centre_mm(const PlaneVector& value) {
 }
 
 Vector3d camera_in_tangent_frame_mm(const PlaneVector& value, PointMm place) {
-  const Spot spot = spot_at(bend_of(value), place, 0);
+  const FacePoint point = face_point_at(bend_of(value), place, 0);
   Matrix3d tangent;
-  tangent.col(0) = spot.slope.col(0).normalized();
-  tangent.col(2) = tangent.col(0).cross(spot.slope.col(1)).normalized();
+  tangent.col(0) = point.slope.col(0).normalized();
+  tangent.col(2) = tangent.col(0).cross(point.slope.col(1)).normalized();
   tangent.col(1) = tangent.col(2).cross(tangent.col(0));
-  return tangent.transpose() * (camera_centre_mm(value) - spot.at);
+  return tangent.transpose() * (camera_centre_mm(value) - point.at);
 }
 
 PointMm mm_from_px(const PlaneVector& value, PointPx px, double height_mm) {
@@ -167,17 +167,17 @@ PointPx px_from_mm(const Plane& plane, PointMm p, double height_mm) {
 Eigen::Matrix<double, 2, kPlaneSize> mm_jacobian(const Plane& plane, PointPx px, double height_mm) {
   const PointMm mm = mm_from_px(plane, px, height_mm);
   const Vector3d r = plane.value.head<3>();
-  const Spot spot = spot_at(bend_of(plane.value), mm, height_mm);
+  const FacePoint point = face_point_at(bend_of(plane.value), mm, height_mm);
   const Matrix3d rot = rotation(r);
-  const Vector3d seen = rot * spot.at + plane.value.segment<3>(3);
+  const Vector3d seen = rot * point.at + plane.value.segment<3>(3);
   const double x = seen.x() / seen.z(), y = seen.y() / seen.z();
   const LensSlopes lens = lens_slopes(lens_of(plane.value), x, y);
   Eigen::Matrix<double, 2, 3> direction_by_seen;
   direction_by_seen << 1, 0, -x, 0, 1, -y;
   const Eigen::Matrix<double, 2, 3> by_seen = lens.by_direction * direction_by_seen / seen.z();
-  const Eigen::Matrix<double, 2, 5> by_spot = by_seen * rot * spot.slope;
+  const Eigen::Matrix<double, 2, 5> by_spot = by_seen * rot * point.slope;
   Eigen::Matrix<double, 2, kPlaneSize> by_parameters;
-  by_parameters << by_seen * rotated_by_vector(r, rot, spot.at), by_seen, lens.by_lens,
+  by_parameters << by_seen * rotated_by_vector(r, rot, point.at), by_seen, lens.by_lens,
       by_spot.rightCols<3>();
   return -by_spot.leftCols<2>().inverse() * by_parameters;
 }

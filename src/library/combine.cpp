@@ -32,7 +32,7 @@ std::string result_of(const fusion::Combined& combined, const std::vector<fusion
   model::Measurement m;
   m.boundary = all.front().boundary.empty() ? "glass" : all.front().boundary;
   m.outline = combined.outline;
-  m.covariance = outline::carried(combined.contour, combined.outline);
+  m.covariance = outline::at_outline_points(combined.contour, combined.outline);
   m.photo_name = "combined of " + std::to_string(all.size()) + " measurements";
   m.lens_text = all.front().lens;
   return records::to_json(m);

@@ -190,7 +190,7 @@ Result<std::vector<Alike>> Library::find_like(const check::Shape& shape, std::si
       if (!record) continue;
       const auto other = unpack_outline_and_u95(*record);
       if (!other.ok()) return other.error();
-      Alike alike{asked.laid_on(other.value(), candidate.turn), {}};
+      Alike alike{asked.similarity_to(other.value(), candidate.rotation), {}};
       alike.line.pane = pane;
       out.push_back(std::move(alike));
     }

@@ -134,7 +134,7 @@ void keep_all_doubt(const Shifts& a, const std::vector<double>& run, Kept& k) {
 }
 
 void keep_sources(const Contour& contour, Kept& k) {
-  const Shifts a = shifts_of(fusion::with_fewer_sources(contour));
+  const Shifts a = shifts_of(fusion::with_fewer_modes(contour));
   const std::vector<double> run = arc_lengths(contour.points);
   k.sources_known = true;
   k.alike = on_grid(contour.correlation_length_mm, kGrid_mm);
