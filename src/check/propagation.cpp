@@ -180,7 +180,7 @@ Eigen::MatrixXd normal_draws(Eigen::Index rows, Eigen::Index columns) {
   std::mt19937_64 bits(20240611);
   const auto uniform = [&bits] { return (static_cast<double>(bits() >> 11U) + 0.5) * 0x1p-53; };
   Eigen::MatrixXd out(rows, columns);
-  for (double& value : out.reshaped()) {  // Box & Muller 1958
+  for (double& value : out.reshaped()) {  // OrientedBox & Muller 1958
     value = std::sqrt(-2 * std::log(uniform())) * std::cos(2 * kPi * uniform());
   }
   return out;

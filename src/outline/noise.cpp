@@ -86,14 +86,14 @@ Result<std::size_t> checked(const Contour& c) {
     }
   }
   if (!(signed_area_mm2(c.points) > 1)) return wrong("encloses no area counter-clockwise");
-  if (crosses_itself(c.points)) return wrong("crosses itself");
+  if (self_intersects(c.points)) return wrong("crosses itself");
   return n;
 }
 
 double observation_mm(const Contour& c, double perimeter) {
   const double spacing = perimeter / static_cast<double>(c.points.size());
-  const double bump = perimeter / std::max(8.0, std::floor(perimeter / c.correlation_mm));
-  return c.correlation_mm > 0 ? std::max(spacing, 16 / (kPi * kPi) * bump) : spacing;
+  const double bump = perimeter / std::max(8.0, std::floor(perimeter / c.correlation_length_mm));
+  return c.correlation_length_mm > 0 ? std::max(spacing, 16 / (kPi * kPi) * bump) : spacing;
 }
 
 Contour thinned(const Contour& c) {

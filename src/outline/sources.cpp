@@ -37,13 +37,13 @@ Factor factor_of(const Eigen::MatrixXd& covariance, double least) {
 }
 
 /// The gradients of hundreds of noise bumps, compressed to as many columns as there are unknowns.
-Eigen::MatrixXd noise_gradients(const std::vector<NoiseBump>& bumps, const Response& response,
+Eigen::MatrixXd noise_gradients(const std::vector<NoiseMode>& bumps, const Response& response,
                                 std::size_t points, Eigen::Index rows) {
   constexpr double kLeast = 1e-13;  // what the fit's answer may enlarge again
   Eigen::MatrixXd covariance = Eigen::MatrixXd::Zero(rows, rows);
   Eigen::VectorXd gradient = Eigen::VectorXd::Zero(rows);
   std::vector<Eigen::Index> touched;
-  for (const NoiseBump& bump : bumps) {
+  for (const NoiseMode& bump : bumps) {
     for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
       const std::size_t i = (bump.first + k) % points;
       const auto row = static_cast<Eigen::Index>(6 * response.link_of(i));
@@ -94,7 +94,7 @@ std::vector<PolygonMm> modes_with_noise(const Contour& c, SourceIndex& index) {
   std::vector<PolygonMm> modes = c.modes;
   const std::size_t n = c.points.size();
   const PolygonMm normals = outward_normals(c.points);
-  for (const NoiseBump& bump : noise_bumps(c, kMostFreeBumps)) {
+  for (const NoiseMode& bump : noise_modes(c, kMostFreeBumps)) {
     modes.emplace_back(n);
     index.of_mode.push_back(index.find(ErrorSource::edge_noise));
     for (std::size_t k = 0; k < bump.along_normal_mm.size(); ++k) {
@@ -112,14 +112,14 @@ SourceSteps source_steps(const Contour& c, const Noise& noise, const Chain& chai
   const std::size_t n = c.points.size();
   const auto rows = static_cast<Eigen::Index>(6 * chain.links.size());
   const Eigen::MatrixXd local =
-      noise_scale * noise_gradients(noise_bumps(c, kMostBumps), response, n, rows);
+      noise_scale * noise_gradients(noise_modes(c, kMostBumps), response, n, rows);
   Eigen::MatrixXd rest(rows, 0);
   if (noise.discrepancy_mm > 0) {
     Contour smooth;
     smooth.points = c.points;
     smooth.sigma_mm.assign(n, noise.discrepancy_mm);
-    smooth.correlation_mm = kDiscrepancyBump_mm;
-    rest = noise_scale * noise_gradients(noise_bumps(smooth, kMostBumps), response, n, rows);
+    smooth.correlation_length_mm = kDiscrepancyBump_mm;
+    rest = noise_scale * noise_gradients(noise_modes(smooth, kMostBumps), response, n, rows);
   }
   SourceSteps steps;
   steps.modes = static_cast<Eigen::Index>(c.modes.size());
