@@ -59,7 +59,7 @@ Value between(const std::vector<Value>& values, const FootOn& foot) {
 /// The residuals of the pieces: their standard deviation relative to the stated noise, and their
 /// correlation length from the variance of batch means.
 struct ResidualNoise {
-  double times_sigma = 1, correlation_mm = 0;
+  double times_sigma = 1, correlation_length_mm = 0;
 };
 
 ResidualNoise residual_noise(const Contour& c, const Outline& outline) {
