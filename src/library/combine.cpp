@@ -14,7 +14,7 @@ Result<fusion::Measured> loaded(Store& store, const MeasurementLine& line) {
   const auto record = measurement_record(store.db(), line.id);
   if (!record) return no_such(store, "measurement", line.id);
   const auto kept = unpack(*record);
-  if (!kept.ok()) return kept.error();
+  if (!kept.ok()) return in_place(store, "measurement", line.id, kept.error());
   const auto head = nlohmann::json::parse(kept->head);
   fusion::Measured out{line.id, shape_of(kept.value()), head.value("boundary", ""), line.lens, {}};
   const auto cards = head.find("cards");
