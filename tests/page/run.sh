@@ -15,7 +15,7 @@ if ! npm ls --prefix "$here" >/dev/null 2>&1; then  # missing, half there, or of
   mkdir -p "$here/../../build"
   log=$(realpath "$here/../../build")/npm.log
   npm ci --prefix "$here" --ignore-scripts --no-audit --no-fund --fetch-retries=1 --loglevel=error >"$log" 2>&1 || {
-    grep -m 1 "npm error FetchError" "$log" >&2 || tail -n 5 "$log" >&2
+    grep -m 1 -E "FetchError|ENOTFOUND|network" "$log" >&2 || tail -n 5 "$log" >&2
     echo "tests/page/run.sh: npm ci could not fetch the packages of tests/page/package-lock.json from" \
       "$(npm config get registry) (log: $log); let this machine reach it, or name a mirror with" \
       "npm config set registry URL, then run this again" >&2
