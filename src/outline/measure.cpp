@@ -26,7 +26,7 @@ Eigen::VectorXd linear_effects(const std::vector<PolygonMm>& modes, const Polygo
   return effects;
 }
 
-/// Points inside a straight run never carry the box, wherever the run moves.
+/// The points at which the polygon turns; only they can support an enclosing rectangle.
 std::vector<std::size_t> bending_points(const PolygonMm& points) {
   constexpr double kStraight_rad = 1e-7;
   std::vector<std::size_t> kept;
@@ -89,7 +89,8 @@ struct Direction {
   Rectangle box;
 };
 
-/// The hull's edges, of which the smallest box lies along one, and what lies halfway between them.
+/// Candidate directions: those of the hull's edges, one of which is the smallest box's, and those
+/// halfway between them.
 std::vector<Direction> directions(const PolygonMm& hull, double angle_rad) {
   std::vector<double> turns;
   for (std::size_t i = 0; i < hull.size(); ++i) {
@@ -110,9 +111,9 @@ std::vector<Direction> directions(const PolygonMm& hull, double angle_rad) {
   return all;
 }
 
-/// Those that a box sliding away from the smallest one reaches over a rise at least as high as they
-/// lie above it, whichever way it turns: what needs no such rise is the smallest box itself, whose
-/// modes turn it.
+/// The other local minima of the area over direction that are separated from the smallest box, to
+/// both sides, by a rise at least as high as their own excess. Others are perturbations of the
+/// smallest box, which its modes cover already.
 std::vector<Direction> other_boxes(const std::vector<Direction>& all, double least_mm2) {
   const std::size_t n = all.size();
   std::vector<double> up(n), down(n);
@@ -129,8 +130,8 @@ std::vector<Direction> other_boxes(const std::vector<Direction>& all, double lea
   return found;
 }
 
-/// A triangle is enclosed about equally closely along each of its sides: where another rectangle
-/// may be the smallest one instead, 95 % must reach as far as its sides.
+/// Where another rectangle may be the smallest one instead (an acute triangle has three of equal
+/// area), u95 is enlarged to reach its sides.
 void allow_for_other_boxes(const PolygonMm& points, const std::vector<PolygonMm>& modes,
                            Outline& outline) {
   constexpr double kLikely = 1.645;      // less than one in twenty is what 95 % leave out anyway
