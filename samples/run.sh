@@ -9,7 +9,7 @@ samples/install.sh run
 
 mkdir -p build "$out"
 echo "Building panecard (log: build/release.log) ..."
-{ cmake --preset release && cmake --build --preset release -j "$(nproc)"; } >build/release.log 2>&1 || {
+{ cmake --preset release && cmake --build --preset release -j "$(nproc)" --target panecard; } >build/release.log 2>&1 || {
   tail -n 30 build/release.log >&2
   echo "The build failed; the whole log is build/release.log" >&2
   exit 1
