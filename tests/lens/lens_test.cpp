@@ -96,7 +96,7 @@ TEST_CASE("Zhang's data give his published lens within his published uncertainty
   const std::vector<View> views = zhang_views();
   REQUIRE(views.size() == 5);
   REQUIRE(views[0].corners.size() == 256);
-  const auto first = start(views, 640, 480);
+  const auto first = initial_bundle(views, 640, 480);
   REQUIRE(first);
   const auto solved =
       solve(*first, views, {photo::kF, photo::kCx, photo::kCy, photo::kK1, photo::kK2});
