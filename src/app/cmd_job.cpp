@@ -76,9 +76,9 @@ Outcome add_reflectances(const std::string& option, const std::string& text, opt
   const std::size_t slash = text.find('/');
   const bool spread = slash != std::string::npos && slash > 0 && text[slash - 1] == '+';
   const std::size_t cut = spread ? text.find('/', slash + 1) : slash;
-  const auto front = optics::share_from(text.substr(0, cut));
+  const auto front = optics::parse_share(text.substr(0, cut));
   if (!front.ok()) return Error{front.error().code, option + ": " + front.error().detail};
-  const auto back = cut == std::string::npos ? front : optics::share_from(text.substr(cut + 1));
+  const auto back = cut == std::string::npos ? front : optics::parse_share(text.substr(cut + 1));
   if (!back.ok()) return Error{back.error().code, option + ": " + back.error().detail};
   layer.front = front.value();
   layer.back = back.value();
@@ -88,7 +88,7 @@ Outcome add_reflectances(const std::string& option, const std::string& text, opt
 Result<optics::Layer> layer_of(const std::string& name, const std::string& transmission,
                                const std::string& reflectance) {
   optics::Layer layer;
-  const auto share = optics::share_from(transmission);
+  const auto share = optics::parse_share(transmission);
   if (!share.ok()) {
     return Error{share.error().code, "--" + name + "-transmission: " + share.error().detail};
   }

@@ -47,7 +47,7 @@ Json json_of(const PaneLine& line) {
 std::string document(const char* format, const Json& fields) {
   Json out = {{"format", format}, {"version", 1}};
   out.update(fields);
-  return out.dump(2) + "\n";
+  return out.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
 }
 
 }  // namespace

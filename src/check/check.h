@@ -1,8 +1,8 @@
-// Holds a measured outline against what it should be: a rectangle, a size, another outline.
+// Compares a measured outline with what it should be: a rectangle, a size, another outline.
 //
 // Frame   the outline's own, mm, y up. "Top", "left" and the clock follow the photo's upright.
-// Method  least squares with its linear response; every plus-minus is the whole covariance pushed
-//         through it (JCGM 100:2008, 5.1 and 5.2), 95 % expanded, k = 2. Choices: docs/check.md.
+// Method  robust least squares; its linear response propagates the full covariance (JCGM 100:2008,
+//         5.1 and 5.2) to every figure. u95 is expanded, k = 2. Choices: docs/check.md.
 #pragma once
 
 #include <array>
@@ -18,16 +18,16 @@ namespace panecard::check {
 
 using outline::Dimension;
 
-/// A measured outline and how its points may be off together.
+/// A measured outline with its covariance.
 struct Shape {
   Contour contour;
   std::vector<double> u95_mm;  ///< per point, normal to the curve
-  /// False: only u95_mm is known. Then every plus-minus is the one that errors with the worst
-  /// possible correlation would give, and too large rather than too small.
+  /// False: only u95_mm is known. Then every u95 assumes the worst possible correlation and is an
+  /// upper bound.
   bool sources_known = true;
 };
 
-/// Yes and no are proven beyond the uncertainty; what lies between is neither.
+/// Yes and no are proven beyond the uncertainty (ISO 14253-1); else cannot_tell.
 enum class Verdict { yes, no, cannot_tell };
 
 struct Value {
@@ -79,12 +79,12 @@ struct Rectangle {
 /// @retval degenerate_shape  the outline has no four sides
 Result<Rectangle> fit_rectangle(const Shape& shape);
 
-/// Out of square over the height: what a film of one piece forgives (common practice).
-inline constexpr double kForgiven_mm = 2;
+/// Out of square over the height that does not matter for a film of one piece (common practice).
+inline constexpr double kSquareTolerance_mm = 2;
 
-/// yes beyond U95, as every other verdict here (ISO 14253-1), so that one true rectangle in twenty
-/// may be blamed; no within U95, if that is no more than kForgiven_mm; cannot_tell else, and where
-/// a side bows too much for the question.
+/// yes beyond U95 (ISO 14253-1), which is a false alarm for one true rectangle in twenty; no within
+/// U95 if that is at most kSquareTolerance_mm; else cannot_tell, and also where too_bowed() names a
+/// side.
 Verdict is_out_of_square(const Rectangle& rectangle);
 
 /// The side that bows most, if it does so beyond 99 % and by more than half of what the pane is out
@@ -120,7 +120,7 @@ struct Blank {
 };
 Blank blank_for(const Shape& shape, const Rectangle& rectangle, double oversize_mm);
 
-/// A turn about the origin, then a shift.
+/// A rigid motion: a turn about the origin, then a shift.
 struct Motion {
   double turn_rad = 0;
   PointMm shift;
@@ -128,7 +128,7 @@ struct Motion {
   PointMm operator()(PointMm p) const { return turned(p) + shift; }
 };
 
-/// Signed distance to a polygon and where its foot lies.
+/// Signed distance of a point to a polygon, and its foot (nearest point) on it.
 struct Gap {
   double mm = 0;           ///< positive outside
   PointMm normal;          ///< outwards, of the chord that is nearest
@@ -137,11 +137,12 @@ struct Gap {
 };
 std::vector<Gap> gaps_to(const PolygonMm& polygon, const PolygonMm& points);
 
-/// The motion that lays the points on a polygon, from a start a few degrees off at most: iterated
-/// closest points along the normals, robust against what belongs to one of them only.
-Motion lay_on(const PolygonMm& points, const PolygonMm& polygon, const Motion& start);
-/// The same from every start. @retval degenerate_shape
-Result<Motion> lay_anyhow(const PolygonMm& points, const PolygonMm& polygon);
+/// Registers the points to a polygon, from a start a few degrees off at most: point-to-line ICP
+/// (Chen & Medioni 1991) with Tukey's biweight for parts that only one of them has.
+Motion register_from(const PolygonMm& points, const PolygonMm& polygon, const Motion& start);
+/// The same from 36 start orientations; the registration of least cost.
+/// @retval degenerate_shape
+Result<Motion> register_multi_start(const PolygonMm& points, const PolygonMm& polygon);
 
 struct Difference {
   double size_mm = 0, u95_mm = 0;  ///< size is positive
@@ -149,15 +150,16 @@ struct Difference {
   std::string where;               ///< "top, 1 o'clock" as the second outline's photo stands
 };
 
-/// The first outline laid on the second without scaling.
+/// The first outline registered to the second, without scaling.
 struct Comparison {
-  PolygonMm laid, on;
-  std::vector<double> off_mm;  ///< per point of laid, positive where it reaches beyond `on`
+  PolygonMm registered;        ///< the first outline in the frame of the second
+  PolygonMm reference;         ///< the second outline
+  std::vector<double> off_mm;  ///< per point of `registered`, positive outside `reference`
   std::vector<double> u95_mm;  ///< of off_mm, both outlines together
   Difference gap, overlap;     ///< largest each; overlap: the first reaches beyond the second
-  Difference doubt;            ///< the largest with its U95 added, of either kind
+  Difference worst_case;       ///< the gap or overlap that is largest with its U95 added
   double rms_mm = 0;
-  bool within_u95 = false;  ///< no difference that chance alone would not show (95 %, all points)
+  bool within_u95 = false;  ///< no difference is significant (95 %, all points together)
   Verdict same = Verdict::cannot_tell;  ///< nowhere further apart than the tolerance
 };
 

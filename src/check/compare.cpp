@@ -5,14 +5,14 @@
 #include <optional>
 
 #include "check/check.h"
-#include "check/spread.h"
+#include "check/propagation.h"
 
 namespace panecard::check {
 namespace {
 
 constexpr double kPi = std::numbers::pi;
 
-/// Looks at `count` chords from chord `first` on.
+/// Searches `count` chords from chord `first` on.
 Gap gap_to(const PolygonMm& polygon, PointMm p, std::size_t first, std::size_t count) {
   const std::size_t n = polygon.size();
   Gap best;
@@ -48,33 +48,33 @@ double biweight(double off, double scale) {
   return std::abs(u) < 1 ? (1 - u * u) * (1 - u * u) : 0;
 }
 
-double middle_of(std::vector<double> sizes) {
+double median(std::vector<double> sizes) {
   const auto middle = sizes.begin() + static_cast<std::ptrdiff_t>(sizes.size() / 2);
   std::nth_element(sizes.begin(), middle, sizes.end());
   return *middle;
 }
 
-struct Laid {
+struct Registration {
   Motion motion;
   double cost = 1e300;  ///< sum of biweight-limited squares
 };
 
 /// Iterated closest points with distances along the normals (Chen & Medioni 1991); Tukey's biweight
 /// leaves out what belongs to one outline only.
-Laid lay(const PolygonMm& points, const PolygonMm& on, Motion motion, int steps) {
+Registration icp(const PolygonMm& points, const PolygonMm& reference, Motion motion, int steps) {
   constexpr double kLeastScale_mm = 0.05, kMadOfNormal = 1.4826;
-  Laid out;
+  Registration out;
   std::vector<Gap> gaps(points.size());
   std::vector<double> sizes(points.size());
-  const std::size_t n = on.size();
+  const std::size_t n = reference.size();
   for (int k = 0; k <= steps; ++k) {
-    // Feet move little from step to step, save after the first ones.
+    // After the first steps feet move little: search only near the last one.
     const std::size_t reach = k < 3 ? n : std::min(n, n / 8 + 8);
     for (std::size_t i = 0; i < points.size(); ++i) {
-      gaps[i] = gap_to(on, motion(points[i]), gaps[i].before + n - reach / 2, reach);
+      gaps[i] = gap_to(reference, motion(points[i]), gaps[i].before + n - reach / 2, reach);
       sizes[i] = std::abs(gaps[i].mm);
     }
-    const double scale = std::max(kLeastScale_mm, kMadOfNormal * middle_of(sizes));
+    const double scale = std::max(kLeastScale_mm, kMadOfNormal * median(sizes));
     Eigen::Matrix3d normal = 1e-9 * Eigen::Matrix3d::Identity();
     Eigen::Vector3d right = Eigen::Vector3d::Zero();
     const PointMm pivot = motion(centre_of(points));
@@ -100,18 +100,18 @@ Laid lay(const PolygonMm& points, const PolygonMm& on, Motion motion, int steps)
 }
 
 /// The best of all start orientations.
-Laid best_laid(const PolygonMm& points, const PolygonMm& on) {
+Registration multi_start_icp(const PolygonMm& points, const PolygonMm& reference) {
   constexpr int kStarts = 36;
-  const PolygonMm few = thinned(points, 90), coarse = thinned(on, 120);
-  std::vector<Laid> tried;
+  const PolygonMm few = thinned(points, 90), coarse = thinned(reference, 120);
+  std::vector<Registration> tried;
   for (int k = 0; k < kStarts; ++k) {
     Motion start{2 * kPi * k / kStarts, {}};
     start.shift = centre_of(coarse) - start.turned(centre_of(few));
-    tried.push_back(lay(few, coarse, start, 12));
+    tried.push_back(icp(few, coarse, start, 12));
   }
   std::sort(tried.begin(), tried.end(),
-            [](const Laid& a, const Laid& b) { return a.cost < b.cost; });
-  Laid best;
+            [](const Registration& a, const Registration& b) { return a.cost < b.cost; });
+  Registration best;
   std::optional<double> last_turn;
   constexpr std::size_t kFinals = 4;
   for (std::size_t k = 0, done = 0; k < tried.size() && done < kFinals; ++k) {
@@ -119,7 +119,7 @@ Laid best_laid(const PolygonMm& points, const PolygonMm& on) {
     if (last_turn && std::abs(std::remainder(turn - *last_turn, 2 * kPi)) < 1e-3) continue;
     last_turn = turn;
     ++done;
-    const Laid fine = lay(points, on, tried[k].motion, 30);
+    const Registration fine = icp(points, reference, tried[k].motion, 30);
     if (fine.cost < best.cost) best = fine;
   }
   return best;
@@ -150,18 +150,20 @@ Eigen::MatrixXd at_feet(const Eigen::MatrixXd& columns, const std::vector<Gap>& 
   return out;
 }
 
-/// Laying one outline on the other takes out of every source what is a mere motion.
-void remove_motion(const PolygonMm& laid, const std::vector<Gap>& gaps, Eigen::MatrixXd& columns) {
-  const PointMm pivot = centre_of(laid);
+/// Projects the rigid motions, which the registration absorbs, out of every mode.
+void remove_rigid_motion(const PolygonMm& registered, const std::vector<Gap>& gaps,
+                         Eigen::MatrixXd& columns) {
+  const PointMm pivot = centre_of(registered);
   Eigen::MatrixXd moves(columns.rows(), 3);
   std::vector<double> sizes;
   sizes.reserve(gaps.size());
   for (const Gap& g : gaps) sizes.push_back(std::abs(g.mm));
-  const double scale = std::max(0.05, 1.4826 * middle_of(sizes));
+  const double scale = std::max(0.05, 1.4826 * median(sizes));
   Eigen::VectorXd weights(columns.rows());
   for (Eigen::Index i = 0; i < columns.rows(); ++i) {
     const auto at = static_cast<std::size_t>(i);
-    moves.row(i) << gaps[at].normal.x, gaps[at].normal.y, cross(laid[at] - pivot, gaps[at].normal);
+    moves.row(i) << gaps[at].normal.x, gaps[at].normal.y,
+        cross(registered[at] - pivot, gaps[at].normal);
     weights[i] = biweight(gaps[at].mm, scale);
   }
   const Eigen::MatrixXd weighted = weights.asDiagonal() * moves;
@@ -169,8 +171,9 @@ void remove_motion(const PolygonMm& laid, const std::vector<Gap>& gaps, Eigen::M
   columns -= moves * normal.ldlt().solve(weighted.transpose() * columns);
 }
 
-/// How many standard uncertainties the largest of all differences stays below in 95 of 100 cases.
-double factor_for_all(const Eigen::MatrixXd& columns, const Eigen::VectorXd& sigma) {
+/// Coverage factor for all points together: the 95 % quantile of the largest standardised
+/// difference, by Monte Carlo.
+double simultaneous_factor(const Eigen::MatrixXd& columns, const Eigen::VectorXd& sigma) {
   constexpr Eigen::Index kDraws = 600;
   const Eigen::MatrixXd scaled = sigma.array().max(1e-12).inverse().matrix().asDiagonal() * columns;
   const Eigen::RowVectorXd most =
@@ -179,26 +182,26 @@ double factor_for_all(const Eigen::MatrixXd& columns, const Eigen::VectorXd& sig
 }
 
 Difference difference_at(const Comparison& c, std::size_t i, PointMm up) {
-  return {std::abs(c.off_mm[i]), c.u95_mm[i], c.laid[i],
-          place_name(c.laid[i], centre_of(c.on), up)};
+  return {std::abs(c.off_mm[i]), c.u95_mm[i], c.registered[i],
+          place_name(c.registered[i], centre_of(c.reference), up)};
 }
 
 /// Fills u95_mm and within_u95.
-void judge(const Shape& first, const Shape& second, const std::vector<Gap>& gaps,
-           const PolygonMm& first_normals, Comparison& c) {
+void set_significance(const Shape& first, const Shape& second, const std::vector<Gap>& gaps,
+                      const PolygonMm& first_normals, Comparison& c) {
   const std::size_t n = gaps.size();
   c.u95_mm.resize(n);
   double factor = 2;
   if (first.sources_known && second.sources_known) {
-    const Eigen::MatrixXd own = Spread(first, first_normals).columns();
+    const Eigen::MatrixXd own = Propagation(first, first_normals).columns();
     const Eigen::MatrixXd other =
-        at_feet(Spread(second, outward_normals(second.contour.points)).columns(), gaps);
+        at_feet(Propagation(second, outward_normals(second.contour.points)).columns(), gaps);
     Eigen::MatrixXd columns(own.rows(), own.cols() + other.cols());
     columns << own, other;
-    remove_motion(c.laid, gaps, columns);
+    remove_rigid_motion(c.registered, gaps, columns);
     const Eigen::VectorXd sigma = columns.rowwise().norm();
     for (std::size_t i = 0; i < n; ++i) c.u95_mm[i] = 2 * sigma[static_cast<Eigen::Index>(i)];
-    factor = factor_for_all(columns, sigma);
+    factor = simultaneous_factor(columns, sigma);
   } else {  // nothing is known to cancel, so the two simply add
     for (std::size_t i = 0; i < n; ++i) {
       const std::size_t k = gaps[i].before;
@@ -226,39 +229,40 @@ std::vector<Gap> gaps_to(const PolygonMm& polygon, const PolygonMm& points) {
   return out;
 }
 
-Motion lay_on(const PolygonMm& points, const PolygonMm& polygon, const Motion& start) {
+Motion register_from(const PolygonMm& points, const PolygonMm& polygon, const Motion& start) {
   constexpr int kSteps = 30;
-  return lay(points, polygon, start, kSteps).motion;
+  return icp(points, polygon, start, kSteps).motion;
 }
 
-Result<Motion> lay_anyhow(const PolygonMm& points, const PolygonMm& polygon) {
-  const Laid laid = best_laid(points, polygon);
-  if (std::isfinite(laid.cost)) return laid.motion;
+Result<Motion> register_multi_start(const PolygonMm& points, const PolygonMm& polygon) {
+  const Registration registered = multi_start_icp(points, polygon);
+  if (std::isfinite(registered.cost)) return registered.motion;
   return Error{Code::degenerate_shape,
                "the outlines cannot be laid on each other; measure both again"};
 }
 
 Result<Comparison> compare(const Shape& first, const Shape& second, bool mirrored,
                            double tolerance_mm) {
-  const Shape a = evenly(mirrored ? mirrored_shape(first) : first,
-                         std::max(3.0, perimeter_mm(first.contour.points) / 600));
-  const Shape b = evenly(second, std::max(3.0, perimeter_mm(second.contour.points) / 600));
-  const Laid laid = best_laid(a.contour.points, b.contour.points);
-  if (!std::isfinite(laid.cost)) {
+  const Shape a = evenly_resampled(mirrored ? mirrored_shape(first) : first,
+                                   std::max(3.0, perimeter_mm(first.contour.points) / 600));
+  const Shape b =
+      evenly_resampled(second, std::max(3.0, perimeter_mm(second.contour.points) / 600));
+  const Registration registered = multi_start_icp(a.contour.points, b.contour.points);
+  if (!std::isfinite(registered.cost)) {
     return Error{Code::degenerate_shape,
                  "the outlines cannot be laid on each other; measure both again"};
   }
   Comparison c;
-  c.on = b.contour.points;
+  c.reference = b.contour.points;
   std::vector<Gap> gaps;
   for (const PointMm p : a.contour.points) {
-    c.laid.push_back(laid.motion(p));
-    gaps.push_back(gap_to(c.on, c.laid.back()));
+    c.registered.push_back(registered.motion(p));
+    gaps.push_back(gap_to(c.reference, c.registered.back()));
     c.off_mm.push_back(gaps.back().mm);
     c.rms_mm += gaps.back().mm * gaps.back().mm;
   }
   c.rms_mm = std::sqrt(c.rms_mm / static_cast<double>(gaps.size()));
-  judge(a, b, gaps, outward_normals(a.contour.points), c);
+  set_significance(a, b, gaps, outward_normals(a.contour.points), c);
 
   const PointMm up = up_of(second.contour);
   const auto [least, most] = std::minmax_element(c.off_mm.begin(), c.off_mm.end());
@@ -266,19 +270,19 @@ Result<Comparison> compare(const Shape& first, const Shape& second, bool mirrore
   if (*most > 0)
     c.overlap = difference_at(c, static_cast<std::size_t>(most - c.off_mm.begin()), up);
   // A spike of the second outline has no point of the first one near it.
-  for (std::size_t k = 0; k < c.on.size(); ++k) {
-    const Gap back = gap_to(c.laid, c.on[k]);
+  for (std::size_t k = 0; k < c.reference.size(); ++k) {
+    const Gap back = gap_to(c.registered, c.reference[k]);
     Difference& reached = back.mm > 0 ? c.gap : c.overlap;
     if (std::abs(back.mm) <= reached.size_mm) continue;
-    reached = {std::abs(back.mm), c.u95_mm[back.before], c.on[k],
-               place_name(c.on[k], centre_of(c.on), up)};
+    reached = {std::abs(back.mm), c.u95_mm[back.before], c.reference[k],
+               place_name(c.reference[k], centre_of(c.reference), up)};
   }
   std::size_t doubtful = 0;
   for (std::size_t i = 0; i < c.off_mm.size(); ++i) {
     const double reach = std::abs(c.off_mm[doubtful]) + c.u95_mm[doubtful];
     if (std::abs(c.off_mm[i]) + c.u95_mm[i] > reach) doubtful = i;
   }
-  c.doubt = difference_at(c, doubtful, up);
+  c.worst_case = difference_at(c, doubtful, up);
   bool all_same = true, any_different = false;
   const auto weigh = [&](double off, double u95) {
     const Verdict v = decide({off, u95}, -tolerance_mm, tolerance_mm);

@@ -2,8 +2,8 @@
 #include <cmath>
 
 #include "check/check.h"
+#include "check/propagation.h"
 #include "check/rounded.h"
-#include "check/spread.h"
 
 namespace panecard::check {
 
@@ -30,7 +30,7 @@ std::optional<Measurand> too_bowed(const Rectangle& rectangle) {
 Verdict is_out_of_square(const Rectangle& rectangle) {
   const Dimension& d = rectangle[out_of_square].size;
   if (!(std::abs(d.value) > d.u95)) {
-    return d.u95 <= kForgiven_mm ? Verdict::no : Verdict::cannot_tell;
+    return d.u95 <= kSquareTolerance_mm ? Verdict::no : Verdict::cannot_tell;
   }
   return too_bowed(rectangle) ? Verdict::cannot_tell : Verdict::yes;
 }
@@ -68,7 +68,7 @@ Fits fits(const Rectangle& rectangle, const Wanted& wanted) {
 }
 
 Blank blank_for(const Shape& given, const Rectangle& rectangle, double oversize_mm) {
-  const Shape shape = evenly(given);
+  const Shape shape = evenly_resampled(given);
   const PolygonMm& points = shape.contour.points;
   const PolygonMm normals = outward_normals(points);
   Rounded frame{rectangle.centre, rectangle.angle_rad, 0, 0, 0};
@@ -84,7 +84,7 @@ Blank blank_for(const Shape& given, const Rectangle& rectangle, double oversize_
   blank.width_mm = std::ceil(high.x - low.x + 2 * oversize_mm);
   blank.height_mm = std::ceil(high.y - low.y + 2 * oversize_mm);
   Rounded shape_of_blank{blank.centre, blank.angle_rad, blank.width_mm / 2, blank.height_mm / 2, 0};
-  // The roundest corner that keeps the allowance everywhere; a sharp one always does.
+  // The largest corner radius that keeps the allowance everywhere; a sharp corner always does.
   const double most = std::min(blank.width_mm, blank.height_mm) / 2;
   for (int r = static_cast<int>(rectangle.radius_mm + oversize_mm); r >= 0; --r) {
     shape_of_blank.radius_mm = blank.radius_mm = std::min(static_cast<double>(r), most);

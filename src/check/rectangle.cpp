@@ -4,8 +4,8 @@
 #include <numbers>
 
 #include "check/check.h"
+#include "check/propagation.h"
 #include "check/rounded.h"
-#include "check/spread.h"
 
 namespace panecard::check {
 namespace {
@@ -45,15 +45,15 @@ double robust_scale(const Eigen::VectorXd& off) {
   return kTuning * std::max(kLeastScale_mm, kMadOfNormal * *middle);
 }
 
-/// His weights: one within the scale, then falling with the distance.
+/// Huber's weights: one within the scale, then scale / distance.
 Eigen::VectorXd robust_weights(const Eigen::VectorXd& off) {
   const double scale = robust_scale(off);
   return off.unaryExpr(
       [scale](double o) { return std::min(1.0, scale / std::max(std::abs(o), 1e-12)); });
 }
 
-/// What the converged answer follows: beyond the scale a point pulls with a constant force, so a
-/// small shift of it changes nothing. Not quite nothing, so that every number keeps an answer.
+/// Second derivative of Huber's loss, for the linear response: beyond the scale the loss is linear
+/// and a small shift has no effect. Kept at 0.01 there, so that the normal matrix stays regular.
 Eigen::VectorXd response_weights(const Eigen::VectorXd& off) {
   constexpr double kLeast = 0.01;
   const double scale = robust_scale(off);
@@ -106,7 +106,7 @@ Params evaluate(const PolygonMm& points, Weights weigh, RoundedFit& fit) {
   const Eigen::VectorXd weights = weigh(fit.off_mm);
   const Eigen::MatrixXd weighted = weights.asDiagonal() * moves;
   Normal normal = weighted.transpose() * moves;
-  // A corner that is sharp says nothing about its radius: keep what it is.
+  // A sharp corner does not determine its radius: regularise.
   normal.diagonal().array() += 1e-9 * normal.trace() / 6 + 1e-12;
   fit.response = -normal.ldlt().solve(weighted.transpose());
   return fit.response * fit.off_mm;
@@ -251,10 +251,10 @@ Eigen::MatrixXd dimension_rows(const Sides& sides, const Lines& lines, std::size
   return rows;
 }
 
-/// Highest less lowest point about the side's line. A range of noisy points is larger than that of
-/// the side by up to the range of the errors: its plus-minus is what 95 of 100 of those stay below.
+/// Highest less lowest point about the side's line (ISO 1101). Noise enlarges the range of the
+/// points by up to the range of the errors: u95 is the 95 % quantile of that range.
 Dimension straightness(const PolygonMm& points, const Rounded& r, const SideFit& side,
-                       const Spread& spread, const Eigen::MatrixXd& draws) {
+                       const Propagation& propagation, const Eigen::MatrixXd& draws) {
   const auto n = static_cast<Eigen::Index>(side.points.size());
   Eigen::VectorXd off(n);
   Eigen::MatrixXd line(n, 2);
@@ -265,7 +265,7 @@ Dimension straightness(const PolygonMm& points, const Rounded& r, const SideFit&
   }
   off -= line * side.value.head<2>();
   const double error =
-      spread.residual_range95(side.points, line, side.response.topRows<2>(), draws);
+      propagation.residual_range95(side.points, line, side.response.topRows<2>(), draws);
   return {off.maxCoeff() - off.minCoeff(), error};
 }
 
@@ -284,13 +284,14 @@ std::vector<Value> side_values(const Shape& shape, const RoundedFit& fit, const 
   for (const SideFit& side : sides) {
     for (const std::size_t i : side.points) along[i] = global_direction(fit.shape, side.normal);
   }
-  const Spread spread(shape, along);
-  std::vector<Value> values = spread.of(rows);
+  const Propagation propagation(shape, along);
+  std::vector<Value> values = propagation.of(rows);
   for (int k = 0; k < straight_bottom; ++k) values[static_cast<std::size_t>(k)].size.value = d[k];
   constexpr Eigen::Index kDraws = 200;
-  const Eigen::MatrixXd draws = normal_draws(spread.columns().cols(), kDraws);
+  const Eigen::MatrixXd draws = normal_draws(propagation.columns().cols(), kDraws);
   for (std::size_t k = 0; k < 4; ++k) {
-    values[straight_bottom + k].size = straightness(points, fit.shape, sides[k], spread, draws);
+    values[straight_bottom + k].size =
+        straightness(points, fit.shape, sides[k], propagation, draws);
   }
   return values;
 }
@@ -298,7 +299,7 @@ std::vector<Value> side_values(const Shape& shape, const RoundedFit& fit, const 
 }  // namespace
 
 Result<Rectangle> fit_rectangle(const Shape& given) {
-  const Shape shape = evenly(given);
+  const Shape shape = evenly_resampled(given);
   const PolygonMm& points = shape.contour.points;
   const RoundedFit fit = fit_rounded(points, up_of(given.contour));
   const Rounded& r = fit.shape;
@@ -336,7 +337,7 @@ Result<Rectangle> fit_rectangle(const Shape& given) {
   out.values = side_values(shape, fit, sides, lines);
   Eigen::MatrixXd rows(3, fit.response.cols());
   rows << 2 * fit.response.row(3), 2 * fit.response.row(4), fit.response.row(5);
-  const std::vector<Value> whole = Spread(shape, fit.normals).of(rows);
+  const std::vector<Value> whole = Propagation(shape, fit.normals).of(rows);
   const std::array<double, 3> sizes = {out.width_mm, out.height_mm, out.radius_mm};
   for (std::size_t k = 0; k < 3; ++k) {
     out.values[fit_width + k] = whole[k];

@@ -183,8 +183,8 @@ Sheet compare_sheet(const report::CompareReport& report, Units u) {
   Sheet sheet(kWidth, kHeight,
               "Two outlines, " + clean(report.first, 60) + " on " + clean(report.second, 60));
   const Ruler ruler;
-  const double turn = -std::remainder(min_area_box(c.on).angle_rad, std::numbers::pi / 2);
-  const Picture picture{c.laid, c.on, c.off_mm, turn};
+  const double turn = -std::remainder(min_area_box(c.reference).angle_rad, std::numbers::pi / 2);
+  const Picture picture{c.registered, c.reference, c.off_mm, turn};
   const Scale scale = scale_for(picture);
   draw_curves(sheet, picture, scale);
   TextColumn column{sheet, ruler, kColumn, kColumnRight};

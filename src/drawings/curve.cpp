@@ -193,9 +193,9 @@ PolygonMm flatten(const Segment& s, double chord_error_mm) {
   return out;
 }
 
-std::vector<Stretch> bridged(const std::vector<Segment>& all) {
+std::vector<SegmentRange> bridged(const std::vector<Segment>& all) {
   const std::size_t n = all.size();
-  std::vector<Stretch> out;
+  std::vector<SegmentRange> out;
   std::size_t start = 0;
   while (start < n && !all[start].seen) ++start;
   if (start == n && n > 0) return {{0, n - 1}};

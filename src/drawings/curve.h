@@ -31,10 +31,10 @@ PointMm point_at(const Segment& segment, double t);  ///< t from 0 to 1
 PolygonMm flatten(const Segment& segment, double chord_error_mm);
 
 /// A bridged stretch: segments [first, last] of the closed list, wrapping.
-struct Stretch {
+struct SegmentRange {
   std::size_t first = 0, last = 0;
 };
-std::vector<Stretch> bridged(const std::vector<Segment>& segments);
+std::vector<SegmentRange> bridged(const std::vector<Segment>& segments);
 
 PolygonMm corners(const OrientedBox& box);  ///< counter-clockwise, the long side first
 

@@ -262,12 +262,6 @@ void draw_diagonals(Drawing& d) {
   d.sheet.end_group();
 }
 
-struct Spot {
-  PagePoint at;                                             ///< on the page
-  PagePoint along;                                          ///< unit, in the outline's direction
-  PagePoint inward() const { return {along.y, -along.x}; }  // the outline runs counter-clockwise
-};
-
 PolygonMm chords_of(const std::vector<Segment>& all, std::size_t first, std::size_t last) {
   PolygonMm out{all[first].start};
   for (std::size_t i = first;; i = (i + 1) % all.size()) {
@@ -277,7 +271,7 @@ PolygonMm chords_of(const std::vector<Segment>& all, std::size_t first, std::siz
   }
 }
 
-Spot spot_on(const Drawing& d, const PolygonMm& chords, double fraction) {
+LinePoint line_point_at(const Drawing& d, const PolygonMm& chords, double fraction) {
   double total = 0;
   for (std::size_t i = 1; i < chords.size(); ++i) total += distance(chords[i - 1], chords[i]);
   double left = fraction * total;
@@ -302,11 +296,11 @@ Choice beside(const Drawing& d, const PolygonMm& chords, const Label& size, bool
   double preference = 0;
   for (const double off : {0.0, 1.5, 4.0}) {
     for (const double fraction : {0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8}) {
-      const Spot spot = spot_on(d, chords, fraction);
+      const LinePoint point = line_point_at(d, chords, fraction);
       const double side = inside ? 1 : -1;
       Label label = size;
-      label.turn_deg = upright_deg(std::atan2(spot.along.y, spot.along.x) * kDegrees);
-      label.centre = spot.at + side * (size.height / 2 + 3.2 + off) * spot.inward();
+      label.turn_deg = upright_deg(std::atan2(point.along.y, point.along.x) * kDegrees);
+      label.centre = point.at + side * (size.height / 2 + 3.2 + off) * point.inward();
       const double cost = d.field.cost(label) + preference;
       if (cost < best.cost) best = {label, cost};
       preference += 0.5;
@@ -327,20 +321,20 @@ void label_edge(Drawing& d, const Piece& piece, const PolygonMm& chords) {
 void label_corner(Drawing& d, const Piece& piece, const PolygonMm& chords) {
   const std::string name = short_name(piece.name);
   const std::string words = "R " + say_length(piece.radius, d.units).both();
-  const Spot spot = spot_on(d, chords, 0.5);
+  const LinePoint point = line_point_at(d, chords, 0.5);
   const Label size = size_of(d, name, words, kLabelSize);
   Choice best;
   PagePoint knee;
   double preference = 0;
   for (const double reach : {7.0, 10.0, 14.0, 19.0, 25.0}) {
     for (const double turn : {0.0, 0.35, -0.35, 0.7, -0.7}) {
-      const PagePoint in = spot.inward();
+      const PagePoint in = point.inward();
       const PagePoint way{std::cos(turn) * in.x - std::sin(turn) * in.y,
                           std::sin(turn) * in.x + std::cos(turn) * in.y};
-      const PagePoint end = spot.at + reach * way;
+      const PagePoint end = point.at + reach * way;
       Label label = size;
       label.centre = end + PagePoint{(way.x < 0 ? -1 : 1) * (size.width / 2 + 1), 0};
-      const double cost = d.field.cost(label) + d.field.cost_of_line(spot.at, end) + preference;
+      const double cost = d.field.cost(label) + d.field.cost_of_line(point.at, end) + preference;
       if (cost < best.cost) {
         best = {label, cost};
         knee = end;
@@ -350,9 +344,9 @@ void label_corner(Drawing& d, const Piece& piece, const PolygonMm& chords) {
   }
   if (best.cost >= kCrossOutline) return;
   Path leader;
-  leader.move(spot.at).line(knee);
+  leader.move(point.at).line(knee);
   d.sheet.stroke(leader, {style::kQuiet, 0.18});
-  d.field.add_line(spot.at, knee, kCrossOutline);
+  d.field.add_line(point.at, knee, kCrossOutline);
   put(d, best.label, name, words, kLabelSize);
 }
 
@@ -377,7 +371,7 @@ void label_pieces(Drawing& d) {
 
 void label_bridged(Drawing& d) {
   constexpr double kSize = 2.4;
-  const std::vector<Stretch> stretches = bridged(d.all);
+  const std::vector<SegmentRange> stretches = bridged(d.all);
   d.sheet.begin_group("not-seen");
   for (std::size_t i = 0; i < std::min(stretches.size(), kMostLabels); ++i) {
     const PolygonMm chords = chords_of(d.all, stretches[i].first, stretches[i].last);

@@ -1,4 +1,3 @@
-#include "drawings/cut_drawing.h"
 #include "drawings/job_pictures.h"
 
 #include <algorithm>
@@ -6,6 +5,7 @@
 #include <numbers>
 
 #include "drawings/curve.h"
+#include "drawings/cut_drawing.h"
 #include "drawings/drawing_parts.h"
 #include "drawings/labels.h"
 #include "drawings/style.h"
@@ -39,12 +39,8 @@ void draw_sizes(Sheet& sheet, PagePoint low, PagePoint high, const std::string& 
              {kDimensionSize, style::kInk, Anchor::middle, false, -90});
 }
 
-struct Spot {
-  PagePoint at, along;  ///< along: unit, in the direction of the line
-};
-
 /// Half the way along a line on the page.
-Spot middle_of(const std::vector<PagePoint>& line) {
+LinePoint middle_of(const std::vector<PagePoint>& line) {
   double total = 0;
   const auto step = [&](std::size_t i) {
     return std::hypot(line[i].x - line[i - 1].x, line[i].y - line[i - 1].y);
@@ -65,16 +61,16 @@ Spot middle_of(const std::vector<PagePoint>& line) {
 /// Inside the line, as near as there is room; nothing where there is none.
 void label_line(Sheet& sheet, const Ruler& ruler, LabelField& field,
                 const std::vector<PagePoint>& line, const std::string& words, bool bold) {
-  const Spot spot = middle_of(line);
-  const PagePoint in{spot.along.y, -spot.along.x};  // the outline runs counter-clockwise
+  const LinePoint point = middle_of(line);
+  const PagePoint in{point.along.y, -point.along.x};  // the outline runs counter-clockwise
   Label best;
   double least = kCrossLine;
   for (const double off : {0.0, 1.2, 2.4}) {
     Label label;
     label.width = ruler.width_mm(words, kLabelSize, bold);
     label.height = kLabelSize;
-    label.turn_deg = upright_deg(std::atan2(spot.along.y, spot.along.x) * kDegrees);
-    label.centre = spot.at + (label.height / 2 + 1.3 + off) * in;
+    label.turn_deg = upright_deg(std::atan2(point.along.y, point.along.x) * kDegrees);
+    label.centre = point.at + (label.height / 2 + 1.3 + off) * in;
     const double cost = field.cost(label) + off;
     if (cost >= least) continue;
     least = cost;

@@ -46,37 +46,33 @@ struct Pencil {
   }
 };
 
-using Stretch = std::vector<PointPx>;
+using PixelPath = std::vector<PointPx>;
 
-struct Stretches {
-  std::vector<Stretch> seen, bridged;
+struct PixelPaths {
+  std::vector<PixelPath> seen, bridged;
 };
 
-// Each stretch reaches to the next one's first point, so that the line has no gaps.
-Stretches split(const outline::Outline& o) {
-  Stretches out;
+// Each path reaches to the next one's first point, so that the line has no gaps.
+PixelPaths split(const outline::Outline& o) {
+  PixelPaths out;
   const std::size_t n = o.points_px.size();
   const bool known = o.seen.size() == n;
-  const auto seen = [&](std::size_t i) { return !known || o.seen[i % n]; };
-  std::size_t start = 0;
-  while (start < n && seen(start) == seen(start + n - 1)) ++start;
-  if (start == n) start = 0;
-  Stretch now;
-  for (std::size_t k = 0; k < n; ++k) {
-    const std::size_t i = start + k;
-    now.push_back(o.points_px[i % n]);
-    if (k + 1 == n || seen(i) != seen(i + 1)) {
-      now.push_back(o.points_px[(i + 1) % n]);
-      (seen(i) ? out.seen : out.bridged).push_back(std::move(now));
-      now.clear();
+  const auto seen = [&](int i) { return !known || o.seen[static_cast<std::size_t>(i)]; };
+  for (const Run& run : circular_runs(
+           static_cast<int>(n), [](int) { return true; },
+           [&](int before, int i) { return seen(before) == seen(i); })) {
+    PixelPath path;
+    for (int k = 0; k <= run.count; ++k) {
+      path.push_back(o.points_px[static_cast<std::size_t>(run.first + k) % n]);
     }
+    (seen(run.first) ? out.seen : out.bridged).push_back(std::move(path));
   }
   return out;
 }
 
-void add_path(const Pencil& p, const Stretch& stretch) {
+void add_path(const Pencil& p, const PixelPath& path) {
   bool first = true;
-  for (const PointPx q : stretch) {
+  for (const PointPx q : path) {
     if (!std::isfinite(q.x) || !std::isfinite(q.y)) continue;
     // Far outside the picture Cairo's fixed-point coordinates would wrap around.
     const double x = std::clamp(q.x * p.scale, -1e5, 1e5);
@@ -89,14 +85,14 @@ void add_path(const Pencil& p, const Stretch& stretch) {
 // Dark casing for bright backgrounds, white for dark ones, the accent between: one of the three
 // contrasts with whatever lies beneath, and with its neighbours. Where the edge was not seen the
 // white goes and the accent breaks into dashes.
-void draw_outline(const Pencil& p, const Stretches& all) {
+void draw_outline(const Pencil& p, const PixelPaths& all) {
   const double w = std::max(1.2, 0.13 * p.em);
   const std::array<double, 2> dash = {5 * w, 4 * w};
   cairo_set_line_join(p.c, CAIRO_LINE_JOIN_ROUND);
   cairo_set_line_cap(p.c, CAIRO_LINE_CAP_BUTT);
-  const auto stroke = [&](const std::vector<Stretch>& stretches, Colour colour, double alpha,
+  const auto stroke = [&](const std::vector<PixelPath>& paths, Colour colour, double alpha,
                           double width) {
-    for (const Stretch& s : stretches) add_path(p, s);
+    for (const PixelPath& path : paths) add_path(p, path);
     p.colour(colour, alpha);
     cairo_set_line_width(p.c, width);
     cairo_stroke(p.c);
@@ -181,7 +177,7 @@ void tag(const Pencil& p, PlacesTaken& taken, PointPx middle, PointPx reach,
   p.text(r.x + 0.4 * p.em, r.y + 0.92 * p.em, words);
 }
 
-void tag_bridged(const Pencil& p, PlacesTaken& taken, const std::vector<Stretch>& bridged) {
+void tag_bridged(const Pencil& p, PlacesTaken& taken, const std::vector<PixelPath>& bridged) {
   constexpr std::size_t kMostTags = 40;
   for (std::size_t i = 0; i < std::min(bridged.size(), kMostTags); ++i) {
     const PointPx at = bridged[i][bridged[i].size() / 2];
@@ -270,7 +266,7 @@ void draw_overlay(const Canvas& canvas, const model::Measurement& m, Units u) {
   const double em = std::max(9.0, 0.014 * std::max(canvas.width, canvas.height));
   const Pencil p{context.get(), em, canvas.scale, static_cast<double>(canvas.width),
                  static_cast<double>(canvas.height)};
-  const Stretches stretches = split(m.outline);
+  const PixelPaths stretches = split(m.outline);
   PlacesTaken taken(p, m.outline);
   draw_cards(p, m.cards);
   draw_outline(p, stretches);

@@ -3,8 +3,8 @@
 #include <cmath>
 #include <numbers>
 
-#include "drawings/cut_drawing.h"
 #include "drawings/curve.h"
+#include "drawings/cut_drawing.h"
 #include "drawings/drawing.h"
 #include "drawings/drawing_parts.h"
 #include "drawings/labels.h"
@@ -142,12 +142,8 @@ void draw_sizes(Drawing& d) {
   d.sheet.end_group();
 }
 
-struct Spot {
-  PagePoint at, along;
-};
-
 /// At a share of the way along a side of the cut polygon.
-Spot spot_on(const Drawing& d, const film::FilmSide& side, double share) {
+LinePoint line_point_at(const Drawing& d, const film::FilmSide& side, double share) {
   const PolygonMm& cut = d.report.piece.cut;
   const std::size_t n = cut.size();
   std::vector<double> run = {0};
@@ -175,11 +171,10 @@ void label_side(Drawing& d, const film::FilmSide& side, const report::PieceSideW
   double least = LabelField::kBlocked, preference = 0;
   for (const double off : {0.0, 1.5, 4.0}) {
     for (const double share : {0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8}) {
-      const Spot spot = spot_on(d, side, share);
-      const PagePoint in{spot.along.y, -spot.along.x};
+      const LinePoint point = line_point_at(d, side, share);
       Label label = size;
-      label.turn_deg = upright_deg(std::atan2(spot.along.y, spot.along.x) * kDegrees);
-      label.centre = spot.at + (inwards + size.height / 2 + 2.6 + off) * in;
+      label.turn_deg = upright_deg(std::atan2(point.along.y, point.along.x) * kDegrees);
+      label.centre = point.at + (inwards + size.height / 2 + 2.6 + off) * point.inward();
       const double cost = d.field.cost(label) + preference;
       preference += 0.5;
       if (cost >= least) continue;

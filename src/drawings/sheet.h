@@ -21,6 +21,13 @@ struct PagePoint {
   friend PagePoint operator*(double s, PagePoint a) { return {s * a.x, s * a.y}; }
 };
 
+/// A point on a line on the page and the line's direction there.
+struct LinePoint {
+  PagePoint at;
+  PagePoint along;                                          ///< unit
+  PagePoint inward() const { return {along.y, -along.x}; }  ///< of a counter-clockwise outline
+};
+
 struct Colour {
   unsigned char r = 0, g = 0, b = 0;
 };

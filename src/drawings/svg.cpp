@@ -19,12 +19,13 @@ Path closed(const std::vector<Segment>& all, const Placement& place) {
   return path.close();
 }
 
-Path stretch_path(const std::vector<Segment>& all, const Stretch& stretch, const Placement& place) {
+Path range_path(const std::vector<Segment>& all, const SegmentRange& range,
+                const Placement& place) {
   Path path;
-  path.move(place(all[stretch.first].start));
-  for (std::size_t i = stretch.first;; i = (i + 1) % all.size()) {
+  path.move(place(all[range.first].start));
+  for (std::size_t i = range.first;; i = (i + 1) % all.size()) {
     place.append(path, all[i]);
-    if (i == stretch.last) return path;
+    if (i == range.last) return path;
   }
 }
 
@@ -68,8 +69,8 @@ std::string to_svg(const model::Measurement& m) {
   sheet.end_group();
   // White dashes over the outline: it stays one closed curve for the cutter and looks dashed.
   sheet.begin_group("not-seen");
-  for (const Stretch& s : bridged(all)) {
-    sheet.stroke(stretch_path(all, s, place), {style::kPaper, 0.6, {3, 4}});
+  for (const SegmentRange& s : bridged(all)) {
+    sheet.stroke(range_path(all, s, place), {style::kPaper, 0.6, {3, 4}});
   }
   sheet.end_group();
   dimension_layer(sheet, m, place);

@@ -1,5 +1,4 @@
-// Several measurements of one pane into one: laid on each other, tested against each other,
-// averaged along the outline by how certain each is where.
+// Fuses several measurements of one pane: registration, consistency tests, weighted mean.
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
@@ -18,8 +17,8 @@ constexpr std::size_t kMostMeasurements = 50;
 /// Where outlines are chords of curves and feet lie between points.
 constexpr double kChord_mm = 0.02;
 
-/// One measurement at the common points, outwards.
-struct Field {
+/// One measurement as offsets from the common points along their normals, outwards positive, mm.
+struct NormalOffsets {
   VectorXd off, sigma_noise, weight;
   MatrixXd sources;  ///< one standard uncertainty each
   std::vector<SourceName> source_names;
@@ -27,9 +26,9 @@ struct Field {
   std::vector<bool> seen;
 };
 
-/// By how much a measurement's share of a source's error grows in the mean, because others have
-/// the same: the root of how many are alike. 1 averages out.
-struct Repeated {
+/// Factor on a measurement's modes in the mean, per source: the root of the number of measurements
+/// that share the error. 1: the errors are independent and average out.
+struct SharedFactors {
   double bow = 1, lens = 1, card = 1;
 
   double of(const SourceName& source) const {
@@ -41,9 +40,9 @@ struct Repeated {
   }
 };
 
-/// For each, the root of how many hang together, itself included, by whatever chain.
+/// For each item, the root of the size of its connected component under `same`.
 template <typename Same>
-std::vector<double> roots_of_groups(std::size_t count, const Same& same) {
+std::vector<double> roots_of_group_sizes(std::size_t count, const Same& same) {
   std::vector<std::size_t> group(count);
   std::iota(group.begin(), group.end(), std::size_t{0});
   for (std::size_t i = 0; i < count; ++i) {
@@ -62,16 +61,16 @@ std::vector<double> roots_of_groups(std::size_t count, const Same& same) {
 }
 
 /// Errors that measurements share when card or lens are the same do not average out.
-std::vector<Repeated> shared_errors(const std::vector<Measured>& all) {
-  const auto lens = roots_of_groups(
+std::vector<SharedFactors> shared_errors(const std::vector<Measured>& all) {
+  const auto lens = roots_of_group_sizes(
       all.size(), [&](std::size_t i, std::size_t j) { return all[i].lens == all[j].lens; });
-  const auto card = roots_of_groups(all.size(), [&](std::size_t i, std::size_t j) {
+  const auto card = roots_of_group_sizes(all.size(), [&](std::size_t i, std::size_t j) {
     const auto& theirs = all[j].cards;
     if (all[i].cards.empty() || theirs.empty()) return true;
     return std::any_of(all[i].cards.begin(), all[i].cards.end(),
                        [&](const std::string& c) { return theirs.count(c) > 0; });
   });
-  std::vector<Repeated> out;
+  std::vector<SharedFactors> out;
   for (std::size_t k = 0; k < all.size(); ++k) {
     // The bow is the pane's own, however often it is photographed.
     out.push_back({std::sqrt(static_cast<double>(all.size())), lens[k], card[k]});
@@ -79,8 +78,8 @@ std::vector<Repeated> shared_errors(const std::vector<Measured>& all) {
   return out;
 }
 
-/// Takes out of columns along the normals what is a mere motion of the whole outline.
-void remove_motion(const PolygonMm& points, const PolygonMm& normals, MatrixXd& columns) {
+/// Projects rigid motions of the whole outline out of the columns.
+void remove_rigid_motion(const PolygonMm& points, const PolygonMm& normals, MatrixXd& columns) {
   const auto n = static_cast<Index>(points.size());
   PointMm middle;
   for (const PointMm p : points) middle = middle + 1.0 / static_cast<double>(n) * p;
@@ -99,14 +98,14 @@ PolygonMm moved(const PolygonMm& points, const check::Motion& motion) {
   return out;
 }
 
-Field field_of(const Measured& one, const PolygonMm& points, const PolygonMm& normals,
-               const check::Motion& motion) {
-  const PolygonMm laid = moved(one.shape.contour.points, motion);
-  const std::vector<check::Gap> feet = check::gaps_to(laid, points);
+NormalOffsets offsets_of(const Measured& one, const PolygonMm& points, const PolygonMm& normals,
+                         const check::Motion& motion) {
+  const PolygonMm registered = moved(one.shape.contour.points, motion);
+  const std::vector<check::Gap> feet = check::gaps_to(registered, points);
   const Contour& c = one.shape.contour;
   const auto n = static_cast<Index>(points.size());
-  const std::size_t count = laid.size();
-  Field out;
+  const std::size_t count = registered.size();
+  NormalOffsets out;
   out.off.resize(n), out.sigma_noise.resize(n);
   const auto column = [&](const PolygonMm& mode, MatrixXd& into) {
     into.conservativeResize(n, into.cols() + 1);
@@ -129,12 +128,12 @@ Field field_of(const Measured& one, const PolygonMm& points, const PolygonMm& no
   }
   const std::vector<PolygonMm> all = all_modes(c);
   for (std::size_t m = c.modes.size(); m < all.size(); ++m) column(all[m], out.noise);
-  // What the laying left of a motion is no difference of shape, and the sources tell none either.
+  // A rigid motion that the registration left is no difference of shape; nor is one in a mode.
   MatrixXd off = out.off;
-  remove_motion(points, normals, off);
+  remove_rigid_motion(points, normals, off);
   out.off = off;
   for (MatrixXd* columns : {&out.sources, &out.noise}) {
-    if (columns->cols() > 0) remove_motion(points, normals, *columns);
+    if (columns->cols() > 0) remove_rigid_motion(points, normals, *columns);
   }
   out.weight = out.sigma_noise.cwiseAbs2();
   if (out.sources.cols() > 0) out.weight += out.sources.rowwise().squaredNorm();
@@ -142,15 +141,15 @@ Field field_of(const Measured& one, const PolygonMm& points, const PolygonMm& no
   return out;
 }
 
-/// Chance that chi-square with so many degrees is larger (Wilson & Hilferty 1931).
-double chance_of_more(double chi_square, double degrees) {
+/// P-value of chi-square with so many degrees of freedom (Wilson & Hilferty 1931).
+double chi2_survival(double chi_square, double degrees) {
   const double spread = 2 / (9 * degrees);
   const double z = (std::cbrt(chi_square / degrees) - (1 - spread)) / std::sqrt(spread);
   return 0.5 * std::erfc(z / std::sqrt(2.0));
 }
 
 /// Every source and the noise of a measurement at every `stride`-th point, times a factor there.
-MatrixXd all_columns(const Field& f, Index stride, const VectorXd& factor) {
+MatrixXd all_columns(const NormalOffsets& f, Index stride, const VectorXd& factor) {
   const Index rows = (f.off.size() + stride - 1) / stride;
   MatrixXd out(rows, f.sources.cols() + f.noise.cols());
   for (Index r = 0; r < rows; ++r) {
@@ -165,27 +164,27 @@ MatrixXd all_columns(const Field& f, Index stride, const VectorXd& factor) {
   return out;
 }
 
-/// How far one measurement is off from the mean of the others, in the directions in which errors
-/// are expected at all.
-Consistency tested(const std::vector<Measured>& all, const std::vector<Field>& fields,
-                   std::size_t which) {
-  const Index n = fields[which].off.size();
+/// Chi-square of one measurement against the mean of the others, in the eigenvectors that make 95 %
+/// of the expected covariance.
+Consistency consistency_of(const std::vector<Measured>& all,
+                           const std::vector<NormalOffsets>& measurements, std::size_t which) {
+  const Index n = measurements[which].off.size();
   constexpr Index kMostPoints = 120;
   const Index stride = std::max<Index>(1, (n + kMostPoints - 1) / kMostPoints);
   const Index rows = (n + stride - 1) / stride;
   VectorXd total = VectorXd::Zero(n), mean = VectorXd::Zero(n);
-  for (std::size_t j = 0; j < fields.size(); ++j) {
+  for (std::size_t j = 0; j < measurements.size(); ++j) {
     if (j == which) continue;
-    total += fields[j].weight;
-    mean += fields[j].weight.cwiseProduct(fields[j].off);
+    total += measurements[j].weight;
+    mean += measurements[j].weight.cwiseProduct(measurements[j].off);
   }
   mean = mean.cwiseQuotient(total);
-  const VectorXd residual = fields[which].off - mean;
+  const VectorXd residual = measurements[which].off - mean;
   MatrixXd covariance = kChord_mm * kChord_mm * MatrixXd::Identity(rows, rows);
-  for (std::size_t j = 0; j < fields.size(); ++j) {
+  for (std::size_t j = 0; j < measurements.size(); ++j) {
     const VectorXd factor =
-        j == which ? VectorXd::Ones(n).eval() : fields[j].weight.cwiseQuotient(total).eval();
-    const MatrixXd columns = all_columns(fields[j], stride, factor);
+        j == which ? VectorXd::Ones(n).eval() : measurements[j].weight.cwiseQuotient(total).eval();
+    const MatrixXd columns = all_columns(measurements[j], stride, factor);
     covariance += columns * columns.transpose();
   }
   const Eigen::SelfAdjointEigenSolver<MatrixXd> solver(covariance);
@@ -203,17 +202,17 @@ Consistency tested(const std::vector<Measured>& all, const std::vector<Field>& f
     out.degrees += 1;
     share += solver.eigenvalues()[k];
   }
-  out.chance = chance_of_more(out.chi_square, out.degrees);
+  out.chance = chi2_survival(out.chi_square, out.degrees);
   return out;
 }
 
-void add_modes(const Field& f, const Repeated& alike, const VectorXd& share,
+void add_modes(const NormalOffsets& f, const SharedFactors& shared, const VectorXd& share,
                const PolygonMm& normals, Contour& contour) {
   for (Index c = 0; c < f.sources.cols(); ++c) {
     const SourceName& source = f.source_names[static_cast<std::size_t>(c)];
-    // Of errors whose connection is not known the sum is at most this (Cauchy and Schwarz): they
-    // do not become smaller by repeating.
-    const double times = alike.of(source);
+    // The correlation between measurements is not known: the Cauchy-Schwarz bound, full
+    // correlation.
+    const double times = shared.of(source);
     PolygonMm mode;
     mode.reserve(normals.size());
     for (std::size_t i = 0; i < normals.size(); ++i) {
@@ -226,20 +225,21 @@ void add_modes(const Field& f, const Repeated& alike, const VectorXd& share,
 }
 
 /// The weighted mean with everything that is uncertain about it.
-Contour averaged(const std::vector<Field>& fields, const std::vector<Repeated>& alike,
-                 const PolygonMm& points, const PolygonMm& normals,
-                 const std::vector<PointPx>& pixels, double alike_mm) {
+Contour weighted_mean(const std::vector<NormalOffsets>& measurements,
+                      const std::vector<SharedFactors>& shared, const PolygonMm& points,
+                      const PolygonMm& normals, const std::vector<PointPx>& pixels,
+                      double correlation_mm) {
   const auto n = static_cast<Index>(points.size());
   VectorXd total = VectorXd::Zero(n), mean = VectorXd::Zero(n), noise = VectorXd::Zero(n);
-  for (const Field& f : fields) total += f.weight;
+  for (const NormalOffsets& f : measurements) total += f.weight;
   Contour out;
   out.seen.assign(points.size(), false);
-  for (std::size_t j = 0; j < fields.size(); ++j) {
-    const Field& f = fields[j];
+  for (std::size_t j = 0; j < measurements.size(); ++j) {
+    const NormalOffsets& f = measurements[j];
     const VectorXd share = f.weight.cwiseQuotient(total);
     mean += share.cwiseProduct(f.off);
     noise += share.cwiseProduct(f.sigma_noise).cwiseAbs2();
-    add_modes(f, alike[j], share, normals, out);
+    add_modes(f, shared[j], share, normals, out);
     for (std::size_t i = 0; i < points.size(); ++i) out.seen[i] = out.seen[i] || f.seen[i];
   }
   for (std::size_t i = 0; i < points.size(); ++i) {
@@ -248,11 +248,11 @@ Contour averaged(const std::vector<Field>& fields, const std::vector<Repeated>& 
     out.sigma_mm.push_back(std::sqrt(noise[k]));
   }
   out.points_px = pixels;
-  out.correlation_length_mm = alike_mm;
+  out.correlation_length_mm = correlation_mm;
   return out;
 }
 
-double middle_of(std::vector<double> values) {
+double median(std::vector<double> values) {
   const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
   std::nth_element(values.begin(), middle, values.end());
   return *middle;
@@ -302,44 +302,43 @@ Result<Combined> combine(const std::vector<Measured>& all) {
   if (auto why = cannot_combine(all)) return *why;
   const auto reference =
       std::min_element(all.begin(), all.end(), [](const Measured& a, const Measured& b) {
-        return middle_of(a.shape.u95_mm) < middle_of(b.shape.u95_mm);
+        return median(a.shape.u95_mm) < median(b.shape.u95_mm);
       });
   PolygonMm points;
   std::vector<PointPx> pixels;
   common_points(*reference, points, pixels);
   const PolygonMm normals = outward_normals(points);
-  std::vector<Field> fields;
+  std::vector<NormalOffsets> measurements;
   Combined out;
-  double alike_mm = 0;
+  double correlation_mm = 0;
   for (const Measured& one : all) {
     check::Motion motion;
     if (&one != &*reference) {
-      const auto laid = check::lay_anyhow(one.shape.contour.points, points);
-      if (!laid.ok()) return laid.error();
-      motion = laid.value();
+      const auto registered = check::register_multi_start(one.shape.contour.points, points);
+      if (!registered.ok()) return registered.error();
+      motion = registered.value();
     }
-    fields.push_back(field_of(one, points, normals, motion));
-    alike_mm = std::max(alike_mm, one.shape.contour.correlation_length_mm);
-    // Of the shape alone, as the mean's is: where the outline lies is nobody's question.
-    const VectorXd u95 = 2 * fields.back().weight.cwiseSqrt().cwiseInverse();
-    out.median_u95_before_mm +=
-        middle_of({u95.begin(), u95.end()}) / static_cast<double>(all.size());
+    measurements.push_back(offsets_of(one, points, normals, motion));
+    correlation_mm = std::max(correlation_mm, one.shape.contour.correlation_length_mm);
+    // Of the shape alone, as the mean's is: the pose of the outline does not matter.
+    const VectorXd u95 = 2 * measurements.back().weight.cwiseSqrt().cwiseInverse();
+    out.median_u95_before_mm += median({u95.begin(), u95.end()}) / static_cast<double>(all.size());
   }
   constexpr double kDoubt = 0.01;
   double least = kDoubt / static_cast<double>(all.size());
   for (std::size_t i = 0; i < all.size(); ++i) {
-    out.tests.push_back(tested(all, fields, i));
+    out.tests.push_back(consistency_of(all, measurements, i));
     if (out.tests.back().chance < least) {
       least = out.tests.back().chance;
       out.disagrees = all[i].number;
     }
   }
-  out.contour =
-      with_fewer_sources(averaged(fields, shared_errors(all), points, normals, pixels, alike_mm));
+  out.contour = with_fewer_modes(
+      weighted_mean(measurements, shared_errors(all), points, normals, pixels, correlation_mm));
   auto outline = outline::fit(out.contour);
   if (!outline.ok()) return outline.error();
   out.outline = std::move(outline).value();
-  out.median_u95_mm = middle_of(out.outline.u95_mm);
+  out.median_u95_mm = median(out.outline.u95_mm);
   return out;
 }
 

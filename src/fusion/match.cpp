@@ -1,4 +1,4 @@
-// An outline looked for among many: by moments first, then laid on each of the few nearest.
+// Retrieval of an outline: by moments first, then by registration to the few nearest.
 #include <algorithm>
 #include <cmath>
 
@@ -7,9 +7,8 @@
 namespace panecard::fusion {
 namespace {
 
-/// Standard uncertainties that the largest of `places` independent differences stays below in 95 of
-/// 100 cases (Sidak 1967).
-double factor_for_all(double places) {
+/// Coverage factor for `places` independent differences together, 95 % (Sidak 1967).
+double simultaneous_factor(double places) {
   const double beyond = 1 - std::pow(0.95, 1 / std::max(1.0, places));
   double low = 0, high = 10;
   for (int i = 0; i < 60; ++i) {
@@ -44,21 +43,21 @@ Query::Query(const check::Shape& shape)
   }
 }
 
-Likeness Query::laid_on(const check::Shape& other, const Turn& turn) const {
-  const PolygonMm& on = other.contour.points;
-  const PolygonMm& points = turn.mirrored ? flipped_ : points_;
-  check::Motion start{turn.rad, {}};
-  start.shift = centroid(on) - start.turned(centroid(points));
-  const check::Motion motion = check::lay_on(points, on, start);
-  PolygonMm laid;
-  laid.reserve(points.size());
-  for (const PointMm p : points) laid.push_back(motion(p));
-  Likeness out;
-  out.mirrored = turn.mirrored;
+Similarity Query::similarity_to(const check::Shape& other, const Rotation& rotation) const {
+  const PolygonMm& reference = other.contour.points;
+  const PolygonMm& points = rotation.mirrored ? flipped_ : points_;
+  check::Motion start{rotation.rad, {}};
+  start.shift = centroid(reference) - start.turned(centroid(points));
+  const check::Motion motion = check::register_from(points, reference, start);
+  PolygonMm registered;
+  registered.reserve(points.size());
+  for (const PointMm p : points) registered.push_back(motion(p));
+  Similarity out;
+  out.mirrored = rotation.mirrored;
   double worst = 0;
-  const std::vector<check::Gap> gaps = check::gaps_to(on, laid);
+  const std::vector<check::Gap> gaps = check::gaps_to(reference, registered);
   for (std::size_t i = 0; i < gaps.size(); ++i) {
-    const double mine = u95_mm_[turn.mirrored ? gaps.size() - 1 - i : i];
+    const double mine = u95_mm_[rotation.mirrored ? gaps.size() - 1 - i : i];
     const double u95 = std::hypot(mine, other.u95_mm[gaps[i].before]);
     const double gap = std::abs(gaps[i].mm);
     out.rms_mm += gap * gap / static_cast<double>(gaps.size());
@@ -66,27 +65,27 @@ Likeness Query::laid_on(const check::Shape& other, const Turn& turn) const {
     if (gap > out.gap_mm) out.gap_mm = gap, out.gap_u95_mm = u95;
   }
   out.rms_mm = std::sqrt(out.rms_mm);
-  const double alike_mm = std::max(1.0, correlation_mm_);
-  const double places = perimeter_mm(points) / alike_mm;
-  out.within_u95 = 2 * worst <= factor_for_all(places);
+  const double correlation_mm = std::max(1.0, correlation_mm_);
+  const double places = perimeter_mm(points) / correlation_mm;
+  out.within_u95 = 2 * worst <= simultaneous_factor(places);
   return out;
 }
 
 std::vector<Query::Candidate> Query::candidates(const std::vector<Moments>& shapes,
                                                 std::size_t most) const {
-  constexpr std::size_t kByTurn = 400;
+  constexpr std::size_t kRotated = 400;
   std::vector<std::pair<float, std::size_t>> order(shapes.size());
   for (std::size_t i = 0; i < shapes.size(); ++i) {
     order[i] = {rotation_invariant_distance_mm2(moments_, shapes[i], noise_), i};
   }
-  const auto end = order.begin() + static_cast<std::ptrdiff_t>(std::min(kByTurn, order.size()));
+  const auto end = order.begin() + static_cast<std::ptrdiff_t>(std::min(kRotated, order.size()));
   std::partial_sort(order.begin(), end, order.end());
   std::vector<Candidate> out;
   for (auto it = order.begin(); it != end; ++it) {
-    out.push_back({it->second, best_turn(moments_, shapes[it->second], noise_)});
+    out.push_back({it->second, best_rotation(moments_, shapes[it->second], noise_)});
   }
   std::stable_sort(out.begin(), out.end(), [](const Candidate& a, const Candidate& b) {
-    return a.turn.apart_mm < b.turn.apart_mm;
+    return a.rotation.distance_mm < b.rotation.distance_mm;
   });
   out.resize(std::min(out.size(), most));
   return out;

@@ -115,14 +115,15 @@ float rotation_invariant_distance_mm2(const Moments& a, const Moments& b,
   return sum;
 }
 
-Turn best_turn(const Moments& from, const Moments& to, const std::array<float, kMoments>& noise) {
-  // Apart squared = constant - 2 Re sum of conj(to) from exp(i k t): a trigonometric polynomial of
-  // degree 6, so 90 samples see every hill of it.
-  constexpr int kSamples = 90, kMostTurns = 6;
-  Turn best;
-  best.apart_mm = 1e30;
+Rotation best_rotation(const Moments& from, const Moments& to,
+                       const std::array<float, kMoments>& noise) {
+  // Squared distance = constant - 2 Re sum of conj(to) from exp(i k t): a trigonometric polynomial
+  // of degree 6, so 90 samples find every maximum of it.
+  constexpr int kSamples = 90, kMostDegree = 6;
+  Rotation best;
+  best.distance_mm = 1e30;
   for (const bool mirrored : {false, true}) {
-    std::array<Complex, kMostTurns + 1> terms{};
+    std::array<Complex, kMostDegree + 1> terms{};
     double constant = std::pow(double{from.radius_mm} - double{to.radius_mm}, 2);
     for (std::size_t m = 0; m < kMoments; ++m) {
       // Mirroring x to -x is conjugating and turning by half: (-1)^(p-q) times the conjugate.
@@ -151,7 +152,7 @@ Turn best_turn(const Moments& from, const Moments& to, const std::array<float, k
     const double bend = before - 2 * most + after;
     const double angle = kStep * (at + (bend < 0 ? (before - after) / (2 * bend) : 0));
     const double apart = std::sqrt(std::max(0.0, constant - 2 * alike(angle)));
-    if (apart < best.apart_mm) best = {angle, mirrored, apart};
+    if (apart < best.distance_mm) best = {angle, mirrored, apart};
   }
   return best;
 }

@@ -1,4 +1,4 @@
-// Area moments that tell shapes apart whatever way they lie.
+// Complex area moments, for a distance of shapes that is invariant to rotation and mirroring.
 //
 // Turning an outline by t multiplies c_pq by exp(i (p - q) t), mirroring it conjugates them all
 // (Flusser, Pattern Recognition 33, 2000); sizes of c_pq depend on neither. Area moments average
@@ -11,13 +11,15 @@
 
 namespace panecard::fusion {
 
-/// How much 1 mm of noise on this outline moves each of its moments, as a share of the first's.
+/// Sensitivity of each moment to 1 mm of noise on this outline, relative to that of the radius.
 std::array<float, kMoments> noise_of(const PolygonMm& outline);
 
-/// The turn of `from` that makes it most like `to`.
-Turn best_turn(const Moments& from, const Moments& to, const std::array<float, kMoments>& noise);
+/// The rotation of `from`, mirrored or not, that is nearest to `to`.
+Rotation best_rotation(const Moments& from, const Moments& to,
+                       const std::array<float, kMoments>& noise);
 
-/// How far apart two shapes are at least, whatever the rotation: squared, mm2.
+/// Squared distance (mm2) of the moments' absolute values: invariant to rotation, and a lower bound
+/// of the distance at any rotation.
 float rotation_invariant_distance_mm2(const Moments& a, const Moments& b,
                                       const std::array<float, kMoments>& noise);
 

@@ -1,5 +1,5 @@
-// Fewer sources of error that say the same within a hundredth: per name the eigenvectors of what
-// its modes add up to (Karhunen & Loeve), unless the modes are local and cheaper as they are.
+// Compresses modes: per source the principal components of its modes (Karhunen & Loeve), unless the
+// modes are local and take fewer non-zero entries as they are.
 #include <Eigen/Dense>
 #include <algorithm>
 #include <cmath>
@@ -13,14 +13,14 @@ using Eigen::Index;
 using Eigen::MatrixXd;
 using Eigen::VectorXd;
 
-/// Below this share of a point's variance a source is noise there.
+/// A mode below this share of the variance at every point is moved to the noise.
 constexpr double kLeastShare = 0.0005;
 
 double largest_share(const VectorXd& column, const VectorXd& variance) {
   return (column.array().square() / variance.array()).maxCoeff();
 }
 
-Index entries_that_count(const MatrixXd& columns, const VectorXd& variance) {
+Index significant_entries(const MatrixXd& columns, const VectorXd& variance) {
   Index count = 0;
   for (Index c = 0; c < columns.cols(); ++c) {
     count += (columns.col(c).array().square() / variance.array() > kLeastShare / 4).count();
@@ -46,18 +46,19 @@ MatrixXd without_small(const MatrixXd& columns, const VectorXd& variance, Vector
 MatrixXd principal(const MatrixXd& columns, const VectorXd& variance) {
   const MatrixXd scaled = variance.cwiseSqrt().cwiseInverse().asDiagonal() * columns;
   const Eigen::SelfAdjointEigenSolver<MatrixXd> solver(scaled.transpose() * scaled);
-  MatrixXd turned = columns * solver.eigenvectors().rowwise().reverse();
-  for (Index c = 0; c < turned.cols(); ++c) {  // the sign is free: make it always the same
+  MatrixXd principal_columns = columns * solver.eigenvectors().rowwise().reverse();
+  for (Index c = 0; c < principal_columns.cols();
+       ++c) {  // the sign is free: make it always the same
     Index at = 0;
-    turned.col(c).cwiseAbs().maxCoeff(&at);
-    if (turned(at, c) < 0) turned.col(c) = -turned.col(c);
+    principal_columns.col(c).cwiseAbs().maxCoeff(&at);
+    if (principal_columns(at, c) < 0) principal_columns.col(c) = -principal_columns.col(c);
   }
-  return turned;
+  return principal_columns;
 }
 
 }  // namespace
 
-Contour with_fewer_sources(const Contour& contour) {
+Contour with_fewer_modes(const Contour& contour) {
   const auto n = static_cast<Index>(contour.points.size());
   const PolygonMm normals = outward_normals(contour.points);
   std::vector<SourceName> sources;
@@ -89,12 +90,14 @@ Contour with_fewer_sources(const Contour& contour) {
       group.conservativeResize(2 * n, group.cols() + 1);
       group.rightCols(1) = all.col(static_cast<Index>(m));
     }
-    VectorXd rest_turned = VectorXd::Zero(2 * n), rest_plain = rest_turned;
-    const MatrixXd turned = without_small(principal(group, variance), variance, rest_turned);
+    VectorXd rest_principal = VectorXd::Zero(2 * n), rest_plain = rest_principal;
+    const MatrixXd principal_columns =
+        without_small(principal(group, variance), variance, rest_principal);
     const MatrixXd plain = without_small(group, variance, rest_plain);
-    const bool turn = entries_that_count(turned, variance) < entries_that_count(plain, variance);
-    noise += (turn ? rest_turned : rest_plain).head(n);
-    const MatrixXd& chosen = turn ? turned : plain;
+    const bool turn =
+        significant_entries(principal_columns, variance) < significant_entries(plain, variance);
+    noise += (turn ? rest_principal : rest_plain).head(n);
+    const MatrixXd& chosen = turn ? principal_columns : plain;
     for (Index c = 0; c < chosen.cols(); ++c) {
       PolygonMm mode;
       mode.reserve(contour.points.size());

@@ -13,7 +13,6 @@ namespace {
 namespace fs = std::filesystem;
 
 constexpr std::size_t kMostFindings = 100;
-constexpr std::size_t kMostPieceBytes = 64'000'000;
 
 void check_file(SQLite::Database& db, std::vector<Finding>& findings) {
   SQLite::Statement pages(db, "PRAGMA integrity_check(20)");
@@ -47,9 +46,40 @@ std::optional<std::string> outline_trouble(const std::string& record) {
 }
 
 std::optional<std::string> piece_trouble(const std::string& record) {
-  const auto json = inflated(record, kMostPieceBytes);
+  const auto json = unpack_piece(record);
   if (!json.ok()) return json.error().detail;
   return std::nullopt;
+}
+
+/// By its digest a measurement is known again, here and in other libraries.
+void check_digests(SQLite::Database& db, std::vector<Finding>& findings) {
+  SQLite::Statement query(db, "SELECT id, record, digest FROM measurement");
+  while (query.executeStep() && findings.size() < kMostFindings) {
+    const Sha256 digest = sha256(blob(query.getColumn(1)));
+    if (blob(query.getColumn(2)) == std::string(digest.begin(), digest.end())) continue;
+    findings.push_back({"digest", "measurement " + query.getColumn(0).getString() +
+                                      ": its digest is not that of its record"});
+  }
+}
+
+void check_texts(SQLite::Database& db, std::vector<Finding>& findings) {
+  const auto look = [&](const std::string& what, const char* sql, const auto& trouble) {
+    SQLite::Statement query(db, sql);
+    while (query.executeStep() && findings.size() < kMostFindings) {
+      if (const std::optional<Error> why = trouble(query)) {
+        findings.push_back(
+            {"text", what + " " + query.getColumn(0).getString() + ": " + why->detail});
+      }
+    }
+  };
+  look("change", "SELECT id, at, who, reason FROM change",
+       [](SQLite::Statement& row) { return not_text(stamp_at(row, 1)); });
+  look("vehicle", "SELECT vehicle, make, model, years, body, notes FROM vehicle_revision",
+       [](SQLite::Statement& row) { return not_text(vehicle_at(row, 1)); });
+  look("pane", "SELECT pane, window, side, notes FROM pane_revision", [](SQLite::Statement& row) {
+    return not_text(Pane{row.getColumn(1).getString(), row.getColumn(2).getString(),
+                         row.getColumn(3).getString()});
+  });
 }
 
 /// Revisions count from 1 without a gap.
@@ -96,6 +126,8 @@ Result<std::vector<Finding>> Library::verify() const {
     check_records(db, "pattern", "SELECT id, record FROM pattern WHERE record IS NOT NULL",
                   outline_trouble, findings);
     check_records(db, "piece", "SELECT id, record FROM piece", piece_trouble, findings);
+    check_digests(db, findings);
+    check_texts(db, findings);
     check_counts(db, findings);
     check_search(db, findings);
   } catch (const SQLite::Exception& e) {

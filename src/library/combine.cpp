@@ -14,7 +14,7 @@ Result<fusion::Measured> loaded(Store& store, const MeasurementLine& line) {
   const auto record = measurement_record(store.db(), line.id);
   if (!record) return no_such(store, "measurement", line.id);
   const auto kept = unpack(*record);
-  if (!kept.ok()) return kept.error();
+  if (!kept.ok()) return in_place(store, "measurement", line.id, kept.error());
   const auto head = nlohmann::json::parse(kept->head);
   fusion::Measured out{line.id, shape_of(kept.value()), head.value("boundary", ""), line.lens, {}};
   const auto cards = head.find("cards");
@@ -32,7 +32,7 @@ std::string result_of(const fusion::Combined& combined, const std::vector<fusion
   model::Measurement m;
   m.boundary = all.front().boundary.empty() ? "glass" : all.front().boundary;
   m.outline = combined.outline;
-  m.covariance = outline::carried(combined.contour, combined.outline);
+  m.covariance = outline::at_outline_points(combined.contour, combined.outline);
   m.photo_name = "combined of " + std::to_string(all.size()) + " measurements";
   m.lens_text = all.front().lens;
   return records::to_json(m);

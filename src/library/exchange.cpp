@@ -13,8 +13,14 @@
 namespace panecard::library {
 namespace {
 
-void must(const Result<std::size_t>& written) {
-  if (!written.ok()) throw Refusal{written.error().detail};
+template <typename T>
+T must(Result<T> result, const std::string& of_what = {}) {
+  if (!result.ok()) throw Refusal{of_what + result.error().detail, result.error().code};
+  return std::move(result).value();
+}
+
+std::string numbered(const char* what, std::int64_t number) {
+  return std::string(what) + " " + std::to_string(number) + ": ";
 }
 
 /// A name of letters and digits only, whatever was typed; the number keeps it apart from others.
@@ -30,7 +36,10 @@ std::string safe_name(std::int64_t number, const std::string& text) {
   return out;
 }
 
-std::string pretty(const Json& json) { return json.dump(2) + "\n"; }
+/// Texts that are no UTF-8 in a library from elsewhere do not stop it; check finds them.
+std::string pretty(const Json& json) {
+  return json.dump(2, ' ', false, Json::error_handler_t::replace) + "\n";
+}
 
 /// The outline at true size: 1 user unit is 1 mm, y down (SVG 1.1, 7.10).
 std::string picture(const PolygonMm& outline) {
@@ -94,10 +103,12 @@ Json pane_revisions(SQLite::Database& db, std::int64_t pane) {
   return out;
 }
 
-void write_outline(const fs::path& file, const std::string& record) {
-  const auto kept = unpack(record);
-  if (!kept.ok()) throw Refusal{kept.error().detail};
-  must(write_file(file.string(), to_result_json(kept.value())));
+/// Under the name "measurement-4.json".
+void write_outline(const fs::path& folder, const char* what, std::int64_t id,
+                   const std::string& record) {
+  const Kept kept = must(unpack(record), numbered(what, id));
+  const fs::path file = folder / (std::string(what) + "-" + std::to_string(id) + ".json");
+  must(write_file(file.string(), to_result_json(kept)));
 }
 
 Json export_measurements(SQLite::Database& db, std::int64_t pane, const fs::path& folder) {
@@ -107,8 +118,7 @@ Json export_measurements(SQLite::Database& db, std::int64_t pane, const fs::path
   query.bind(1, pane);
   while (query.executeStep()) {
     const std::int64_t id = query.getColumn(0).getInt64();
-    write_outline(folder / ("measurement-" + std::to_string(id) + ".json"),
-                  blob(query.getColumn(2)));
+    write_outline(folder, "measurement", id, blob(query.getColumn(2)));
     Json photos = Json::array();
     SQLite::Statement photo(db,
                             "SELECT p.name, p.hash, c.jpeg FROM photo AS p LEFT JOIN photo_copy "
@@ -144,9 +154,7 @@ Json export_patterns(SQLite::Database& db, std::int64_t pane, const fs::path& fo
     source.bind(1, id);
     while (source.executeStep()) sources.push_back(source.getColumn(0).getInt64());
     const bool own = query.getColumn(1).isNull();
-    if (own) {
-      write_outline(folder / ("pattern-" + std::to_string(id) + ".json"), blob(query.getColumn(2)));
-    }
+    if (own) write_outline(folder, "pattern", id, blob(query.getColumn(2)));
     out.push_back({{"id", id},
                    {"measurement", own ? Json(nullptr) : Json(query.getColumn(1).getInt64())},
                    {"made_from", sources}});
@@ -160,10 +168,9 @@ Json export_pieces(SQLite::Database& db, std::int64_t pane, const fs::path& fold
   query.bind(1, pane);
   while (query.executeStep()) {
     const std::int64_t id = query.getColumn(0).getInt64();
-    const auto text = inflated(blob(query.getColumn(2)), kMostFile);
-    if (!text.ok()) throw Refusal{text.error().detail};
+    const std::string text = must(unpack_piece(blob(query.getColumn(2))), numbered("piece", id));
     must(write_file((folder / ("piece-" + std::to_string(id) + ".json")).string(),
-                    pretty(Json::parse(text.value()))));
+                    pretty(Json::parse(text))));
     out.push_back({{"id", id}, {"name", query.getColumn(1).getString()}});
   }
   return out;
@@ -182,9 +189,8 @@ void export_pane(SQLite::Database& db, std::int64_t pane, const fs::path& vehicl
   must(write_file((folder / "pane.json").string(), pretty(json)));
   const auto record = state.pattern ? pattern_record(db, *state.pattern) : std::nullopt;
   if (!record) return;
-  const auto outline = unpack_outline(*record);
-  if (!outline.ok()) throw Refusal{outline.error().detail};
-  must(write_file((folder / "pattern.svg").string(), picture(outline.value())));
+  const PolygonMm outline = must(unpack_outline(*record), numbered("pattern of pane", pane));
+  must(write_file((folder / "pattern.svg").string(), picture(outline)));
 }
 
 std::vector<std::int64_t> numbers(SQLite::Database& db, const std::string& sql) {
@@ -193,6 +199,56 @@ std::vector<std::int64_t> numbers(SQLite::Database& db, const std::string& sql) 
   while (query.executeStep()) out.push_back(query.getColumn(0).getInt64());
   return out;
 }
+
+/// The panes written.
+std::int64_t export_all(SQLite::Database& db, const fs::path& folder) {
+  std::int64_t panes = 0;
+  for (const std::int64_t vehicle : numbers(db, "SELECT id FROM vehicle ORDER BY id")) {
+    const auto v = vehicle_state(db, vehicle).value_or(Vehicle{});
+    const fs::path place = folder / safe_name(vehicle, v.make + " " + v.model);
+    fs::create_directory(place);
+    must(write_file((place / "vehicle.json").string(), pretty(vehicle_json(db, vehicle))));
+    for (const std::int64_t pane : numbers(db, "SELECT id FROM pane WHERE vehicle = " +
+                                                   std::to_string(vehicle) + " ORDER BY id")) {
+      export_pane(db, pane, place);
+      ++panes;
+    }
+  }
+  // Last, so that a folder with it is whole.
+  must(write_file(
+      (folder / "library.json").string(),
+      pretty({{"format", "panecard-library"}, {"version", 1}, {"changes", stamps(db)}})));
+  return panes;
+}
+
+/// A folder that was not there, or was empty, and is so again unless it is kept.
+class NewFolder {
+ public:
+  explicit NewFolder(const std::string& path) : path_(fs::absolute(path)) {
+    for (fs::path p = path_; !fs::exists(p) && p.has_relative_path(); p = p.parent_path()) {
+      if (!p.filename().empty()) highest_made_ = p;
+    }
+    fs::create_directories(path_);
+  }
+  NewFolder(const NewFolder&) = delete;
+  NewFolder& operator=(const NewFolder&) = delete;
+  ~NewFolder() {
+    if (kept_) return;
+    std::error_code ignored;
+    if (!highest_made_.empty()) {
+      fs::remove_all(highest_made_, ignored);
+      return;
+    }
+    for (const auto& entry : fs::directory_iterator(path_, ignored)) {
+      fs::remove_all(entry.path(), ignored);
+    }
+  }
+  void keep() { kept_ = true; }
+
+ private:
+  fs::path path_, highest_made_;
+  bool kept_ = false;
+};
 
 }  // namespace
 
@@ -203,31 +259,18 @@ Result<std::int64_t> Library::export_to(const std::string& folder) const {
                  "'" + folder + "' is not empty; name a new folder, nothing is overwritten"};
   }
   return store_->read([&]() -> Result<std::int64_t> {
-    SQLite::Database& db = store_->db();
     try {
-      fs::create_directories(folder);
-      std::int64_t panes = 0;
-      for (const std::int64_t vehicle : numbers(db, "SELECT id FROM vehicle ORDER BY id")) {
-        const auto v = vehicle_state(db, vehicle).value_or(Vehicle{});
-        const fs::path place = fs::path(folder) / safe_name(vehicle, v.make + " " + v.model);
-        fs::create_directory(place);
-        must(write_file((place / "vehicle.json").string(), pretty(vehicle_json(db, vehicle))));
-        for (const std::int64_t pane : numbers(db, "SELECT id FROM pane WHERE vehicle = " +
-                                                       std::to_string(vehicle) + " ORDER BY id")) {
-          export_pane(db, pane, place);
-          ++panes;
-        }
-      }
-      // Last, so that a folder with it is whole.
-      must(write_file(
-          (fs::path(folder) / "library.json").string(),
-          pretty({{"format", "panecard-library"}, {"version", 1}, {"changes", stamps(db)}})));
+      NewFolder made(folder);
+      const std::int64_t panes = export_all(store_->db(), folder);
+      made.keep();
       return panes;
     } catch (const fs::filesystem_error& e) {
       return Error{Code::unwritable_file,
                    "cannot write to '" + folder + "': " + e.code().message()};
     } catch (const Refusal& why) {
-      return Error{Code::unwritable_file, why.what};
+      return Error{why.code, why.code == Code::unreadable_file
+                                 ? "library '" + store_->path() + "', " + why.what
+                                 : why.what};
     }
   });
 }

@@ -6,6 +6,8 @@
 #include <nlohmann/json.hpp>
 #include <string>
 
+#include "base/base.h"
+
 namespace panecard::library {
 
 namespace fs = std::filesystem;
@@ -16,6 +18,7 @@ constexpr std::size_t kMostFile = 16'000'000;
 /// Why a folder is refused; never leaves this room.
 struct Refusal {
   std::string what;
+  Code code = Code::unreadable_file;
 };
 
 }  // namespace panecard::library

@@ -189,8 +189,8 @@ Result<std::vector<Alike>> Library::find_like(const check::Shape& shape, std::si
           state && state->pattern ? pattern_record(db, *state->pattern) : std::nullopt;
       if (!record) continue;
       const auto other = unpack_outline_and_u95(*record);
-      if (!other.ok()) return other.error();
-      Alike alike{asked.laid_on(other.value(), candidate.turn), {}};
+      if (!other.ok()) return in_place(*store_, "pattern of pane", pane, other.error());
+      Alike alike{asked.similarity_to(other.value(), candidate.rotation), {}};
       alike.line.pane = pane;
       out.push_back(std::move(alike));
     }

@@ -5,15 +5,25 @@
 
 #include "library/pack.h"
 #include "library/records.h"
+#include "records/records.h"
 
 namespace panecard::library {
 namespace {
 
 constexpr std::size_t kMostFolders = 1'000'000;
 
+/// Deep or crowded files are refused before they cost memory.
+Json bounded_json(const fs::path& folder, const std::string& name) {
+  const std::string bytes = file_in(folder, name);
+  if (const auto why = records::json_trouble(bytes)) {
+    throw Refusal{"'" + (folder / name).string() + "': " + *why};
+  }
+  return Json::parse(bytes);
+}
+
 Json json_in(const fs::path& folder, const std::string& name, const std::string& format) {
-  Json json = Json::parse(file_in(folder, name), nullptr, false);
-  const bool right = json.is_object() && json.value("format", "") == format &&
+  Json json = bounded_json(folder, name);
+  const bool right = json.is_object() && json.contains("format") && json["format"] == format &&
                      json.contains("version") && json["version"] == 1;
   if (!right) {
     throw Refusal{"'" + (folder / name).string() + "' is no " + format + " of version 1"};
@@ -74,7 +84,7 @@ ExportedFolder::ExportedFolder(fs::path folder) : folder_(std::move(folder)) {
   const Json root = json_in(folder_, "library.json", "panecard-library");
   for (const Json& change : root.at("changes")) {
     const Stamp stamp{text(change, "at"), text(change, "who"), text(change, "reason")};
-    must_be_text(refused(stamp));
+    must_be_text(not_text(stamp));
     stamps_[whole(change, "id")] = stamp;
   }
 }
@@ -86,7 +96,7 @@ TheirVehicle ExportedFolder::vehicle(const fs::path& folder) const {
   for (const Json& r : json.at("revisions")) {
     out.states.push_back(
         {text(r, "make"), text(r, "model"), text(r, "years"), text(r, "body"), text(r, "notes")});
-    must_be_text(refused(out.states.back()));
+    must_be_text(not_text(out.states.back()));
     out.changes.push_back(whole(r, "change"));
     out.said.push_back({of(at_change(stamps_, out.changes.back())), of(out.states.back())});
   }
@@ -110,7 +120,7 @@ TheirPane ExportedFolder::pane(const fs::path& folder) const {
   const Names pattern_names = patterns(out), piece_names = pieces(out);
   for (const Json& r : out.json->at("revisions")) {
     const Pane about{text(r, "window"), text(r, "side"), text(r, "notes")};
-    must_be_text(refused(about));
+    must_be_text(not_text(about));
     const std::optional<std::int64_t> pattern =
         r.at("pattern").is_null() ? std::nullopt : std::optional(whole(r, "pattern"));
     out.said.push_back({of(at_change(stamps_, whole(r, "change"))),
@@ -168,7 +178,7 @@ Names ExportedFolder::patterns(const TheirPane& pane) const {
 
 std::string ExportedFolder::piece_record(const TheirPane& pane, std::int64_t id) const {
   const std::string name = "piece-" + std::to_string(id) + ".json";
-  const Json piece = Json::parse(file_in(pane.folder, name), nullptr, false);
+  const Json piece = bounded_json(pane.folder, name);
   if (!piece.is_object()) {
     throw Refusal{"'" + (pane.folder / name).string() + "' is no JSON object"};
   }

@@ -233,9 +233,12 @@ class Import {
     SQLite::Statement rows(db_, "SELECT id, name, record FROM piece WHERE pane = ?");
     rows.bind(1, pane);
     while (rows.executeStep()) {
-      const auto record = inflated(blob(rows.getColumn(2)), kMostFile);
-      if (!record.ok()) throw Refusal{record.error().detail};
-      out[rows.getColumn(0).getInt64()] = joined({rows.getColumn(1).getString(), record.value()});
+      const std::int64_t id = rows.getColumn(0).getInt64();
+      const auto record = unpack_piece(blob(rows.getColumn(2)));
+      if (!record.ok()) {
+        throw Refusal{"here, piece " + std::to_string(id) + ": " + record.error().detail};
+      }
+      out[id] = joined({rows.getColumn(1).getString(), record.value()});
     }
     return out;
   }

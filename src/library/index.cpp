@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <bit>
+#include <cmath>
 #include <set>
 
 #include "library/pack.h"
@@ -81,7 +82,11 @@ fusion::Moments unpacked_moments(std::string_view bytes) {
   out.radius_mm = take(bytes, 0);
   for (std::size_t m = 0; m < fusion::kMoments; ++m)
     out.c[m] = {take(bytes, 1 + 2 * m), take(bytes, 2 + 2 * m)};
-  return out;
+  const bool finite =
+      std::isfinite(out.radius_mm) && std::all_of(out.c.begin(), out.c.end(), [](const auto& c) {
+        return std::isfinite(c.real()) && std::isfinite(c.imag());
+      });
+  return finite ? out : fusion::Moments{};  // what is no number has no place in an order
 }
 
 void index_pane(SQLite::Database& db, std::int64_t pane) {

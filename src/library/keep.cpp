@@ -1,11 +1,11 @@
 #include "library/keep.h"
 
 #include <algorithm>
-#include <array>
 #include <cmath>
 #include <nlohmann/json.hpp>
 
 #include "fusion/fusion.h"
+#include "library/validate.h"
 #include "records/records.h"
 
 namespace panecard::library {
@@ -13,8 +13,6 @@ namespace {
 
 using Json = nlohmann::ordered_json;
 
-constexpr std::array<const char*, 5> kArrays = {"outline_mm", "outline_u95_mm", "outline_px",
-                                                "seen", "covariance"};
 constexpr const char* kKept = "kept";
 
 std::int64_t on_grid(double value, double grid) { return std::llround(value / grid); }
@@ -134,7 +132,7 @@ void keep_all_doubt(const Shifts& a, const std::vector<double>& run, Kept& k) {
 }
 
 void keep_sources(const Contour& contour, Kept& k) {
-  const Shifts a = shifts_of(fusion::with_fewer_sources(contour));
+  const Shifts a = shifts_of(fusion::with_fewer_modes(contour));
   const std::vector<double> run = arc_lengths(contour.points);
   k.sources_known = true;
   k.alike = on_grid(contour.correlation_length_mm, kGrid_mm);
@@ -214,8 +212,7 @@ Kept kept_of(const Json& root, const records::StoredOutline& stored) {
     }
   }
   Json head = root;
-  for (const char* name : kArrays) head.erase(name);
-  head.erase(kKept);
+  for (const char* name : kPackedFields) head.erase(name);
   k.head = head.dump();
   return k;
 }
@@ -271,7 +268,12 @@ Result<Kept> keep(const std::string& result_json, const std::string& name) {
   auto stored = records::result_in(result_json, name);
   if (!stored.ok()) return stored.error();
   const Json root = Json::parse(result_json);
-  return kept_of(root, stored.value());
+  Kept kept = kept_of(root, stored.value());
+  if (const auto why = contradiction_in(kept, Part::all)) {
+    return Error{Code::unreadable_file,
+                 "'" + name + "' cannot be kept: " + *why + "; measure the pane again"};
+  }
+  return kept;
 }
 
 std::string to_result_json(const Kept& k) {

@@ -2,6 +2,7 @@
 // measured, and everything else of the file as it is. docs/library.md says what is lost.
 #pragma once
 
+#include <array>
 #include <cstdint>
 #include <string>
 #include <vector>
@@ -16,7 +17,12 @@ constexpr double kGridU95_mm = 0.005;  ///< of its plus-minus, rounded up
 constexpr double kGrid_px = 0.1;       ///< of its place in the photo
 constexpr double kGridStep_mm = 1e-5;  ///< the grid of the sources is a multiple of this
 constexpr std::size_t kMostPoints = 10'000, kMostSources = 300;
-constexpr std::int64_t kMostSize = std::int64_t{1} << 30U;  ///< of any whole number kept
+constexpr std::size_t kMostHead = 4'000'000, kMostName = 250;  ///< bytes
+constexpr std::int64_t kMostSize = std::int64_t{1} << 30U;     ///< of any whole number kept
+
+/// The fields of a result file that are not kept as text.
+constexpr std::array<const char*, 6> kPackedFields = {"outline_mm", "outline_u95_mm", "outline_px",
+                                                      "seen",       "covariance",     "kept"};
 
 struct GridPoint {
   std::int64_t x = 0, y = 0;

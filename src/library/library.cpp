@@ -274,7 +274,10 @@ Result<std::int64_t> Library::set_piece(std::int64_t pane, const std::string& na
   if (auto why = library::refused(stamp)) return *why;
   if (auto why = library::refused(Pane{name, "", ""})) return *why;
   if (piece_json.size() > kMostPieceBytes) return Error{Code::too_large, "the piece is over 8 MB"};
-  const auto json = nlohmann::ordered_json::parse(piece_json, nullptr, false);
+  if (const auto why = records::json_trouble(piece_json)) {
+    return Error{Code::unreadable_file, "the piece's file: " + *why};
+  }
+  const auto json = nlohmann::ordered_json::parse(piece_json);
   if (!json.is_object()) return Error{Code::unreadable_file, "the piece's file is no JSON object"};
   return store_->change([&]() -> Result<std::int64_t> {
     SQLite::Database& db = store_->db();

@@ -94,7 +94,7 @@ struct Revision {
 };
 
 /// A pane whose outline is like the one asked for.
-struct Alike : fusion::Likeness {
+struct Alike : fusion::Similarity {
   PaneLine line;
 };
 

@@ -5,13 +5,13 @@
 #include <array>
 
 #include "library/coder.h"
+#include "library/validate.h"
+#include "records/records.h"
 
 namespace panecard::library {
 namespace {
 
 constexpr unsigned char kVersion = 1;
-constexpr std::size_t kMostHead = 4'000'000;
-constexpr std::size_t kMostName = 200;
 
 /// What many result files share, so that none has to say it again. Part of the file format: a
 /// change needs a new version.
@@ -186,8 +186,14 @@ bool walk_rest(Coder& coder, Kept& kept, bool all) {
   return walk.good();
 }
 
-Error damaged() {
-  return {Code::unreadable_file, "a record is damaged; go back to the last backup"};
+Error damaged(const std::string& how = "damaged") {
+  return {Code::unreadable_file, "the record is " + how + "; go back to the last backup"};
+}
+
+/// What was unpacked, if it holds together.
+std::optional<Error> refused(const Kept& kept, Part part) {
+  const auto why = contradiction_in(kept, part);
+  return why ? std::optional(damaged("no measurement, " + *why)) : std::nullopt;
 }
 
 /// What follows the version and the checksum, if both are right.
@@ -195,7 +201,7 @@ Result<std::string_view> body_of(std::string_view bytes) {
   constexpr std::size_t kHeader = 5;
   if (bytes.size() < kHeader) return damaged();
   if (static_cast<unsigned char>(bytes[0]) != kVersion) {
-    return Error{Code::unreadable_file, "a record was written by a newer panecard; use that one"};
+    return Error{Code::unreadable_file, "the record was written by a newer panecard; use that one"};
   }
   std::uint32_t told = 0;
   for (std::size_t i = 1; i < kHeader; ++i) {
@@ -280,7 +286,20 @@ Result<Kept> unpack(std::string_view bytes) {
   auto text = inflated(*head, kMostHead);
   if (!text.ok()) return text.error();
   kept.head = std::move(text.value());
+  if (auto why = refused(kept, Part::all)) return *why;
   return kept;
+}
+
+Result<std::string> unpack_piece(std::string_view bytes) {
+  constexpr std::size_t kMostPiece = 64'000'000;
+  auto text = inflated(bytes, kMostPiece);
+  if (!text.ok()) return text;
+  if (const auto why = records::json_trouble(text.value())) {
+    return damaged("no JSON, " + *why);
+  }
+  const std::size_t first = text->find_first_not_of(" \t\r\n");
+  if (first == std::string::npos || text->at(first) != '{') return damaged("no JSON object");
+  return text;
 }
 
 Result<PolygonMm> unpack_outline(std::string_view bytes) {
@@ -292,6 +311,7 @@ Result<PolygonMm> unpack_outline(std::string_view bytes) {
   Kept kept;
   BitReader outline(*first);
   if (!walk_outline(outline, kept.outline)) return damaged();
+  if (auto why = refused(kept, Part::outline)) return *why;
   return outline_of(kept);
 }
 
@@ -305,6 +325,7 @@ Result<check::Shape> unpack_outline_and_u95(std::string_view bytes) {
   BitReader outline(*first), others(*second);
   if (!walk_outline(outline, kept.outline) || !walk_rest(others, kept, false)) return damaged();
   kept.sources_known = false;
+  if (auto why = refused(kept, Part::outline_and_u95)) return *why;
   return shape_of(kept);
 }
 

@@ -9,7 +9,7 @@
 namespace panecard::library {
 
 std::string pack(const Kept& kept);
-/// @retval unreadable_file  damaged, or of a newer program
+/// @retval unreadable_file  damaged, of a newer program, or contradicting itself (validate.h)
 Result<Kept> unpack(std::string_view bytes);
 /// Only the outline: cheap enough for every candidate of a search.
 Result<PolygonMm> unpack_outline(std::string_view bytes);
@@ -20,5 +20,7 @@ Result<check::Shape> unpack_outline_and_u95(std::string_view bytes);
 std::string deflated(std::string_view text);
 /// @retval unreadable_file  damaged, or more than `most` bytes
 Result<std::string> inflated(std::string_view bytes, std::size_t most);
+/// A piece's file: a JSON object that can be parsed whole. @retval unreadable_file
+Result<std::string> unpack_piece(std::string_view bytes);
 
 }  // namespace panecard::library

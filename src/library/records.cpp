@@ -15,12 +15,14 @@ std::string field(const nlohmann::json& head, const char* key) {
   return found != head.end() && found->is_string() ? found->get<std::string>() : std::string();
 }
 
+/// Nothing that a person would see.
+bool blank(const std::string& text) {
+  return text.find_first_not_of(" \t\r\n\v\f") == std::string::npos;
+}
+
 }  // namespace
 
-std::optional<Error> refused(const Vehicle& v) {
-  if (v.make.empty() && v.model.empty()) {
-    return Error{Code::bad_usage, "name the vehicle: its make, its model or both"};
-  }
+std::optional<Error> not_text(const Vehicle& v) {
   if (auto why = refused("the make", v.make, kName)) return why;
   if (auto why = refused("the model", v.model, kName)) return why;
   if (auto why = refused("years", v.years, kName)) return why;
@@ -28,24 +30,47 @@ std::optional<Error> refused(const Vehicle& v) {
   return refused("the vehicle's notes", v.notes, kNotes);
 }
 
-std::optional<Error> refused(const Pane& p) {
-  if (p.window.empty()) return Error{Code::bad_usage, "name the window, as in 'front door'"};
+std::optional<Error> not_text(const Pane& p) {
   if (auto why = refused("the window", p.window, kName)) return why;
   if (auto why = refused("the side", p.side, kName)) return why;
   return refused("the pane's notes", p.notes, kNotes);
 }
 
-std::optional<Error> refused(const Stamp& s) {
+std::optional<Error> not_text(const Stamp& s) {
   constexpr std::size_t kShort = 200, kReason = 2000;
-  if (s.reason.empty()) return Error{Code::bad_usage, "say why: a change needs its reason"};
   if (auto why = refused("the time", s.at, kShort)) return why;
   if (auto why = refused("the name", s.who, kShort)) return why;
   return refused("the reason", s.reason, kReason);
 }
 
+std::optional<Error> refused(const Vehicle& v) {
+  if (blank(v.make) && blank(v.model)) {
+    return Error{Code::bad_usage, "name the vehicle: its make, its model or both"};
+  }
+  return not_text(v);
+}
+
+std::optional<Error> refused(const Pane& p) {
+  if (blank(p.window)) return Error{Code::bad_usage, "name the window, as in 'front door'"};
+  return not_text(p);
+}
+
+std::optional<Error> refused(const Stamp& s) {
+  if (blank(s.reason)) {
+    return Error{Code::bad_usage, "say why: a change needs its reason"};
+  }
+  return not_text(s);
+}
+
 Error no_such(const Store& store, const std::string& what, std::int64_t number) {
   return {Code::bad_usage, "library '" + store.path() + "' has no " + what + " " +
                                std::to_string(number) + "; library find lists them"};
+}
+
+Error in_place(const Store& store, const std::string& what, std::int64_t number,
+               const Error& error) {
+  return {error.code, "library '" + store.path() + "', " + what + " " + std::to_string(number) +
+                          ": " + error.detail};
 }
 
 std::string blob(const SQLite::Column& column) {

@@ -11,11 +11,21 @@
 
 namespace panecard::library {
 
+/// Texts that cannot be kept; nothing is said of those that are missing.
+std::optional<Error> not_text(const Vehicle& vehicle);
+std::optional<Error> not_text(const Pane& pane);
+std::optional<Error> not_text(const Stamp& stamp);
+
+/// The same for what is new: it must also be named.
 std::optional<Error> refused(const Vehicle& vehicle);
 std::optional<Error> refused(const Pane& pane);
 std::optional<Error> refused(const Stamp& stamp);
 
 Error no_such(const Store& store, const std::string& what, std::int64_t number);
+
+/// A record's error with where it stands: "library 'l', measurement 4: the record is damaged; ...".
+Error in_place(const Store& store, const std::string& what, std::int64_t number,
+               const Error& error);
 
 std::int64_t new_change(SQLite::Database& db, const Stamp& stamp);
 /// A row's columns at, who and reason, in that order.

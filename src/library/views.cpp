@@ -8,8 +8,6 @@
 namespace panecard::library {
 namespace {
 
-constexpr std::size_t kMostPieceBytes = 64'000'000;
-
 std::optional<PaneLine> line_of(SQLite::Database& db, std::int64_t pane) {
   const auto state = pane_state(db, pane);
   SQLite::Statement query(db, "SELECT vehicle FROM pane WHERE id = ?");
@@ -61,15 +59,14 @@ std::vector<std::int64_t> sources_of(SQLite::Database& db, std::int64_t pattern)
   return out;
 }
 
-Result<std::vector<PieceLine>> pieces_of(SQLite::Database& db,
-                                         const std::vector<std::int64_t>& pieces) {
+Result<std::vector<PieceLine>> pieces_of(Store& store, const std::vector<std::int64_t>& pieces) {
   std::vector<PieceLine> out;
   for (const std::int64_t piece : pieces) {
-    SQLite::Statement query(db, "SELECT name, record FROM piece WHERE id = ?");
+    SQLite::Statement query(store.db(), "SELECT name, record FROM piece WHERE id = ?");
     query.bind(1, piece);
     if (!query.executeStep()) continue;
-    auto json = inflated(blob(query.getColumn(1)), kMostPieceBytes);
-    if (!json.ok()) return json.error();
+    auto json = unpack_piece(blob(query.getColumn(1)));
+    if (!json.ok()) return in_place(store, "piece", piece, json.error());
     out.push_back({query.getColumn(0).getString(), std::move(json.value())});
   }
   return out;
@@ -141,7 +138,7 @@ Result<PaneView> Library::show(std::int64_t pane) const {
     view.pattern = state->pattern;
     if (state->pattern) view.made_from = sources_of(db, *state->pattern);
     view.measurements = measurements_of(db, pane);
-    auto pieces = pieces_of(db, state->pieces);
+    auto pieces = pieces_of(*store_, state->pieces);
     if (!pieces.ok()) return pieces.error();
     view.pieces = std::move(pieces.value());
     return view;
@@ -194,7 +191,9 @@ Result<Kept> kept_pattern(Store& store, std::int64_t pane) {
     if (!state->pattern) return no_such(store, "pattern of pane", pane);
     const auto record = pattern_record(store.db(), *state->pattern);
     if (!record) return no_such(store, "pattern of pane", pane);
-    return unpack(*record);
+    auto kept = unpack(*record);
+    if (!kept.ok()) return in_place(store, "pattern of pane", pane, kept.error());
+    return kept;
   });
 }
 
@@ -202,7 +201,9 @@ Result<Kept> kept_measurement(Store& store, std::int64_t measurement) {
   return store.read([&]() -> Result<Kept> {
     const auto record = measurement_record(store.db(), measurement);
     if (!record) return no_such(store, "measurement", measurement);
-    return unpack(*record);
+    auto kept = unpack(*record);
+    if (!kept.ok()) return in_place(store, "measurement", measurement, kept.error());
+    return kept;
   });
 }
 

@@ -247,7 +247,7 @@ Result<model::Measurement> summarize(const Photos& photos, const Options& option
 
 void complete(const Photos& photos, const trace::Traced& traced, model::Measurement& m) {
   auto digest = run_async(cv::getNumThreads() > 1, [&] { return digest_of(photos.paths.front()); });
-  m.covariance = outline::carried(traced.contour, m.outline);
+  m.covariance = outline::at_outline_points(traced.contour, m.outline);
   m.photo_sha256 = digest.get();
 }
 

@@ -1,28 +1,28 @@
-// The adding method: one optical element put behind another.
+// The adding method for stacks of incoherent layers (all values are fractions of intensity).
 #pragma once
 
 namespace panecard::optics {
 
-/// What a stack does with light from either side; its transmission is the same both ways.
+/// Transmittance of a stack, the same both ways, and its reflectance from either side.
 struct Element {
   double transmission = 1, front = 0, back = 0;
 };
 
-/// `a` first, `b` behind it, with whatever goes to and fro between them.
+/// `a` first, `b` behind it, with all interreflections between them.
 Element add(const Element& a, const Element& b);
 
-/// A face to air, seen from either side; no light is lost in it.
+/// An interface to air without absorption.
 Element face(double reflectance);
 
-/// The `x` for which add(x, face(reflectance)) is `whole`. Its back may come out negative when
-/// `whole` reflects less than the face alone.
+/// The inverse of adding a back interface: the `x` for which add(x, face(reflectance)) is `whole`.
+/// Its back is negative when `whole` reflects less than the interface alone.
 Element without_back_face(const Element& whole, double reflectance);
 
-/// Turned round.
+/// The element seen from its back.
 Element turned(const Element& e);
 
-/// A body between two faces that transmits so much in all. Its body transmits more than 1 when the
-/// faces alone would let less pass.
+/// A slab between two interfaces, of the given total transmittance. Its internal transmittance
+/// exceeds 1 when the interfaces alone transmit less.
 Element plain_slab(double transmission, double reflectance);
 
 }  // namespace panecard::optics

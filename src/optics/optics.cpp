@@ -12,7 +12,7 @@
 namespace panecard::optics {
 namespace {
 
-/// Every share of the layers, so that each can be moved by its uncertainty. The faces' comes last.
+/// All inputs of the layers in a row, each to be varied by its uncertainty; the face's comes last.
 std::vector<Share> inputs_of(std::span<const Layer> layers) {
   std::vector<Share> out;
   for (const Layer& layer : layers) {
@@ -20,7 +20,7 @@ std::vector<Share> inputs_of(std::span<const Layer> layers) {
     out.push_back(layer.front.value_or(Share{}));
     out.push_back(layer.back.value_or(Share{}));
   }
-  out.push_back(kFace);
+  out.push_back(kFaceReflectance);
   return out;
 }
 
@@ -50,7 +50,7 @@ Share propagated(std::span<const Layer> layers, const Model& model) {
 
 Element element(const Values& v, std::size_t k) { return {v[3 * k], v[3 * k + 1], v[3 * k + 2]}; }
 
-/// A layer as measured; what is not known of it follows from plain faces.
+/// A layer as measured; unknown reflectances are those of a slab with plain faces.
 Element measured(const Layer& layer, const Values& v, std::size_t k) {
   return layer.front ? element(v, k) : plain_slab(v[3 * k], v.back());
 }
@@ -67,9 +67,9 @@ double glued_at(std::span<const Layer> layers, const Values& v) {
   return stack.transmission;
 }
 
-/// That plain faces explain the layer's figures within their U95.
+/// Whether plain faces are consistent with the layer's figures within their U95.
 bool fits_plain_faces(const Layer& layer) {
-  const double least = kFace.value - kFace.u95();
+  const double least = kFaceReflectance.value - kFaceReflectance.u95();
   if (!layer.front) {
     return layer.transmission.value - layer.transmission.u95() <= (1 - least) / (1 + least);
   }
@@ -117,7 +117,7 @@ Error not_a_share(std::string_view text) {
 
 }  // namespace
 
-Result<Share> share_from(std::string_view text) {
+Result<Share> parse_share(std::string_view text) {
   std::string_view value = text, spread;
   for (const std::string_view sign : {"+-", "+/-", "\u00b1"}) {
     const std::size_t at = text.find(sign);

@@ -62,9 +62,9 @@ PointMm turned(PointMm p, double cos, double sin) {
 }
 
 /// d(offset to the left)/d(unknowns) of a datum whose foot is at `s`.
-Unknowns offset_gradient(const Link& link, const Spot& spot) {
-  const PointMm left{-std::sin(spot.heading_rad), std::cos(spot.heading_rad)};
-  Unknowns gradient = (left.x * spot.moves.row(0) + left.y * spot.moves.row(1)).transpose();
+Unknowns offset_gradient(const Link& link, const LinkPoint& point) {
+  const PointMm left{-std::sin(point.heading_rad), std::cos(point.heading_rad)};
+  Unknowns gradient = (left.x * point.d_place.row(0) + left.y * point.d_place.row(1)).transpose();
   for (int k = unknowns(link.kind); k < 6; ++k) gradient[k] = 0;
   gradient[3] = 0;
   return gradient;
@@ -76,8 +76,8 @@ struct Datum {
   Unknowns gradient = Unknowns::Zero();
 };
 
-/// The same as foot_of() and offset_gradient(), but all angles of a line or an arc come from the
-/// datum's place itself: this is where the fit spends its time, and trigonometry was most of it.
+/// The same as foot_of() and offset_gradient() without trigonometric functions for lines and arcs:
+/// they took most of the fit's time.
 class DatumOf {
  public:
   explicit DatumOf(const Link& link)
@@ -88,7 +88,7 @@ class DatumOf {
     if (link_.kind == PieceKind::free) {
       const Foot foot = foot_of(link_, p);
       datum.offset_mm = foot.offset_mm;
-      datum.gradient = offset_gradient(link_, spot_at(link_, foot.s_mm));
+      datum.gradient = offset_gradient(link_, link_point_at(link_, foot.s_mm));
       return datum;
     }
     const PointMm q = turned(p - link_.middle, cos_, -sin_);
@@ -114,11 +114,9 @@ class DatumOf {
   double cos_, sin_;
 };
 
-double wrapped(double angle) { return std::remainder(angle, 2 * std::numbers::pi); }
-
 struct Normal {
   std::vector<Eigen::Matrix<double, 6, 6>> hessian;
-  std::vector<Unknowns> pull;
+  std::vector<Unknowns> gradient;
   double chi2 = 0;
 };
 
@@ -137,7 +135,7 @@ Normal normal_equations(const Chain& chain, const Samples& samples) {
   const std::size_t n = samples.points.size(), count = chain.links.size();
   Normal normal;
   normal.hessian.assign(count, Eigen::Matrix<double, 6, 6>::Zero());
-  normal.pull.assign(count, Unknowns::Zero());
+  normal.gradient.assign(count, Unknowns::Zero());
   double total = 0;
   std::vector<double> weight(count, 0.0);
   for (std::size_t k = 0; k < count; ++k) {
@@ -151,7 +149,7 @@ Normal normal_equations(const Chain& chain, const Samples& samples) {
       const double w = samples.weight[i];
       const Unknowns weighted = w * datum.gradient;
       normal.hessian[k].noalias() += weighted * datum.gradient.transpose();
-      normal.pull[k] += datum.offset_mm * weighted;
+      normal.gradient[k] += datum.offset_mm * weighted;
       normal.chi2 += w * datum.offset_mm * datum.offset_mm;
       weight[k] += w;
     }
@@ -163,7 +161,7 @@ Normal normal_equations(const Chain& chain, const Samples& samples) {
   return normal;
 }
 
-/// The joints as equations: rows times step = mismatch.
+/// The linearised joint constraints: rows * step = mismatch.
 void joint_equations(const Chain& chain, Eigen::MatrixXd& rows, Eigen::VectorXd& mismatch) {
   const std::size_t count = chain.links.size();
   Eigen::Index equations = 0;
@@ -174,25 +172,25 @@ void joint_equations(const Chain& chain, Eigen::MatrixXd& rows, Eigen::VectorXd&
   for (std::size_t k = 0; k < count; ++k) {
     const std::size_t next = (k + 1) % count;
     const Link &a = chain.links[k], &b = chain.links[next];
-    Spot end = spot_at(a, a.length_mm / 2), start = spot_at(b, -b.length_mm / 2);
-    const auto lengthen = [](Spot& spot, double side) {
-      spot.moves(0, 3) = side * std::cos(spot.heading_rad) / 2;
-      spot.moves(1, 3) = side * std::sin(spot.heading_rad) / 2;
-      spot.turns(3) = side * spot.curvature / 2;
+    LinkPoint end = link_point_at(a, a.length_mm / 2), start = link_point_at(b, -b.length_mm / 2);
+    const auto lengthen = [](LinkPoint& point, double side) {
+      point.d_place(0, 3) = side * std::cos(point.heading_rad) / 2;
+      point.d_place(1, 3) = side * std::sin(point.heading_rad) / 2;
+      point.d_heading(3) = side * point.curvature / 2;
     };
     lengthen(end, 1);
     lengthen(start, -1);
     const auto col_a = static_cast<Eigen::Index>(6 * k),
                col_b = static_cast<Eigen::Index>(6 * next);
-    rows.block<2, 6>(at, col_a) += end.moves;
-    rows.block<2, 6>(at, col_b) -= start.moves;
+    rows.block<2, 6>(at, col_a) += end.d_place;
+    rows.block<2, 6>(at, col_b) -= start.d_place;
     mismatch[at] = start.place.x - end.place.x;
     mismatch[at + 1] = start.place.y - end.place.y;
     at += 2;
     if (a.kink_after) continue;
-    rows.block<1, 6>(at, col_a) += end.turns;
-    rows.block<1, 6>(at, col_b) -= start.turns;
-    mismatch[at] = wrapped(start.heading_rad - end.heading_rad);
+    rows.block<1, 6>(at, col_a) += end.d_heading;
+    rows.block<1, 6>(at, col_b) -= start.d_heading;
+    mismatch[at] = wrapped_angle(start.heading_rad - end.heading_rad);
     at += 1;
   }
   for (std::size_t k = 0; k < count; ++k) {
@@ -225,14 +223,14 @@ Eigen::MatrixXd apply(const Eigen::MatrixXd& inverse, const Eigen::MatrixXd& rig
   return result;
 }
 
-/// Samples change hands where the joint's perpendicular passes between them.
-void share_out(Chain& chain, const PolygonMm& points) {
+/// Assigns the samples to links: a joint's perpendicular separates those of its two links.
+void assign_samples(Chain& chain, const PolygonMm& points) {
   const std::size_t n = points.size(), count = chain.links.size();
   std::vector<std::size_t> first(count);
   for (std::size_t k = 0; k < count; ++k) {
     const Link& link = chain.links[k];
     const Link& before = chain.links[(k + count - 1) % count];
-    const Spot start = spot_at(link, -link.length_mm / 2);
+    const LinkPoint start = link_point_at(link, -link.length_mm / 2);
     const PointMm along{std::cos(start.heading_rad), std::sin(start.heading_rad)};
     const auto beyond = [&](std::size_t i) { return dot(along, points[i % n] - start.place) >= 0; };
     const std::size_t room_back = (link.first + n - before.first) % n;
@@ -246,7 +244,8 @@ void share_out(Chain& chain, const PolygonMm& points) {
     }
     first[k] = i;
   }
-  // Two joints that moved past each other would turn a short link into a whole lap.
+  // If two joints moved past each other, the index range of a short link would wrap all the way
+  // round.
   for (std::size_t k = 0; k < count; ++k) {
     const std::size_t old_span =
         (chain.links[(k + 1) % count].first + n - chain.links[k].first) % n;
@@ -273,9 +272,9 @@ double take_step(Chain& chain, const Eigen::VectorXd& step) {
   return furthest;
 }
 
-/// A piece that winds up, or bulges where it has no samples, closes the equations and is no piece
-/// of a pane: each must be about as long as its samples' way, and turn less than once.
-bool follows(const Chain& chain, const Samples& samples) {
+/// Rejects fits that satisfy the constraints by links that wind up or bulge where they have no
+/// samples: each must be about as long as its samples' arc length and turn less than once.
+bool is_plausible(const Chain& chain, const Samples& samples) {
   constexpr double kSlack = 0.1, kSlackSamples = 3;
   const std::size_t n = samples.points.size(), count = chain.links.size();
   const double spacing_mm = perimeter_mm(samples.points) / static_cast<double>(n);
@@ -293,22 +292,22 @@ bool follows(const Chain& chain, const Samples& samples) {
 
 }  // namespace
 
-Spot spot_at(const Link& link, double s_mm) {
+LinkPoint link_point_at(const Link& link, double s_mm) {
   const Local local = local_at(link, s_mm);
   const double cos = std::cos(link.heading_rad), sin = std::sin(link.heading_rad);
   const PointMm arm = turned(local.place, cos, sin);
   const PointMm by_curvature = turned(local.by_curvature, cos, sin);
   const PointMm by_rate = turned(local.by_rate, cos, sin);
-  Spot spot;
-  spot.place = link.middle + arm;
-  spot.curvature = link.kind == PieceKind::line ? 0 : link.curvature + link.rate * s_mm;
-  spot.heading_rad =
+  LinkPoint point;
+  point.place = link.middle + arm;
+  point.curvature = link.kind == PieceKind::line ? 0 : link.curvature + link.rate * s_mm;
+  point.heading_rad =
       link.heading_rad +
       (link.kind == PieceKind::line ? 0 : link.curvature * s_mm + link.rate * s_mm * s_mm / 2);
-  spot.moves << 1, 0, -arm.y, 0, by_curvature.x, by_rate.x,  //
+  point.d_place << 1, 0, -arm.y, 0, by_curvature.x, by_rate.x,  //
       0, 1, arm.x, 0, by_curvature.y, by_rate.y;
-  spot.turns << 0, 0, 1, 0, s_mm, s_mm * s_mm / 2;
-  return spot;
+  point.d_heading << 0, 0, 1, 0, s_mm, s_mm * s_mm / 2;
+  return point;
 }
 
 Foot foot_of(const Link& link, PointMm p) {
@@ -322,7 +321,7 @@ Foot foot_of(const Link& link, PointMm p) {
   const double angle = std::atan2(k * q.x, 1 - k * q.y);
   foot.s_mm = std::abs(k) > 1e-12 ? angle / k : q.x;
   if (link.kind == PieceKind::arc) return foot;
-  const double reach = link.length_mm;  // outside this the clothoid is nobody's business
+  const double reach = link.length_mm;  // the clothoid is not used beyond this
   foot.s_mm = std::clamp(foot.s_mm, -reach, reach);
   for (int i = 0; i < 4; ++i) {
     const PointMm c = clothoid_local(k, link.rate, foot.s_mm).place;
@@ -351,31 +350,31 @@ void refine(Chain& chain, const Samples& samples) {
   Eigen::VectorXd mismatch;
   double before_mm = 0;
   for (int i = 0; i < kMostSteps && !chain.converged; ++i) {
-    share_out(chain, samples.points);
+    assign_samples(chain, samples.points);
     const Normal normal = normal_equations(chain, samples);
     joint_equations(chain, rows, mismatch);
     const Eigen::MatrixXd inverse = block_inverse(normal);
     const Eigen::MatrixXd reach = apply(inverse, rows.transpose());
     const Eigen::LLT<Eigen::MatrixXd> dual(rows * reach);
     if (dual.info() != Eigen::Success) break;
-    Eigen::VectorXd pull(rows.cols());
-    for (std::size_t k = 0; k < normal.pull.size(); ++k) {
-      pull.segment<6>(static_cast<Eigen::Index>(6 * k)) = normal.pull[k];
+    Eigen::VectorXd gradient(rows.cols());
+    for (std::size_t k = 0; k < normal.gradient.size(); ++k) {
+      gradient.segment<6>(static_cast<Eigen::Index>(6 * k)) = normal.gradient[k];
     }
-    const Eigen::VectorXd alone = apply(inverse, pull);
+    const Eigen::VectorXd alone = apply(inverse, gradient);
     const Eigen::VectorXd step = alone + reach * dual.solve(mismatch - rows * alone);
     if (!step.allFinite()) break;
     const double furthest_mm = take_step(chain, step);
     chain.converged = furthest_mm < kStill_mm;
-    // Steps that still grow after a third of them seldom turn back, and they are the costly ones.
+    // Steps that still grow after a third of the iterations seldom converge.
     if (i >= kMostSteps / 3 && furthest_mm > before_mm) break;
     before_mm = furthest_mm;
   }
-  share_out(chain, samples.points);
+  assign_samples(chain, samples.points);
   chain.chi2 = normal_equations(chain, samples).chi2;
   chain.bic = chain.chi2 + samples.cost_per_unknown * free_unknowns(chain);
   if (!std::isfinite(chain.bic)) chain.converged = false;
-  chain.converged = chain.converged && follows(chain, samples);
+  chain.converged = chain.converged && is_plausible(chain, samples);
 }
 
 Response::Response(const Chain& chain, const Samples& samples) {
@@ -389,12 +388,12 @@ Response::Response(const Chain& chain, const Samples& samples) {
   kink_gains_.assign(count, 0.0);
   pair_gains_.assign(count, 0.0);
   if (ok_) {
-    Eigen::VectorXd pull(joints_.cols());
+    Eigen::VectorXd gradient(joints_.cols());
     for (std::size_t k = 0; k < count; ++k) {
-      pull.segment<6>(static_cast<Eigen::Index>(6 * k)) = normal.pull[k];
+      gradient.segment<6>(static_cast<Eigen::Index>(6 * k)) = normal.gradient[k];
     }
     const Eigen::VectorXd multiplier =
-        dual_.solve(mismatch - joints_ * apply(inverse_hessian_, pull));
+        dual_.solve(mismatch - joints_ * apply(inverse_hessian_, gradient));
     const Eigen::MatrixXd inverse =
         dual_.solve(Eigen::MatrixXd::Identity(joints_.rows(), joints_.rows()));
     Eigen::Index row = 0;
@@ -432,14 +431,15 @@ Response::Response(const Chain& chain, const Samples& samples) {
   }
 }
 
-Eigen::MatrixXd Response::step(const Eigen::MatrixXd& pull) const {
-  const Eigen::MatrixXd alone = apply(inverse_hessian_, pull);
+Eigen::MatrixXd Response::step(const Eigen::MatrixXd& gradient) const {
+  const Eigen::MatrixXd alone = apply(inverse_hessian_, gradient);
   return alone - apply(inverse_hessian_, joints_.transpose() * dual_.solve(joints_ * alone));
 }
 
-void Response::add_pull(std::size_t sample, double offset_mm,
-                        Eigen::Ref<Eigen::VectorXd> pull) const {
-  pull.segment<6>(static_cast<Eigen::Index>(6 * link_of_[sample])) += offset_mm * gradient_[sample];
+void Response::add_gradient(std::size_t sample, double offset_mm,
+                            Eigen::Ref<Eigen::VectorXd> gradient) const {
+  gradient.segment<6>(static_cast<Eigen::Index>(6 * link_of_[sample])) +=
+      offset_mm * gradient_[sample];
 }
 
 }  // namespace panecard::outline

@@ -1,12 +1,15 @@
-// A closed chain of lines, arcs and clothoids that is fitted to a contour as one curve.
+// A closed chain of lines, arcs and clothoids, fitted to a contour as one curve by constrained
+// least squares.
 //
-// Every link is held by its middle: place, heading, curvature, rate of curvature, length. Joints
-// are equations between neighbours, so each residual depends on one link only and the fit stays
-// small.
+// The parameters of a link are those of its midpoint: place, heading, curvature, rate of curvature,
+// and its length. Joints are equality constraints between neighbours, so that each residual depends
+// on one link only and the Hessian is block diagonal. Units: mm, rad.
 #pragma once
 
 #include <Eigen/Dense>
+#include <cmath>
 #include <cstddef>
+#include <numbers>
 #include <vector>
 
 #include "geom/geom.h"
@@ -31,28 +34,32 @@ inline int unknowns(PieceKind kind) {
 }
 using Unknowns = Eigen::Matrix<double, 6, 1>;
 
-/// A place on a link and how it moves with the link's unknowns.
-struct Spot {
+/// A point on a link, and its derivatives with respect to the link's unknowns.
+struct LinkPoint {
   PointMm place;
   double heading_rad = 0, curvature = 0;
-  Eigen::Matrix<double, 2, 6> moves;  ///< d(place)/d(unknowns) at a fixed distance from the middle
-  Eigen::Matrix<double, 1, 6> turns;  ///< d(heading)/d(unknowns), likewise
+  Eigen::Matrix<double, 2, 6>
+      d_place;  ///< d(place)/d(unknowns) at a fixed distance from the middle
+  Eigen::Matrix<double, 1, 6> d_heading;  ///< d(heading)/d(unknowns), likewise
 };
-Spot spot_at(const Link& link, double s_mm);
+LinkPoint link_point_at(const Link& link, double s_mm);
 
-/// Where the sample's perpendicular meets the link (from its middle), and the offset to the left.
+/// Into [-pi, pi].
+inline double wrapped_angle(double rad) { return std::remainder(rad, 2 * std::numbers::pi); }
+
+/// The foot of a perpendicular on a link: arc length from its middle, and the offset to the left.
 struct Foot {
   double s_mm = 0, offset_mm = 0;
 };
 Foot foot_of(const Link& link, PointMm p);
 
-/// What is fitted: contour points with the weight of each, the inverse of the variance that it
-/// adds.
+/// The data of the fit: contour points, and per point the inverse variance (1/mm2).
 struct Samples {
   PolygonMm points;
   std::vector<double> weight;
-  double cost_per_unknown = 0;  ///< ln of the number of independent observations (Schwarz 1978)
-  double expected_chi2 = 0;     ///< of the true curve
+  double cost_per_unknown =
+      0;                     ///< BIC: ln of the number of independent observations (Schwarz 1978)
+  double expected_chi2 = 0;  ///< chi-square of the true curve
 };
 
 struct Chain {
@@ -64,23 +71,26 @@ struct Chain {
 
 int free_unknowns(const Chain& chain);
 
-/// Gauss-Newton with the joints as linearised equations (a null-space-free KKT solve).
+/// Gauss-Newton with the joints as linearised constraints; the KKT system is solved by its Schur
+/// complement. Sets chi2, bic and converged.
 void refine(Chain& chain, const Samples& samples);
 
-/// The linear answer of the converged fit: how the unknowns of all links (six each, unused ones
-/// zero) follow a shift of the samples or a pull on an unknown.
+/// The linear response of the converged fit: the step of all unknowns (six per link, unused ones
+/// zero) for a change of the gradient, and for a shift of the samples through its gradient.
 class Response {
  public:
   Response(const Chain& chain, const Samples& samples);
   bool ok() const { return ok_; }
-  /// For the pull `g`, six per link: the step that the fit takes.
-  Eigen::MatrixXd step(const Eigen::MatrixXd& pull) const;
-  /// Adds the pull of one sample that moves by `offset_mm` along the left normal of its link.
-  void add_pull(std::size_t sample, double offset_mm, Eigen::Ref<Eigen::VectorXd> pull) const;
-  /// Per link: how much chi-square falls, to first order, if the joint after it may kink. The score
-  /// test of that equation, from its multiplier; zero where it may already.
+  /// The constrained Gauss-Newton step for each column of gradients, six rows per link.
+  Eigen::MatrixXd step(const Eigen::MatrixXd& gradient) const;
+  /// Adds the gradient of one sample that moves by `offset_mm` along the left normal of its link.
+  void add_gradient(std::size_t sample, double offset_mm,
+                    Eigen::Ref<Eigen::VectorXd> gradient) const;
+  /// Per link: the score test (Lagrange multiplier test) of the heading constraint at the joint
+  /// after it: how much chi-square falls, to first order, without the constraint. Zero where there
+  /// is none.
   std::vector<double> kink_gains() const { return kink_gains_; }
-  /// Per link: the same if the joints at both its ends may kink; zero where one may already.
+  /// Per link: the same for the constraints at both its ends together.
   std::vector<double> pair_gains() const { return pair_gains_; }
   PointMm left_normal(std::size_t sample) const { return normals_[sample]; }
   std::size_t link_of(std::size_t sample) const { return link_of_[sample]; }

@@ -14,10 +14,10 @@ namespace {
 constexpr double kPi = std::numbers::pi;
 constexpr std::size_t kMostLinks = 120;  // keeps the dense solve, and hostile contours, bounded
 
-double wrapped(double angle) { return std::remainder(angle, 2 * kPi); }
-
-double end_heading(const Link& link) { return spot_at(link, link.length_mm / 2).heading_rad; }
-double start_heading(const Link& link) { return spot_at(link, -link.length_mm / 2).heading_rad; }
+double end_heading(const Link& link) { return link_point_at(link, link.length_mm / 2).heading_rad; }
+double start_heading(const Link& link) {
+  return link_point_at(link, -link.length_mm / 2).heading_rad;
+}
 
 std::size_t span(const Chain& chain, std::size_t k, std::size_t n) {
   return (chain.links[(k + 1) % chain.links.size()].first + n - chain.links[k].first) % n;
@@ -41,7 +41,7 @@ Chain joined(const Chain& chain, const Samples& samples, std::size_t k, PieceKin
   return result;
 }
 
-/// Neighbours on one line are one line; a chain of such would leave the joint between them free.
+/// Merges neighbouring lines without a kink: the joint between them would be undetermined.
 void join_straight(Chain& chain, const Samples& samples) {
   for (std::size_t k = 0; k < chain.links.size() && chain.links.size() > 2;) {
     const Link &a = chain.links[k], &b = chain.links[(k + 1) % chain.links.size()];
@@ -57,16 +57,17 @@ void join_straight(Chain& chain, const Samples& samples) {
   }
 }
 
-/// A short corner looks like a line on its own; the jumps at its ends, alike in sign, tell that it
-/// bends, unless its samples would show the bend and do not.
+/// Turns a short line whose heading jumps at both ends have the same sign into an arc: it is a
+/// rounded corner, unless its samples would show the curvature and do not.
 void bend_chamfers(Chain& chain, const Samples& samples) {
   const std::size_t count = chain.links.size(), n = samples.points.size();
   for (std::size_t k = 0; k < count; ++k) {
     Link& link = chain.links[k];
     if (link.kind != PieceKind::line) continue;
     const double before =
-        wrapped(link.heading_rad - end_heading(chain.links[(k + count - 1) % count]));
-    const double after = wrapped(start_heading(chain.links[(k + 1) % count]) - link.heading_rad);
+        wrapped_angle(link.heading_rad - end_heading(chain.links[(k + count - 1) % count]));
+    const double after =
+        wrapped_angle(start_heading(chain.links[(k + 1) % count]) - link.heading_rad);
     if (before * after <= 0) continue;
     double weight = 0;
     for (std::size_t j = 0; j < span(chain, k, n); ++j)
@@ -79,20 +80,21 @@ void bend_chamfers(Chain& chain, const Samples& samples) {
   }
 }
 
-/// Joints whose neighbours, each fitted alone, differ much in heading start as kinks; the criterion
-/// decides later whether they stay. Where two lines meet at a small angle, the shorter starts as an
-/// arc, or the place of their joint would be anybody's guess.
+/// Joints whose neighbours, each fitted alone, differ much in heading start as kinks; the BIC
+/// decides later whether they stay. Where two lines meet at a small angle the shorter starts as an
+/// arc: otherwise the position of their joint is ill-conditioned.
 void mark_kinks(Chain& chain, double clear_kink_rad) {
   for (std::size_t k = 0; k < chain.links.size(); ++k) {
     Link& a = chain.links[k];
     Link& b = chain.links[(k + 1) % chain.links.size()];
-    a.kink_after = std::abs(wrapped(start_heading(b) - end_heading(a))) > clear_kink_rad;
+    a.kink_after = std::abs(wrapped_angle(start_heading(b) - end_heading(a))) > clear_kink_rad;
     if (a.kink_after || a.kind != PieceKind::line || b.kind != PieceKind::line) continue;
     (a.length_mm < b.length_mm ? a : b).kind = PieceKind::arc;
   }
 }
 
-/// When the joints will not close, the culprit is a short piece: bend it smoothly or leave it out.
+/// When the fit does not converge, a short link is the likely cause: makes it a smooth arc or
+/// removes it.
 Chain repaired(const Chain& start, const Samples& samples) {
   constexpr std::size_t kMostCulprits = 4;
   const std::size_t count = start.links.size();
@@ -120,10 +122,8 @@ Chain repaired(const Chain& start, const Samples& samples) {
   return start;
 }
 
-/// The square that the largest of `tests` independent standard normal values exceeds in 5 of 100
-/// outlines (Sidak 1967): with a dozen things that may be nothing, one in two outlines would
-/// otherwise keep one that is.
-double square_by_chance(std::size_t tests) {
+/// Critical value of z^2 for `tests` independent tests together at 5 % (Sidak 1967).
+double sidak_limit(std::size_t tests) {
   const double each = std::pow(0.95, 1.0 / static_cast<double>(std::max<std::size_t>(1, tests)));
   double low = 0, high = 10;  // erf(z / sqrt 2) = each
   for (int i = 0; i < 60; ++i) {
@@ -133,91 +133,92 @@ double square_by_chance(std::size_t tests) {
   return low * low;
 }
 
-/// A way to spend fewer unknowns, and what it should cost by Wald's test.
-struct Simpler {
+/// A change that removes unknowns, and the expected fall of the BIC by Wald's test.
+struct Simplification {
   enum class What { straighten, unbend, smooth, join } what;
   std::size_t link;
   double expected_gain;
 };
 
-/// A quantity that is zero when the chain is simpler, and its gradient by the unknowns.
-struct Test {
-  Simpler::What what;
+/// A quantity that is zero in the simpler chain, and its gradient with respect to the unknowns.
+struct WaldTest {
+  Simplification::What what;
   std::size_t link;
   double value, unknowns;
-  Eigen::VectorXd pull;
+  Eigen::VectorXd gradient;
 };
 
-std::vector<Test> simpler_tests(const Chain& chain) {
-  std::vector<Test> tests;
+std::vector<WaldTest> wald_tests(const Chain& chain) {
+  std::vector<WaldTest> tests;
   const std::size_t count = chain.links.size();
   const auto rows = static_cast<Eigen::Index>(6 * count);
   for (std::size_t k = 0; k < count; ++k) {
     const std::size_t next = (k + 1) % count;
     const auto at = static_cast<Eigen::Index>(6 * k), at_next = static_cast<Eigen::Index>(6 * next);
     const Link &a = chain.links[k], &b = chain.links[next];
-    Eigen::VectorXd pull = Eigen::VectorXd::Zero(rows);
+    Eigen::VectorXd gradient = Eigen::VectorXd::Zero(rows);
     if (a.kind == PieceKind::arc) {
-      pull[at + 4] = 1;
-      tests.push_back({Simpler::What::straighten, k, a.curvature, 1, pull});
+      gradient[at + 4] = 1;
+      tests.push_back({Simplification::What::straighten, k, a.curvature, 1, gradient});
     } else if (a.kind == PieceKind::free) {
-      pull[at + 5] = 1;
-      tests.push_back({Simpler::What::unbend, k, a.rate, 1, pull});
+      gradient[at + 5] = 1;
+      tests.push_back({Simplification::What::unbend, k, a.rate, 1, gradient});
     }
-    pull.setZero();
-    const double jump = wrapped(start_heading(b) - end_heading(a));
+    gradient.setZero();
+    const double jump = wrapped_angle(start_heading(b) - end_heading(a));
     if (a.kink_after && std::abs(jump) < 1) {
-      pull.segment<6>(at) -= spot_at(a, a.length_mm / 2).turns.transpose();
-      pull.segment<6>(at_next) += spot_at(b, -b.length_mm / 2).turns.transpose();
-      pull[at + 3] -= a.curvature / 2;
-      pull[at_next + 3] -= b.curvature / 2;
-      tests.push_back({Simpler::What::smooth, k, jump, 1, pull});
+      gradient.segment<6>(at) -= link_point_at(a, a.length_mm / 2).d_heading.transpose();
+      gradient.segment<6>(at_next) += link_point_at(b, -b.length_mm / 2).d_heading.transpose();
+      gradient[at + 3] -= a.curvature / 2;
+      gradient[at_next + 3] -= b.curvature / 2;
+      tests.push_back({Simplification::What::smooth, k, jump, 1, gradient});
     } else if (!a.kink_after && a.kind == PieceKind::arc && b.kind == PieceKind::arc && count > 2) {
-      pull[at + 4] = 1, pull[at_next + 4] = -1;
-      tests.push_back({Simpler::What::join, k, a.curvature - b.curvature, 2, pull});
+      gradient[at + 4] = 1, gradient[at_next + 4] = -1;
+      tests.push_back({Simplification::What::join, k, a.curvature - b.curvature, 2, gradient});
     }
   }
   return tests;
 }
 
-std::vector<Simpler> simpler_ways(const Chain& chain, const Samples& samples) {
+std::vector<Simplification> simplifications(const Chain& chain, const Samples& samples) {
   const Response response(chain, samples);
-  std::vector<Simpler> ways;
+  std::vector<Simplification> ways;
   if (!response.ok()) return ways;
-  const std::vector<Test> tests = simpler_tests(chain);
+  const std::vector<WaldTest> tests = wald_tests(chain);
   Eigen::MatrixXd all(static_cast<Eigen::Index>(6 * chain.links.size()),
                       static_cast<Eigen::Index>(tests.size()));
   for (std::size_t t = 0; t < tests.size(); ++t) {
-    all.col(static_cast<Eigen::Index>(t)) = tests[t].pull;
+    all.col(static_cast<Eigen::Index>(t)) = tests[t].gradient;
   }
   const Eigen::MatrixXd steps = response.step(all);
   for (std::size_t t = 0; t < tests.size(); ++t) {
-    const double variance = tests[t].pull.dot(steps.col(static_cast<Eigen::Index>(t)));
+    const double variance = tests[t].gradient.dot(steps.col(static_cast<Eigen::Index>(t)));
     const double loss = variance > 0 ? tests[t].value * tests[t].value / variance : 0;
     const double gain = tests[t].unknowns * samples.cost_per_unknown - loss;
     if (gain > 0) ways.push_back({tests[t].what, tests[t].link, gain});
   }
-  std::sort(ways.begin(), ways.end(),
-            [](const Simpler& a, const Simpler& b) { return a.expected_gain > b.expected_gain; });
+  std::sort(ways.begin(), ways.end(), [](const Simplification& a, const Simplification& b) {
+    return a.expected_gain > b.expected_gain;
+  });
   return ways;
 }
 
-Chain applied(const Chain& chain, const Samples& samples, const Simpler& way) {
+Chain applied(const Chain& chain, const Samples& samples, const Simplification& way) {
   Chain result = chain;
   Link& link = result.links[way.link];
   switch (way.what) {
-    case Simpler::What::straighten:
+    case Simplification::What::straighten:
       link.kind = PieceKind::line;
       link.curvature = 0;
       break;
-    case Simpler::What::unbend:
+    case Simplification::What::unbend:
       link.kind = PieceKind::arc;
       link.rate = 0;
       break;
-    case Simpler::What::smooth:
+    case Simplification::What::smooth:
       link.kink_after = false;
       break;
-    case Simpler::What::join:
+    case Simplification::What::join:
       return joined(chain, samples, way.link, PieceKind::arc);
   }
   return result;
@@ -233,13 +234,13 @@ bool take_if_better(Chain& chain, Chain other, const Samples& samples) {
 }
 
 bool simplify(Chain& chain, const Samples& samples) {
-  for (const Simpler& way : simpler_ways(chain, samples)) {
+  for (const Simplification& way : simplifications(chain, samples)) {
     if (take_if_better(chain, applied(chain, samples, way), samples)) return true;
   }
   return false;
 }
 
-/// Two neighbouring bent pieces of like curvature may be one whose curvature changes evenly.
+/// Tries to merge two neighbouring curved links into one clothoid.
 bool join_free(Chain& chain, const Samples& samples, std::set<std::size_t>& tried) {
   const std::size_t count = chain.links.size();
   for (std::size_t k = 0; k < count && count > 2; ++k) {
@@ -256,17 +257,17 @@ bool join_free(Chain& chain, const Samples& samples, std::set<std::size_t>& trie
   return false;
 }
 
-/// How much of a link's chi-square one more term of the offset, as a function of s, would explain:
-/// s^2 for a line, and for a cut at `knee` a bend that starts there.
-struct Excess {
+/// How much chi-square of a link one more regression term would explain: s^2 for a line; for a cut
+/// at `knee` a truncated parabola that starts there.
+struct LackOfFit {
   double bend = 0, cut = 0;
   std::size_t knee = 0;  ///< samples from the link's first
 };
 
-Excess excess_of(const Chain& chain, const Samples& samples, std::size_t k) {
+LackOfFit lack_of_fit(const Chain& chain, const Samples& samples, std::size_t k) {
   const std::size_t n = samples.points.size(), many = span(chain, k, n);
   const Link& link = chain.links[k];
-  Excess excess;
+  LackOfFit excess;
   if (many < 8) return excess;
   std::vector<double> t(many), r(many);
   const double half = link.length_mm / 2;
@@ -311,8 +312,8 @@ Chain cut_in_two(const Chain& chain, const Samples& samples, std::size_t k, std:
   return result;
 }
 
-/// The same chain with link `k` fitted on its own: tangent curves meet nowhere in particular, so a
-/// joint that is to kink needs neighbours that cross.
+/// The chain with link `k` refitted alone: tangent curves have no well-defined intersection, so a
+/// joint that becomes a kink needs a start in which its neighbours cross.
 Chain refitted(const Chain& chain, const Samples& samples, std::size_t k) {
   Chain result = chain;
   Link& link = result.links[k];
@@ -323,7 +324,7 @@ Chain refitted(const Chain& chain, const Samples& samples, std::size_t k) {
   return result;
 }
 
-/// Lets joints kink that pull hard against being smooth: both ends of a link, then one alone.
+/// Removes heading constraints with a large score: at both ends of a link, then at one joint.
 bool allow_kink(Chain& chain, const Samples& samples, std::set<std::size_t>& tried,
                 std::set<std::size_t>& tried_pairs) {
   const Response response(chain, samples);
@@ -354,7 +355,7 @@ bool allow_kink(Chain& chain, const Samples& samples, std::set<std::size_t>& tri
   return false;
 }
 
-/// A kink that is a small corner in truth: an arc that takes a tenth of the shorter neighbour.
+/// Tries an arc in place of a kink, a tenth of the shorter neighbour long on either side.
 bool round_kink(Chain& chain, const Samples& samples, std::set<std::size_t>& tried) {
   constexpr double kShare = 0.1;
   const std::size_t count = chain.links.size(), n = samples.points.size();
@@ -364,7 +365,7 @@ bool round_kink(Chain& chain, const Samples& samples, std::set<std::size_t>& tri
     if (!a.kink_after || !tried.insert(b.first).second) continue;
     const std::size_t back = std::min(span(chain, k, n), span(chain, next, n)) / 10;
     if (back < 3) continue;
-    const double turn = wrapped(start_heading(b) - end_heading(a));
+    const double turn = wrapped_angle(start_heading(b) - end_heading(a));
     const double reach_mm = kShare * std::min(a.length_mm, b.length_mm);
     Link arc;
     arc.kind = PieceKind::arc;
@@ -372,12 +373,12 @@ bool round_kink(Chain& chain, const Samples& samples, std::set<std::size_t>& tri
     arc.heading_rad = end_heading(a) + turn / 2;
     arc.length_mm = 2 * reach_mm;
     arc.curvature = turn / arc.length_mm;
-    const PointMm joint = spot_at(a, a.length_mm / 2).place;
+    const PointMm joint = link_point_at(a, a.length_mm / 2).place;
     const PointMm inward{-std::sin(arc.heading_rad), std::cos(arc.heading_rad)};
     arc.middle = joint + (reach_mm * std::tan(turn / 4)) * inward;
     Chain other = chain;
     const auto shorten = [&](Link& link, double side) {
-      const Spot middle = spot_at(link, -side * reach_mm / 2);
+      const LinkPoint middle = link_point_at(link, -side * reach_mm / 2);
       link.middle = middle.place;
       link.heading_rad = middle.heading_rad;
       link.length_mm -= reach_mm;
@@ -396,7 +397,7 @@ bool enrich(Chain& chain, const Samples& samples, std::set<std::size_t>& tried) 
   const double price = samples.cost_per_unknown;
   for (std::size_t k = 0; k < chain.links.size(); ++k) {
     const std::size_t first = chain.links[k].first;
-    const Excess excess = excess_of(chain, samples, k);
+    const LackOfFit excess = lack_of_fit(chain, samples, k);
     if (excess.bend > price) {
       Chain other = chain;
       other.links[k].kind = PieceKind::arc;
@@ -446,14 +447,14 @@ Chain improved(Chain chain, const Samples& samples) {
   return chain;
 }
 
-bool drop_doubtful(Chain& chain, const Samples& samples, const Eigen::MatrixXd& modes,
-                   Doubt& doubt) {
+bool drop_insignificant(Chain& chain, const Samples& samples, const Eigen::MatrixXd& modes,
+                        DroppedTerm& dropped) {
   constexpr double kMostMisfit = 4;
-  const std::vector<Test> tests = simpler_tests(chain);
-  const double limit = square_by_chance(tests.size());
-  std::vector<std::pair<double, const Test*>> order;
-  for (const Test& test : tests) {
-    const double variance = (test.pull.transpose() * modes).squaredNorm();
+  const std::vector<WaldTest> tests = wald_tests(chain);
+  const double limit = sidak_limit(tests.size());
+  std::vector<std::pair<double, const WaldTest*>> order;
+  for (const WaldTest& test : tests) {
+    const double variance = (test.gradient.transpose() * modes).squaredNorm();
     const double z2 = variance > 0 ? test.value * test.value / variance : 0;
     // What spares more unknowns goes first.
     if (z2 < limit) order.emplace_back(z2 - limit * test.unknowns, &test);
@@ -467,14 +468,14 @@ bool drop_doubtful(Chain& chain, const Samples& samples, const Eigen::MatrixXd& 
     refine(other, samples);
     if (!other.converged || other.chi2 > kMostMisfit * (chain.chi2 + samples.expected_chi2))
       continue;
-    doubt = {test->pull, test->value};
+    dropped = {test->gradient, test->value};
     chain = std::move(other);
     return true;
   }
   return false;
 }
 
-Chain bent_where_smooth(const Chain& chain, const Samples& samples) {
+Chain lines_to_arcs_where_smooth(const Chain& chain, const Samples& samples) {
   Chain bent = chain;
   const std::size_t count = chain.links.size();
   for (std::size_t k = 0; k < count; ++k) {

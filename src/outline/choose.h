@@ -1,31 +1,31 @@
-// Chooses the pieces: starts from the cut, then drops or adds one unknown at a time as long as
-// Schwarz's criterion of the whole, jointly fitted chain falls.
+// Model selection: starts from the segmentation, then removes or adds one unknown at a time while
+// the BIC (Schwarz 1978) of the jointly fitted chain falls.
 #pragma once
 
 #include "outline/chain.h"
 
 namespace panecard::outline {
 
-/// A refined chain that no single change improves; not converged when the contour resists.
+/// A refined chain whose BIC no single change lowers; not converged when none was found.
 Chain choose(const Samples& samples);
 
-/// The same search, from a chain that is already near.
+/// The same search from a given chain.
 Chain improved(Chain chain, const Samples& samples);
 
-/// The same chain with every line that runs smoothly into a shallow arc bent, so that
-/// drop_doubtful() can weigh whether both are one arc.
-Chain bent_where_smooth(const Chain& chain, const Samples& samples);
+/// The chain with every line that joins a shallow arc smoothly turned into an arc, so that
+/// drop_insignificant() can test whether both are one arc.
+Chain lines_to_arcs_where_smooth(const Chain& chain, const Samples& samples);
 
-/// What was dropped: a function of the unknowns (six per link, before) that is now taken as zero.
-struct Doubt {
+/// A function of the unknowns (six per link, of the chain before) that is now fixed at zero.
+struct DroppedTerm {
   Eigen::VectorXd gradient;
   double value = 0;
 };
 
-/// Drops the curvature, kink or cut that is least certain when all sources of error are counted, if
-/// it is within its uncertainty of nothing: 95 % for all of the outline together.
+/// Removes the least significant curvature, kink or cut under the full covariance, if Wald's test
+/// does not reject that it is zero (95 % for all tests of the outline together, Sidak 1967).
 /// @param modes  steps of the unknowns, six rows per link, one column per independent source
-bool drop_doubtful(Chain& chain, const Samples& samples, const Eigen::MatrixXd& modes,
-                   Doubt& doubt);
+bool drop_insignificant(Chain& chain, const Samples& samples, const Eigen::MatrixXd& modes,
+                        DroppedTerm& dropped);
 
 }  // namespace panecard::outline

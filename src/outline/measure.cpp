@@ -26,7 +26,7 @@ Eigen::VectorXd linear_effects(const std::vector<PolygonMm>& modes, const Polygo
   return effects;
 }
 
-/// Points inside a straight run never carry the box, wherever the run moves.
+/// The points at which the polygon turns; only they can support an enclosing rectangle.
 std::vector<std::size_t> bending_points(const PolygonMm& points) {
   constexpr double kStraight_rad = 1e-7;
   std::vector<std::size_t> kept;
@@ -89,7 +89,8 @@ struct Direction {
   Rectangle box;
 };
 
-/// The hull's edges, of which the smallest box lies along one, and what lies halfway between them.
+/// Candidate directions: those of the hull's edges, one of which is the smallest box's, and those
+/// halfway between them.
 std::vector<Direction> directions(const PolygonMm& hull, double angle_rad) {
   std::vector<double> turns;
   for (std::size_t i = 0; i < hull.size(); ++i) {
@@ -110,9 +111,9 @@ std::vector<Direction> directions(const PolygonMm& hull, double angle_rad) {
   return all;
 }
 
-/// Those that a box sliding away from the smallest one reaches over a rise at least as high as they
-/// lie above it, whichever way it turns: what needs no such rise is the smallest box itself, whose
-/// modes turn it.
+/// The other local minima of the area over direction that are separated from the smallest box, to
+/// both sides, by a rise at least as high as their own excess. Others are perturbations of the
+/// smallest box, which its modes cover already.
 std::vector<Direction> other_boxes(const std::vector<Direction>& all, double least_mm2) {
   const std::size_t n = all.size();
   std::vector<double> up(n), down(n);
@@ -129,8 +130,8 @@ std::vector<Direction> other_boxes(const std::vector<Direction>& all, double lea
   return found;
 }
 
-/// A triangle is enclosed about equally closely along each of its sides: where another rectangle
-/// may be the smallest one instead, 95 % must reach as far as its sides.
+/// Where another rectangle may be the smallest one instead (an acute triangle has three of equal
+/// area), u95 is enlarged to reach its sides.
 void allow_for_other_boxes(const PolygonMm& points, const std::vector<PolygonMm>& modes,
                            Outline& outline) {
   constexpr double kLikely = 1.645;      // less than one in twenty is what 95 % leave out anyway
@@ -166,15 +167,15 @@ void allow_for_other_boxes(const PolygonMm& points, const std::vector<PolygonMm>
   widen(outline.short_mm, short_off);
 }
 
-void measure_box(const Spread& spread, Outline& outline) {
+void measure_box(const ShapeModes& shape_modes, Outline& outline) {
   const PolygonMm& p = outline.points;
   outline.box = min_area_box(p);
   const std::vector<std::size_t> carriers = bending_points(p);
   PolygonMm moved(carriers.size());
-  const auto count = static_cast<Eigen::Index>(spread.modes.size());
+  const auto count = static_cast<Eigen::Index>(shape_modes.modes.size());
   Eigen::VectorXd long_effects(count), short_effects(count);
   for (Eigen::Index m = 0; m < count; ++m) {
-    const PolygonMm& mode = spread.modes[static_cast<std::size_t>(m)];
+    const PolygonMm& mode = shape_modes.modes[static_cast<std::size_t>(m)];
     std::pair<double, double> side[2];
     for (int k = 0; k < 2; ++k) {
       const double sign = k == 0 ? 1 : -1;
@@ -186,16 +187,16 @@ void measure_box(const Spread& spread, Outline& outline) {
     long_effects[m] = (side[0].first - side[1].first) / 2;
     short_effects[m] = (side[0].second - side[1].second) / 2;
   }
-  outline.long_mm = dimension(outline.box.long_mm, long_effects, spread.shares);
-  outline.short_mm = dimension(outline.box.short_mm, short_effects, spread.shares);
+  outline.long_mm = dimension(outline.box.long_mm, long_effects, shape_modes.shares);
+  outline.short_mm = dimension(outline.box.short_mm, short_effects, shape_modes.shares);
 
-  PolygonMm carried;
-  std::vector<PolygonMm> modes(spread.modes.size());
-  for (const std::size_t i : carriers) carried.push_back(p[i]);
+  PolygonMm at_outline_points;
+  std::vector<PolygonMm> modes(shape_modes.modes.size());
+  for (const std::size_t i : carriers) at_outline_points.push_back(p[i]);
   for (std::size_t m = 0; m < modes.size(); ++m) {
-    for (const std::size_t i : carriers) modes[m].push_back(spread.modes[m][i]);
+    for (const std::size_t i : carriers) modes[m].push_back(shape_modes.modes[m][i]);
   }
-  allow_for_other_boxes(carried, modes, outline);
+  allow_for_other_boxes(at_outline_points, modes, outline);
 }
 
 }  // namespace
@@ -210,7 +211,7 @@ Dimension dimension(double value, const Eigen::VectorXd& effects, const Shares& 
   return d;
 }
 
-void measure_shape(const Spread& spread, Outline& outline) {
+void measure_shape(const ShapeModes& shape_modes, Outline& outline) {
   const PolygonMm& p = outline.points;
   const std::size_t n = p.size();
   PolygonMm area_gradient(n), perimeter_gradient(n);
@@ -219,24 +220,24 @@ void measure_shape(const Spread& spread, Outline& outline) {
     area_gradient[i] = {(after.y - before.y) / 2, (before.x - after.x) / 2};
     perimeter_gradient[i] = unit(p[i] - before) + unit(p[i] - after);
   }
-  outline.area_mm2 =
-      dimension(signed_area_mm2(p), linear_effects(spread.modes, area_gradient), spread.shares);
-  outline.perimeter_mm =
-      dimension(perimeter_mm(p), linear_effects(spread.modes, perimeter_gradient), spread.shares);
+  outline.area_mm2 = dimension(signed_area_mm2(p), linear_effects(shape_modes.modes, area_gradient),
+                               shape_modes.shares);
+  outline.perimeter_mm = dimension(
+      perimeter_mm(p), linear_effects(shape_modes.modes, perimeter_gradient), shape_modes.shares);
 
   const PolygonMm normals = outward_normals(p);
   outline.u95_mm.assign(n, 0.0);
-  for (const PolygonMm& mode : spread.modes) {
+  for (const PolygonMm& mode : shape_modes.modes) {
     for (std::size_t i = 0; i < n; ++i) {
       const double shift = dot(mode[i], normals[i]);
       outline.u95_mm[i] += shift * shift;
     }
   }
   for (double& u : outline.u95_mm) u = expanded(u);
-  measure_box(spread, outline);
+  measure_box(shape_modes, outline);
 }
 
-Dimension longest_between(const Outline& outline, const Spread& spread,
+Dimension longest_between(const Outline& outline, const ShapeModes& shape_modes,
                           const std::vector<std::size_t>& a, const std::vector<std::size_t>& b) {
   double longest = 0;
   std::size_t best_a = 0, best_b = 0;
@@ -248,12 +249,12 @@ Dimension longest_between(const Outline& outline, const Spread& spread,
   }
   const PointMm along = unit(outline.points[best_a] - outline.points[best_b]);
   // At a maximum the two ends may slide without effect: the shift alone counts.
-  Eigen::VectorXd effects(static_cast<Eigen::Index>(spread.modes.size()));
-  for (std::size_t m = 0; m < spread.modes.size(); ++m) {
-    const PolygonMm& mode = spread.modes[m];
+  Eigen::VectorXd effects(static_cast<Eigen::Index>(shape_modes.modes.size()));
+  for (std::size_t m = 0; m < shape_modes.modes.size(); ++m) {
+    const PolygonMm& mode = shape_modes.modes[m];
     effects[static_cast<Eigen::Index>(m)] = dot(along, mode[best_a] - mode[best_b]);
   }
-  return dimension(longest, effects, spread.shares);
+  return dimension(longest, effects, shape_modes.shares);
 }
 
 PixelMap::PixelMap(const Contour& contour) {
@@ -265,9 +266,9 @@ PixelMap::PixelMap(const Contour& contour) {
     centre_px.x += contour.points_px[i].x / static_cast<double>(n);
     centre_px.y += contour.points_px[i].y / static_cast<double>(n);
   }
-  double spread = 0;
-  for (const PointMm p : contour.points) spread = std::max(spread, distance(p, centre_));
-  scale_ = spread > 0 ? 1 / spread : 1;
+  double shape_modes = 0;
+  for (const PointMm p : contour.points) shape_modes = std::max(shape_modes, distance(p, centre_));
+  scale_ = shape_modes > 0 ? 1 / shape_modes : 1;
   Eigen::Matrix<double, 8, 8> normal = Eigen::Matrix<double, 8, 8>::Zero();
   Eigen::Matrix<double, 8, 1> right = Eigen::Matrix<double, 8, 1>::Zero();
   for (std::size_t i = 0; i < n; ++i) {

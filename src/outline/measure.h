@@ -1,4 +1,5 @@
-// Dimensions of a closed shape whose points move with independent sources of error.
+// Dimensions of a closed shape and their uncertainty from the modes of its points (JCGM
+// 100:2008, 5.1).
 #pragma once
 
 #include <Eigen/Core>
@@ -12,29 +13,29 @@ namespace panecard::outline {
 /// Sum of squares of independent contributions as a 95 % expanded uncertainty, k = 2.
 double expanded(double variance);
 
-/// What each source has in the independent modes: a symmetric matrix per source, and together they
-/// are the unit matrix. A mode may belong to several sources.
+/// The share of each source in the modes: one symmetric matrix per source, modes x modes; they add
+/// up to the unit matrix. A mode may belong to several sources.
 using Shares = std::vector<Eigen::MatrixXd>;
 
 /// A dimension that moves by `effects` with the modes, one standard uncertainty each.
 Dimension dimension(double value, const Eigen::VectorXd& effects, const Shares& shares);
 
-/// How a whole shape may be off.
-struct Spread {
+/// The covariance of a shape's points as modes, and the sources of each mode.
+struct ShapeModes {
   std::vector<PolygonMm> modes;  ///< how every point moves, one standard uncertainty each
   Shares shares;
 };
 
 /// Fills box, sides, area, perimeter and u95_mm of `outline`, whose points are set. The box moves
 /// by (D(+) - D(-)) / 2 with each mode, JCGM 100:2008, 5.1.3 note 2.
-void measure_shape(const Spread& spread, Outline& outline);
+void measure_shape(const ShapeModes& shape_modes, Outline& outline);
 
 /// The longest distance between a point of `a` and a point of `b` (indices of outline.points).
-Dimension longest_between(const Outline& outline, const Spread& spread,
+Dimension longest_between(const Outline& outline, const ShapeModes& shape_modes,
                           const std::vector<std::size_t>& a, const std::vector<std::size_t>& b);
 
-/// Pixels of points that lie on or near the contour: a homography fitted to all pairs, plus what it
-/// leaves (lens distortion), interpolated along the contour.
+/// Maps points on or near the contour to pixels: a homography fitted to all pairs, plus its
+/// residuals (lens distortion) interpolated along the contour.
 class PixelMap {
  public:
   explicit PixelMap(const Contour& contour);

@@ -1,5 +1,10 @@
-// Turns a contour into straight edges, arcs and free curves, and the dimensions a person wants,
-// each with its 95 % expanded uncertainty.
+// Fits lines, arcs and free curves to a contour and measures its dimensions, each with its expanded
+// uncertainty.
+//
+// Units   mm, mm2, degrees in dimensions, rad elsewhere; u95 is expanded, k = 2 (JCGM
+// 100:2008, 6.2). Method  constrained least squares with BIC model selection; every source of error
+// is propagated
+//         through the fit. Choices and papers: docs/outline.md.
 #pragma once
 
 #include <optional>
@@ -14,7 +19,8 @@ namespace panecard::outline {
 struct Dimension {
   double value = 0;
   double u95 = 0;  ///< expanded, k = 2; same unit as the value
-  /// u95 if only that source of Outline::sources were off; the squares add up to u95 squared.
+  /// The uncertainty budget: u95 from each of Outline::sources alone. Squares add up to u95
+  /// squared.
   std::vector<double> parts;
 
   Dimension() = default;
@@ -23,7 +29,8 @@ struct Dimension {
 
 enum class PieceKind { line, arc, free };
 
-/// One stretch of the outline, from `first` to `last` (indices into Outline::points, wrapping).
+/// One piece of the outline, from `first` to `last` (indices into Outline::points, modulo its
+/// size).
 struct Piece {
   PieceKind kind = PieceKind::line;
   std::size_t first = 0, last = 0;
@@ -56,24 +63,25 @@ struct Outline {
   std::vector<SourceName> sources;
 };
 
-/// Fits the pieces (fewest that agree with the contour within its own edge noise), measures, and
-/// carries every mode of the contour into every dimension.
+/// Fits the fewest pieces that agree with the contour within its noise, measures, and propagates
+/// every mode of the contour to every dimension.
 /// @retval degenerate_shape
 Result<Outline> fit(const Contour& contour);
 
-/// The one action that would make the box's sides most certain.
+/// The action that would reduce the uncertainty of the box's sides most.
 struct Advice {
   std::string action;                        ///< "add a card at the far end of the pane"
   std::vector<ErrorSource> sources;          ///< of Outline::sources, what it acts on
-  double long_u95_mm = 0, short_u95_mm = 0;  ///< if those sources vanished: no photo does better
+  double long_u95_mm = 0, short_u95_mm = 0;  ///< lower bound: if those sources vanished
 };
 std::optional<Advice> most_helpful(const Outline& o);
 
-/// What a person can do about a source of error; empty where no photo helps.
+/// What a person can do about a source of error; empty where no other photo would help.
 std::string remedy_for(const SourceName& source);
 
-/// The contour's sources of error at the outline's own points: every mode carried along, and the
-/// edge noise, enlarged and lengthened to what the pieces leave over where that is more.
-Contour carried(const Contour& contour, const Outline& outline);
+/// The outline's points as a contour: every mode of `contour` interpolated at them, and the edge
+/// noise, with sigma and correlation length raised to those of the fit's residuals where these are
+/// larger.
+Contour at_outline_points(const Contour& contour, const Outline& outline);
 
 }  // namespace panecard::outline

@@ -12,7 +12,7 @@ namespace {
 constexpr double kPi = std::numbers::pi;
 constexpr double kMostSweep = 0.95 * kPi;  // a foot on an arc is unique well inside a half circle
 
-/// Weighted sums over a stretch; z is the squared distance from the origin.
+/// Weighted sums over a range of samples; z is the squared distance from the origin.
 struct Sums {
   double w = 0, x = 0, y = 0, xx = 0, xy = 0, yy = 0, xz = 0, yz = 0, zz = 0;
 
@@ -106,7 +106,7 @@ class Search {
     const std::size_t n = samples.points.size();
     PointMm centre{};
     for (const PointMm p : samples.points) centre = centre + (1.0 / static_cast<double>(n)) * p;
-    // Thrice round, so that a stretch over the seam is a difference like any other.
+    // Prefix sums over three laps, so that a range across the seam is a difference as well.
     sums_.resize(3 * n + 1);
     for (std::size_t i = 0; i < 3 * n; ++i) {
       sums_[i + 1] = sums_[i];
@@ -200,8 +200,8 @@ class Search {
   std::vector<Sums> sums_;
 };
 
-/// The candidate in the middle of the longest run without much turning: a seam there costs least.
-std::size_t calm_start(const PolygonMm& points, const std::vector<std::size_t>& cuts) {
+/// The candidate in the middle of the straightest part: a forced breakpoint there costs least.
+std::size_t straightest_candidate(const PolygonMm& points, const std::vector<std::size_t>& cuts) {
   std::size_t best = 0;
   double longest = -1;
   const std::size_t m = cuts.size();
@@ -215,7 +215,7 @@ std::size_t calm_start(const PolygonMm& points, const std::vector<std::size_t>& 
   return best;
 }
 
-/// All points from the candidate before each cut to the one after it, and the seam.
+/// All points between the candidates on either side of each cut, and the seam.
 std::vector<std::size_t> around(const Search::Pieces& pieces, const std::vector<std::size_t>& cuts,
                                 std::size_t seam, std::size_t n) {
   std::vector<bool> wanted(n, false);
@@ -271,7 +271,7 @@ Link fit_alone(const Samples& samples, PieceKind kind, std::size_t first, std::s
   // next.
   const double s0 = foot_of(link, start).s_mm, s1 = foot_of(link, end).s_mm;
   const double step = (s1 - s0) / static_cast<double>(std::max<std::size_t>(count, 2) - 1);
-  const Spot middle = spot_at(link, (s0 + s1) / 2 + 0.25 * step);
+  const LinkPoint middle = link_point_at(link, (s0 + s1) / 2 + 0.25 * step);
   link.middle = middle.place;
   link.heading_rad = middle.heading_rad;
   link.length_mm = std::max(s1 - s0 + step, 1e-3);
@@ -283,7 +283,7 @@ Chain segment(const Samples& samples) {
   const std::size_t n = samples.points.size();
   const std::vector<std::size_t> cuts = candidates(samples.points);
   if (n < 12 || cuts.size() < 4) return chain;
-  const std::size_t start = calm_start(samples.points, cuts);
+  const std::size_t start = straightest_candidate(samples.points, cuts);
   const Search::Pieces coarse = Search(samples, cuts, start).solve();
   if (coarse.size() < 2) return chain;
   // Once more with every point near a cut as a candidate: a cut that sits a few points off splits a

@@ -1,4 +1,5 @@
-// The file of ready-made allowance sets: meant to be edited by hand, so every refusal says where.
+// Reads the file of ready-made allowance sets. It is edited by hand, so every error says where it
+// is.
 #include <algorithm>
 #include <array>
 #include <charconv>
@@ -22,7 +23,7 @@ struct Refusal {
   std::string what;
 };
 
-/// Strangers' words in a message: one line, not endless.
+/// Text from the file for use in a message: one line of limited length.
 std::string shown(const std::string& text) {
   std::string out;
   for (const char c : text.substr(0, kLongestName)) {
@@ -33,7 +34,7 @@ std::string shown(const std::string& text) {
 
 std::string quoted(const std::string& text) { return "\"" + shown(text) + "\""; }
 
-/// Refuses what is too deep, too much or said twice while it is being read.
+/// Parser callback that rejects input that is nested too deeply, too large or has duplicate keys.
 class Watch {
  public:
   bool operator()(int depth, Json::parse_event_t event, const Json& value) {
@@ -136,7 +137,7 @@ std::vector<CornerCut> corner_cuts(const Json& value, const std::string& key) {
   return out;
 }
 
-/// The sides that must surely cover: their names, or true for all.
+/// The sides to which U95 is added: their names, or true for all.
 void read_cover(const Json& value, Request& request) {
   if (value.is_boolean()) {
     request.rest.cover = value.get<bool>();

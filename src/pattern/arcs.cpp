@@ -1,4 +1,4 @@
-// A dense cut line as few lines and arcs: greedy, each as long as the tolerance lets it be.
+// Approximates a dense cut line by lines and arcs: greedy, each as long as the tolerance allows.
 #include <algorithm>
 #include <cmath>
 #include <numbers>
@@ -11,16 +11,17 @@ namespace {
 
 constexpr double kMostSweep = 2 * std::numbers::pi / 3;
 
-/// All arcs from a to b are one family. In the frame of the chord, y to its left, a point lies on
-/// the arc with bend y / (x (c - x) - y^2), which is 0 for the straight line; bulge = tan of a
-/// quarter of the sweep = -tan(atan(bend c) / 2).
+/// The one-parameter family of arcs from a to b. In the frame of the chord (length c, y to its
+/// left) a point lies on the arc with parameter y / (x (c - x) - y^2), which is 0 for the straight
+/// line; bulge = tan of a quarter of the sweep = -tan(atan(bend c) / 2).
 class Chord {
  public:
   Chord(PointMm a, PointMm b) : a_(a), along_(unit(b - a)), length_(distance(a, b)) {}
   double bulge(double bend) const { return -std::tan(std::atan(bend * length_) / 2); }
   double most_bend() const { return std::tan(kMostSweep / 2) / length_; }
 
-  /// The bends that pass the point within `mm` to either side along the normal; false: none do.
+  /// Intersects [low, high] with the parameters whose arcs pass within `mm` of the point along the
+  /// normal; false when none is left.
   bool narrow(PointMm p, PointMm normal, double mm, double& low, double& high) const {
     double bends[2];
     for (int k = 0; k < 2; ++k) {
@@ -57,8 +58,8 @@ class Fitter {
     const std::size_t start = sharpest();
     std::size_t joint = 0;
     std::vector<ArcVertex> first = from(start, joint);
-    // Where nothing is sharp the start may lie within an arc: begin again where the first one
-    // ended.
+    // Without a sharp vertex the start may lie within an arc: fit again from the end of the first
+    // one.
     std::vector<ArcVertex> second = from(joint, joint);
     return second.size() < first.size() ? second : first;
   }
@@ -92,7 +93,8 @@ class Fitter {
     return best;
   }
 
-  /// Doubling, then halving: the longest step that fits, as if fitting were monotone.
+  /// The longest step that fits, by exponential and binary search (assumes that fitting is
+  /// monotone).
   std::size_t longest(std::size_t from, std::size_t most, double& bulge) const {
     std::size_t good = 1, bad = most + 1;
     while (good < most) {

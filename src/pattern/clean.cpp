@@ -22,7 +22,7 @@ struct Hash {
   }
 };
 
-/// Fixed grid about the raw curve's middle.
+/// Maps mm to Clipper's integer grid, centred on the raw curve.
 class Grid {
  public:
   explicit Grid(const PolygonMm& points) {
@@ -43,7 +43,7 @@ class Grid {
 
 using Where = std::unordered_map<IntPoint, std::size_t, Hash>;
 
-/// The raw edge on which a piece of the result lies whose ends are both crossings.
+/// The raw edge that contains an edge of the result whose ends are both intersections.
 std::size_t edge_under(const TaggedLine& raw, PointMm a, PointMm b) {
   const PointMm middle = 0.5 * (a + b);
   const std::size_t n = raw.points.size();

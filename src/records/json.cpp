@@ -100,7 +100,7 @@ Json advice(const outline::Outline& o) {
   const auto found = outline::most_helpful(o);
   if (!found) return nullptr;
   Json sources = Json::array();
-  for (const ErrorSource source : found->sources) sources.push_back(text(source));
+  for (const ErrorSource source : found->sources) sources.push_back(std::string(text(source)));
   return {{"action", found->action},
           {"sources", sources},
           {"long_u95_mm", mm(found->long_u95_mm)},

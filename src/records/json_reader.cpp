@@ -11,18 +11,65 @@ namespace {
 
 std::string quoted(const char* key) { return std::string("\"") + key + "\""; }
 
+constexpr std::size_t kMostValues = 2'000'000;
+constexpr int kMostNesting = 12;
+constexpr const char* kTooDeep = "it is nested too deeply";
+constexpr const char* kTooMany = "it holds too many values";
+
 /// Deep or crowded documents are refused while they are read.
 Json bounded(const std::string& bytes) {
-  constexpr std::size_t kMostValues = 2'000'000;
-  constexpr int kMostNesting = 12;
   std::size_t values = 0;
   const auto watch = [&values](int depth, Json::parse_event_t, Json&) {
-    if (depth > kMostNesting) throw Refusal{"it is nested too deeply"};
-    if (++values > kMostValues) throw Refusal{"it holds too many values"};
+    if (depth > kMostNesting) throw Refusal{kTooDeep};
+    if (++values > kMostValues) throw Refusal{kTooMany};
     return true;
   };
   return Json::parse(bytes, watch);
 }
+
+/// Walks through a document and keeps nothing of it but why it is refused.
+class Bounds : public nlohmann::json_sax<Json> {
+ public:
+  explicit Bounds(std::string_view bytes) : bytes_(bytes) {}
+  const std::optional<std::string>& why() const { return why_; }
+
+  bool null() override { return one_more(); }
+  bool boolean(bool) override { return one_more(); }
+  bool number_integer(number_integer_t) override { return one_more(); }
+  bool number_unsigned(number_unsigned_t) override { return one_more(); }
+  bool number_float(number_float_t, const string_t&) override { return one_more(); }
+  bool string(string_t&) override { return one_more(); }
+  bool binary(binary_t&) override { return one_more(); }
+  bool key(string_t&) override { return one_more(); }
+  bool start_object(std::size_t) override { return deeper(); }
+  bool start_array(std::size_t) override { return deeper(); }
+  bool end_object() override { return shallower(); }
+  bool end_array() override { return shallower(); }
+  bool parse_error(std::size_t byte, const std::string&,
+                   const nlohmann::json::exception&) override {
+    why_ = line_and_column(std::string(bytes_), byte) + ": this is where it stops being JSON";
+    return false;
+  }
+
+ private:
+  bool one_more() {
+    if (++values_ > kMostValues) why_ = kTooMany;
+    return !why_;
+  }
+  bool deeper() {
+    if (++depth_ > kMostNesting) why_ = kTooDeep;
+    return one_more();
+  }
+  bool shallower() {
+    --depth_;
+    return true;
+  }
+
+  std::string_view bytes_;
+  std::size_t values_ = 0;
+  int depth_ = 0;
+  std::optional<std::string> why_;
+};
 
 }  // namespace
 
@@ -148,3 +195,13 @@ std::vector<Finding> findings_in(const Json& root, const char* key) {
 }
 
 }  // namespace panecard::records::reader
+
+namespace panecard::records {
+
+std::optional<std::string> json_trouble(std::string_view bytes) {
+  reader::Bounds bounds(bytes);
+  nlohmann::json::sax_parse(bytes, &bounds);
+  return bounds.why();
+}
+
+}  // namespace panecard::records

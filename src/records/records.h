@@ -66,6 +66,10 @@ Result<film::Stock> read_stock(const std::string& path);
 Result<std::string> stock_after(const film::Stock& stock, const std::vector<film::Taken>& taken,
                                 double keep_mm);
 
+/// Why these bytes are no JSON to be parsed whole, as in "it is nested too deeply"; nothing when
+/// they are. Takes no memory.
+std::optional<std::string> json_trouble(std::string_view bytes);
+
 /// Tells files apart that are called alike. FIPS 180-4.
 using Sha256 = std::array<std::uint8_t, 32>;
 Sha256 sha256(std::string_view bytes);

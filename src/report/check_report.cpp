@@ -139,7 +139,7 @@ std::string say_comparison(const CompareReport& report, Units u) {
       return "different: " + std::string(more_overlap ? "an overlap" : "a gap") + " of " +
              said(most) + ", allowed is " + limit;
     case Verdict::cannot_tell:
-      return "cannot tell: they differ by " + said(c.doubt) + ", allowed is " + limit +
+      return "cannot tell: they differ by " + said(c.worst_case) + ", allowed is " + limit +
              "; put more cards far apart on the pane and measure both again";
   }
   return "";

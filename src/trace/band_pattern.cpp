@@ -1,11 +1,14 @@
 #include "trace/band_pattern.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <complex>
+#include <functional>
 #include <limits>
 #include <numbers>
 
+#include "trace/closed_path.h"
 #include "trace/strip.h"
 
 namespace panecard::trace {
@@ -35,36 +38,24 @@ void standardise(Eigen::ArrayXXd& columns, const Eigen::ArrayXXd& valid) {
   }
 }
 
-/// Best cyclic path through the scores that prefers to keep its depth.
+/// Best closed path through the scores that prefers to keep its depth.
 std::vector<int> best_path(const Eigen::ArrayXXd& score) {
-  constexpr int kStep = 2;           // rows per block: a slope of 5 %
-  constexpr double kStepCost = 1.5;  // per row: a move must be earned by evidence
-  const Eigen::Index rows = score.rows(), blocks = score.cols(), laps = 3 * blocks;
-  Eigen::ArrayXXi from(rows, laps);
-  Eigen::ArrayXd best = score.col(0), next(rows);
-  for (Eigen::Index l = 1; l < laps; ++l) {
-    for (Eigen::Index r = 0; r < rows; ++r) {
-      double top = -std::numeric_limits<double>::infinity();
-      for (Eigen::Index q = std::max<Eigen::Index>(0, r - kStep);
-           q <= std::min(rows - 1, r + kStep); ++q) {
-        const double value = best(q) - kStepCost * static_cast<double>(std::abs(q - r));
-        if (value > top) {
-          top = value;
-          from(r, l) = static_cast<int>(q);
-        }
-      }
-      next(r) = top + score(r, l % blocks);
-    }
-    best = next;
-  }
-  Eigen::Index row = 0;
-  best.maxCoeff(&row);
-  std::vector<int> path(static_cast<std::size_t>(blocks));
-  for (Eigen::Index l = laps - 1; l >= blocks; --l) {  // the middle lap has forgotten both ends
-    if (l < 2 * blocks) path[static_cast<std::size_t>(l - blocks)] = static_cast<int>(row);
-    row = from(row, l);
-  }
-  return path;
+  constexpr std::array kMoves{-2, -1, 0, 1, 2};  // rows per block: a slope of 5 % at the most
+  constexpr int kMaxMove = 2;
+  constexpr double kMoveCost = 1.5;  // per row: a move must be earned by evidence
+  constexpr double kWorst = -std::numeric_limits<double>::infinity();
+  const int rows = static_cast<int>(score.rows());
+  const Unrolled line = three_turns(static_cast<int>(score.cols()));
+  PathSums<double> sums(line.steps, rows, kMaxMove, 0.0, kWorst);
+  return closed_path(
+      line, sums,
+      [&](const double* from, int step, double* to) {
+        best_moves(from, rows, kMaxMove, kMoveCost, to);
+        const auto here = score.col(line.row(step));
+        for (int r = 0; r < rows; ++r) to[r] += here(r);
+      },
+      [&](const double* from, int, int r) { return r + best_move(from + r, kMoves, kMoveCost); },
+      std::greater<>());
 }
 
 /// Evidence of heavy-tailed clutter: one hard reflection must not outvote a quiet stretch.

@@ -208,7 +208,7 @@ std::vector<Rays> parts_in_doubt(const std::vector<Rays>& places) {
   }
   for (std::size_t i = 0; i < places.size(); ++i) {
     const Rays &from = places[i], &to = places[(i + 1) % places.size()];
-    const int between = ((to.first - from.first) % kRays + kRays) % kRays;
+    const int between = wrapped(to.first - from.first, kRays);
     parts.push_back({from.first, std::min(between + to.count, kRays)});
   }
   return parts;

@@ -6,6 +6,7 @@
 #include <limits>
 #include <utility>
 
+#include "trace/closed_path.h"
 #include "trace/wide.h"
 
 namespace panecard::trace {
@@ -37,20 +38,22 @@ short units(float evidence) {
 }
 
 // Where a pair is found in a row of all: by width, then cell, with room on either side of each
-// width's cells and a width's room before and after all, so that no step leads astray.
+// width's cells, so that no step leads astray.
 struct Places {
   int cells, stride, size;
   explicit Places(int cells_)
       : cells(cells_),
         stride((cells + kRoom - 1) / kRoom * kRoom + kRoom),
-        size((kWidths + 2) * stride + kRoom) {}
+        size(kWidths * stride) {}
 
-  int first(int width) const { return (width - kMinWidth + 1) * stride + kRoom; }
+  int first(int width) const { return (width - kMinWidth) * stride + kRoom; }
   // No path leads through the room, as far as evidence is bounded; no place is outside even then.
   int cell(int place) const { return std::clamp(place % stride - kRoom, 0, cells - 1); }
-  int width(int place) const { return place / stride - 1 + kMinWidth; }
-  int begin() const { return stride; }
-  int end() const { return (kWidths + 1) * stride; }
+  int width(int place) const {
+    return std::clamp(place / stride + kMinWidth, kMinWidth, kMaxWidth);
+  }
+  // Before and after all, for a step to the next width and aside.
+  int room() const { return stride + kRoom; }
 };
 
 void running_sum(const float* values, int count, std::vector<float>& sum) {
@@ -239,26 +242,13 @@ class Row {
   std::vector<float> inner_, outer_, most_, alike_, pair_;
 };
 
-// The best of each place and those up to `max_step` to either side, at `cost` for each step.
-PANECARD_WIDE
-void move_on(const short* __restrict from, int first, int last, int max_step, short cost,
-             short* __restrict to) {
-  std::copy(from + first, from + last, to + first);
-  for (int k = 1; k <= max_step; ++k) {
-    const auto all = static_cast<short>(k * cost);
-    for (int p = first; p < last; ++p) {
-      to[p] = std::max(to[p], static_cast<short>(std::max(from[p - k], from[p + k]) - all));
-    }
-  }
-}
-
 // The best of each place and those of the next widths, at `cost`, less `down`, and what the row has
 // for the place; the best of all comes back.
 PANECARD_WIDE
-short widen_on(const short* __restrict from, int first, int last, int stride, short cost,
-               short down, const short* __restrict sure, short* __restrict to) {
+short widen_on(const short* __restrict from, int count, int stride, short cost, short down,
+               const short* __restrict sure, short* __restrict to) {
   short best = kFloor + kLeastEvidence;
-  for (int p = first; p < last; ++p) {
+  for (int p = 0; p < count; ++p) {
     const auto aside = static_cast<short>(std::max(from[p - stride], from[p + stride]) - cost);
     const auto most = static_cast<short>(std::max(from[p], aside) - down);
     const auto sum = static_cast<short>(std::max(most, kFloor) + sure[p]);
@@ -278,12 +268,12 @@ class Walk {
         max_step_(steps.max_step),
         step_(units(steps.step_cost)),
         width_(units(steps.width_cost)),
-        moved_(places.size, kFloor) {}
+        moved_(places.size + 2 * places.room(), kFloor) {}
 
   short on(const short* from, short best, const short* sure, short* to) {
-    move_on(from, places_.begin(), places_.end(), max_step_, step_, moved_.data());
-    return widen_on(moved_.data(), places_.begin(), places_.end(), places_.stride, width_, best,
-                    sure, to);
+    short* moved = moved_.data() + places_.room();
+    best_moves(from, places_.size, max_step_, step_, moved);
+    return widen_on(moved, places_.size, places_.stride, width_, best, sure, to);
   }
 
   /// The place in a row of sums from where one gets best to `place`, and what is left then.
@@ -307,64 +297,53 @@ class Walk {
   std::vector<short> moved_;
 };
 
-// One end of a closed path that was opened: sums up to every pair of one lap after the other.
+// Sums from one end of the unrolled strip on, to the middle.
 struct End {
-  cv::Mat sums;      // CV_16S, a row per lap, the first walked first
+  PathSums<short> sums;
   double risen = 0;  // what was taken off the last row's sums along the way
-  const short* last() const { return sums.ptr<short>(sums.rows - 1); }
 
-  End(int laps, const Places& places) : sums(laps, places.size, CV_16S) {}
+  End(int count, const Places& places) : sums(count, places.size, places.room(), 0, kFloor) {}
 
-  void walk(const cv::Mat& sure, const Places& places, const Steps& steps, int first_lap, int way) {
+  // Steps of the line from `first` on, one way.
+  void walk(const cv::Mat& sure, const Places& places, const Steps& steps, const Unrolled& line,
+            int first, int way) {
     Walk walk(places, steps);
-    const std::vector<short> start(places.size, 0);
-    const short* from = start.data();
     short best = 0;
-    for (int i = 0; i < sums.rows; ++i) {
-      auto* to = sums.ptr<short>(i);
-      // The room around the pairs, where no sum is written.
-      std::fill(to, to + places.begin(), kFloor);
-      std::fill(to + places.end(), to + places.size, kFloor);
+    sum_up(sums, [&](const short* from, int i, short* to) {
       risen += best;
-      best = walk.on(from, best, sure.ptr<short>((first_lap + way * i) % sure.rows), to);
-      from = to;
-    }
+      best = walk.on(from, best, sure.ptr<short>(line.row(first + way * i)), to);
+    });
   }
 };
 
-// The best places of laps that follow each other, rows of `sure` again and again. The path is found
-// from both ends at once, a core each: a step costs the same either way, so that what is best up to
-// the middle and what is best from there on add up to what one walk from end to end gives.
+// The best place of each step of the unrolled strip. The path is found from both ends at once, a
+// core each: a move costs the same either way, so that what is best up to the middle and what is
+// best from there on add up to what one walk from end to end gives.
 std::vector<int> best_places(const cv::Mat& sure, const Places& places, const Steps& steps,
-                             int laps, double& score) {
-  const int middle = laps / 2;
-  std::array<End, 2> ends{End(middle, places), End(laps - middle, places)};
+                             const Unrolled& line, double& score) {
+  const int middle = line.steps / 2;
+  std::array<End, 2> ends{End(middle, places), End(line.steps - middle, places)};
   cv::parallel_for_({0, 2}, [&](const cv::Range& range) {
     for (int half = range.start; half < range.end; ++half) {
-      ends[half].walk(sure, places, steps, half == 0 ? 0 : laps - 1, half == 0 ? 1 : -1);
+      const bool first = half == 0;
+      ends[half].walk(sure, places, steps, line, first ? 0 : line.steps - 1, first ? 1 : -1);
     }
   });
   const Walk walk(places, steps);
   int most = std::numeric_limits<int>::min(), met = places.first(kMinWidth), from = met;
   for (int width = kMinWidth; width <= kMaxWidth; ++width) {
     for (int p = places.first(width); p < places.first(width) + places.cells; ++p) {
-      const auto [before, left] = walk.before(ends[0].last(), p);
-      if (left + ends[1].last()[p] <= most) continue;
-      most = left + ends[1].last()[p];
+      const auto [before, left] = walk.before(ends[0].sums.last(), p);
+      if (left + ends[1].sums.last()[p] <= most) continue;
+      most = left + ends[1].sums.last()[p];
       met = p, from = before;
     }
   }
-  score = (ends[0].risen + ends[1].risen + most) / kUnit / laps;
-  std::vector<int> path(laps);
-  path[middle] = met;
-  path[middle - 1] = from;
-  for (int i = middle - 1; i > 0; --i) {
-    path[i - 1] = walk.before(ends[0].sums.ptr<short>(i - 1), path[i]).first;
-  }
-  for (int i = laps - middle - 1; i > 0; --i) {
-    const int lap = laps - 1 - i;
-    path[lap + 1] = walk.before(ends[1].sums.ptr<short>(i - 1), path[lap]).first;
-  }
+  score = (ends[0].risen + ends[1].risen + most) / kUnit / line.steps;
+  const auto before = [&](const short* sums, int, int p) { return walk.before(sums, p).first; };
+  std::vector<int> path = trace_back(ends[0].sums, from, before);
+  const std::vector<int> rest = trace_back(ends[1].sums, met, before);
+  path.insert(path.end(), rest.rbegin(), rest.rend());
   return path;
 }
 
@@ -420,17 +399,16 @@ PairPath best_path(const Evidence& e, const Belief& belief, const Steps& steps) 
     Row row(places);
     for (int i = range.start; i < range.end; ++i) row.look(e, belief, i, sure.ptr<short>(i));
   });
-  // Once and a quarter round: what is kept is an eighth of the way off the seam on either side.
-  const int laps = rows + rows / 4, skip = rows / 8;
+  const Unrolled line = turn_and_a_quarter(rows);
   PairPath path;
-  const std::vector<int> all = best_places(sure, places, steps, laps, path.score);
+  const std::vector<int> place = kept(line, best_places(sure, places, steps, line, path.score));
   path.cell.resize(rows);
   path.width.resize(rows);
   path.sure.resize(rows);
-  for (int lap = skip; lap < skip + rows; ++lap) {
-    path.cell[lap % rows] = places.cell(all[lap]);
-    path.width[lap % rows] = places.width(all[lap]);
-    path.sure[lap % rows] = static_cast<float>(sure.at<short>(lap % rows, all[lap])) / kUnit;
+  for (int i = 0; i < rows; ++i) {
+    path.cell[i] = places.cell(place[i]);
+    path.width[i] = places.width(place[i]);
+    path.sure[i] = static_cast<float>(sure.at<short>(i, place[i])) / kUnit;
   }
   find_rivals(e, belief, places, sure, path);
   if (!e.like.seal.empty()) take_off_trust(e, path);

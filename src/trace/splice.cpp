@@ -37,7 +37,7 @@ std::vector<double> at_rays(PointMm middle, const PolygonMm& curve,
     if (to > from + kRays / 2.0) to -= kRays;
     for (int ray = static_cast<int>(std::ceil(from)); ray <= std::floor(to); ++ray) {
       const double t = to > from ? (ray - from) / (to - from) : 0;
-      out[(ray % kRays + kRays) % kRays] = (1 - t) * at(i) + t * at(j);
+      out[wrapped(ray, kRays)] = (1 - t) * at(i) + t * at(j);
     }
   }
   // A curve that turns back leaves rays without a value: the one before holds.

@@ -219,7 +219,7 @@ PolygonMm smooth_closed(const PolygonMm& curve, double sigma) {
   for (int i = 0; i < n; ++i) {
     PointMm p{};
     for (int k = -reach; k <= reach; ++k) {
-      p = p + weight[k + reach] / sum * curve[((i + k) % n + n) % n];
+      p = p + weight[k + reach] / sum * curve[wrapped(i + k, n)];
     }
     out[i] = p;
   }

@@ -3,7 +3,6 @@
 #include <Eigen/Core>
 #include <algorithm>
 #include <cmath>
-#include <string>
 
 namespace panecard::trace {
 namespace {

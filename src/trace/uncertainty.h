@@ -1,7 +1,6 @@
 // From a boundary to a contour that carries every source of its uncertainty.
 #pragma once
 
-#include <string>
 #include <vector>
 
 #include "card/card.h"

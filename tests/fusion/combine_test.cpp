@@ -21,7 +21,7 @@ check::Shape fitted(const check::Shape& drawn) {
   const auto outline = outline::fit(drawn.contour);
   REQUIRE(outline.ok());
   check::Shape out;
-  out.contour = outline::carried(drawn.contour, outline.value());
+  out.contour = outline::at_outline_points(drawn.contour, outline.value());
   out.u95_mm = outline->u95_mm;
   return out;
 }
@@ -59,12 +59,12 @@ std::vector<Measured> measured(const check::Shape& truth, int count, std::mt1993
 /// The combined outline as measure would leave it.
 check::Shape shape_of(const Combined& combined) {
   check::Shape out;
-  out.contour = outline::carried(combined.contour, combined.outline);
+  out.contour = outline::at_outline_points(combined.contour, combined.outline);
   out.u95_mm = combined.outline.u95_mm;
   return out;
 }
 
-double middle_of(std::vector<double> values) {
+double median(std::vector<double> values) {
   std::nth_element(values.begin(), values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2),
                    values.end());
   return values[values.size() / 2];
@@ -76,7 +76,7 @@ struct Counted {
 
 /// How often the true outline lies within the plus-minus of the combined one.
 void count(const check::Shape& combined, const PolygonMm& truth, Counted& counted) {
-  const auto motion = check::lay_anyhow(truth, combined.contour.points);
+  const auto motion = check::register_multi_start(truth, combined.contour.points);
   REQUIRE(motion.ok());
   PolygonMm laid;
   for (const PointMm p : truth) laid.push_back(motion.value()(p));
@@ -123,12 +123,12 @@ TEST_CASE("five measurements: the plus-minus falls by what they do not have in c
     }
     const double share = static_cast<double>(counted.inside) / counted.points;
     MESSAGE(std::string(row.common.what)
-            << ": falls by " << middle_of(falls) << ", least "
+            << ": falls by " << median(falls) << ", least "
             << *std::min_element(falls.begin(), falls.end()) << ", most "
             << *std::max_element(falls.begin(), falls.end()) << ", within " << share);
-    CHECK(middle_of(falls) >= row.least_fall);
-    CHECK(middle_of(falls) < last);
-    last = middle_of(falls);
+    CHECK(median(falls) >= row.least_fall);
+    CHECK(median(falls) < last);
+    last = median(falls);
     CHECK(share > 0.9);  // few trials of strongly connected points
     CHECK(disagreeing <= 1);
   }

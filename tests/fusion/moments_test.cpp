@@ -39,10 +39,10 @@ TEST_CASE("turn and mirror are read off the moments") {
     for (const bool mirror : {false, true}) {
       const PolygonMm other =
           check::test::turned(mirror ? mirrored(pane) : pane, turn, {300, -200});
-      const Turn found = best_turn(moments_of(pane), moments_of(other), noise);
+      const Rotation found = best_rotation(moments_of(pane), moments_of(other), noise);
       CHECK(found.mirrored == mirror);
       CHECK(std::abs(std::remainder(found.rad - turn, 2 * std::numbers::pi)) < 0.02);
-      CHECK(found.apart_mm < 1);
+      CHECK(found.distance_mm < 1);
       CHECK(rotation_invariant_distance_mm2(moments_of(pane), moments_of(other), noise) < 1e-4);
     }
   }

@@ -176,7 +176,7 @@ TEST_CASE("a face taken away and put back changes nothing") {
 }
 
 TEST_CASE("glued layers pass what rays through the stack without the inner faces do") {
-  const double r = kFace.value;
+  const double r = kFaceReflectance.value;
   struct Row {
     const char* what;
     Element glass, film;
@@ -219,7 +219,7 @@ TEST_CASE("uncertainty follows from the digits written, or from what is said of 
   };
   for (const Row& row : rows) {
     CAPTURE(row.text);
-    const auto share = share_from(row.text);
+    const auto share = parse_share(row.text);
     CHECK(share.ok());
     if (!share.ok()) continue;
     CHECK(std::abs(share->value - row.value) <= 1e-15);
@@ -230,7 +230,7 @@ TEST_CASE("uncertainty follows from the digits written, or from what is said of 
        {"", "%", "35", "1", "135%", "-5%", "1e-1", "35%%", "abc", "35%+-", "35%+-2", "0.3+-2%",
         "nan", "inf", "0.123456789012345", "3 5%", "35% x", "..5"}) {
     CAPTURE(text);
-    const auto share = share_from(text);
+    const auto share = parse_share(text);
     CHECK(!share.ok());
     if (!share.ok()) CHECK(share.error().code == Code::bad_usage);
   }
@@ -260,7 +260,7 @@ TEST_CASE("the glued uncertainty agrees with drawn figures") {
   double sum = 0, squares = 0;
   constexpr int kDraws = 20000;
   for (int k = 0; k < kDraws; ++k) {
-    const double r = drawn(kFace);
+    const double r = drawn(kFaceReflectance);
     std::array<Element, 2> e;
     for (std::size_t i = 0; i < 2; ++i) {
       e[i] = {drawn(both[i].transmission), drawn(*both[i].front), drawn(*both[i].back)};

@@ -17,7 +17,7 @@ TEST_CASE("the moves of a spot agree with differences of the curve itself") {
     link.curvature = kind == PieceKind::line ? 0 : 0.03;
     link.rate = kind == PieceKind::free ? 4e-4 : 0;
     for (const double s : {-20.0, -0.4, 0.0, 7.0, 20.0}) {
-      const Spot spot = spot_at(link, s);
+      const LinkPoint point = link_point_at(link, s);
       for (int k = 0; k < unknowns(kind); ++k) {
         if (k == 3) continue;  // the length moves the ends, not a spot
         const double h = k < 3 ? 1e-5 : k == 4 ? 1e-7 : 1e-9;
@@ -32,15 +32,16 @@ TEST_CASE("the moves of a spot agree with differences of the curve itself") {
          : k == 2 ? down.heading_rad
          : k == 4 ? down.curvature
                   : down.rate) -= h;
-        const PointMm d = (1 / (2 * h)) * (spot_at(up, s).place - spot_at(down, s).place);
+        const PointMm d =
+            (1 / (2 * h)) * (link_point_at(up, s).place - link_point_at(down, s).place);
         const double size = 1 + std::abs(d.x) + std::abs(d.y);
         CAPTURE(k);
         CAPTURE(s);
-        CHECK(std::abs(spot.moves(0, k) - d.x) <= 1e-5 * size);
-        CHECK(std::abs(spot.moves(1, k) - d.y) <= 1e-5 * size);
+        CHECK(std::abs(point.d_place(0, k) - d.x) <= 1e-5 * size);
+        CHECK(std::abs(point.d_place(1, k) - d.y) <= 1e-5 * size);
       }
-      const PointMm left{-std::sin(spot.heading_rad), std::cos(spot.heading_rad)};
-      const Foot foot = foot_of(link, spot.place + 0.3 * left);
+      const PointMm left{-std::sin(point.heading_rad), std::cos(point.heading_rad)};
+      const Foot foot = foot_of(link, point.place + 0.3 * left);
       CHECK(std::abs(foot.s_mm - s) <= 1e-5);
       CHECK(std::abs(foot.offset_mm - 0.3) <= 1e-8);
     }

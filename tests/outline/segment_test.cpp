@@ -15,7 +15,7 @@ TEST_CASE(
   samples.points = {{1, 7}, {3, 7}, {2, 6}, {5, 8}, {7, 7}, {9, 5}};
   samples.weight.assign(6, 1.0);
   const Link link = fit_alone(samples, PieceKind::arc, 0, 6);
-  const Spot middle = spot_at(link, 0);
+  const LinkPoint middle = link_point_at(link, 0);
   const PointMm left{-std::sin(middle.heading_rad), std::cos(middle.heading_rad)};
   const PointMm centre = middle.place + (1 / link.curvature) * left;
   // Taubin's answer for these points, computed with NumPy.

@@ -106,9 +106,9 @@ TEST_CASE("a comparison says gap, overlap, where and verdict") {
   CompareReport report;
   report.first = "a.jpg", report.second = "b.jpg";
   report.tolerance_mm = 2;
-  report.comparison.on = report.comparison.laid = sample::slider().outline.points;
-  report.comparison.off_mm.assign(report.comparison.on.size(), 0.1);
-  report.comparison.u95_mm.assign(report.comparison.on.size(), 0.5);
+  report.comparison.reference = report.comparison.registered = sample::slider().outline.points;
+  report.comparison.off_mm.assign(report.comparison.reference.size(), 0.1);
+  report.comparison.u95_mm.assign(report.comparison.reference.size(), 0.5);
   report.comparison.gap = {3.2, 0.5, {0, 0}, "top, 1 o'clock"};
   report.comparison.overlap = {0.1, 0.5, {0, 0}, "left, 9 o'clock"};
   report.comparison.same = check::Verdict::no;

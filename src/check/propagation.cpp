@@ -1,4 +1,4 @@
-#include "check/spread.h"
+#include "check/propagation.h"
 
 #include <Eigen/Dense>
 #include <algorithm>
@@ -49,7 +49,7 @@ std::vector<Value> at_stations(const std::vector<Value>& values, const std::vect
 
 }  // namespace
 
-Shape evenly(const Shape& shape, double step_mm) {
+Shape evenly_resampled(const Shape& shape, double step_mm) {
   const std::vector<Station> to = stations(shape.contour.points, step_mm);
   Shape out;
   out.sources_known = shape.sources_known;
@@ -64,9 +64,10 @@ Shape evenly(const Shape& shape, double step_mm) {
   return out;
 }
 
-Shape evenly(const Shape& shape) {
+Shape evenly_resampled(const Shape& shape) {
   constexpr double kStep_mm = 2, kMostPoints = 1000;
-  return evenly(shape, std::max(kStep_mm, perimeter_mm(shape.contour.points) / kMostPoints));
+  return evenly_resampled(shape,
+                          std::max(kStep_mm, perimeter_mm(shape.contour.points) / kMostPoints));
 }
 
 PointMm up_of(const Contour& contour) {
@@ -97,7 +98,7 @@ std::string place_name(PointMm at, PointMm centre, PointMm up) {
   return side + ", " + std::to_string(hour == 0 ? 12 : hour) + " o'clock";
 }
 
-Spread::Spread(const Shape& shape, const PolygonMm& along) {
+Propagation::Propagation(const Shape& shape, const PolygonMm& along) {
   const Contour& c = shape.contour;
   const auto n = static_cast<Eigen::Index>(c.points.size());
   if (!shape.sources_known) {
@@ -125,7 +126,7 @@ Spread::Spread(const Shape& shape, const PolygonMm& along) {
   }
 }
 
-std::vector<Value> Spread::of(const Eigen::MatrixXd& rows) const {
+std::vector<Value> Propagation::of(const Eigen::MatrixXd& rows) const {
   std::vector<Value> out(static_cast<std::size_t>(rows.rows()));
   if (u95_.size() > 0) {
     const Eigen::VectorXd worst = rows.cwiseAbs() * u95_;
@@ -150,9 +151,9 @@ std::vector<Value> Spread::of(const Eigen::MatrixXd& rows) const {
   return out;
 }
 
-double Spread::residual_range95(const std::vector<std::size_t>& points,
-                                const Eigen::MatrixXd& fitted, const Eigen::MatrixXd& response,
-                                const Eigen::MatrixXd& draws) const {
+double Propagation::residual_range95(const std::vector<std::size_t>& points,
+                                     const Eigen::MatrixXd& fitted, const Eigen::MatrixXd& response,
+                                     const Eigen::MatrixXd& draws) const {
   const auto n = static_cast<Eigen::Index>(points.size());
   if (u95_.size() > 0) {
     Eigen::VectorXd worst(n);
@@ -179,7 +180,7 @@ Eigen::MatrixXd normal_draws(Eigen::Index rows, Eigen::Index columns) {
   std::mt19937_64 bits(20240611);
   const auto uniform = [&bits] { return (static_cast<double>(bits() >> 11U) + 0.5) * 0x1p-53; };
   Eigen::MatrixXd out(rows, columns);
-  for (double& value : out.reshaped()) {  // Box & Muller 1958
+  for (double& value : out.reshaped()) {  // OrientedBox & Muller 1958
     value = std::sqrt(-2 * std::log(uniform())) * std::cos(2 * kPi * uniform());
   }
   return out;

@@ -7,13 +7,13 @@
 namespace panecard::outline {
 namespace {
 
-/// Where a point's foot lies on a polygon: t of the way from vertex `before` to the next.
+/// The nearest point on a polygon: t of the way from vertex `before` to the next.
 struct FootOn {
   std::size_t before = 0;
   double t = 0, away_mm = 0;
 };
 
-/// Feet on a closed polygon of points that come in the order of a curve alongside it.
+/// Nearest points on a closed polygon, for queries in the order of a curve close to it.
 class Feet {
  public:
   explicit Feet(const PolygonMm& polygon) : polygon_(polygon) {
@@ -25,8 +25,8 @@ class Feet {
   FootOn operator()(PointMm p) {
     const std::size_t n = polygon_.size();
     if (n == 0) return {};
-    // Within so many sides of a vertex none is nearer by more than their length: most are passed
-    // over, the more so as the first one looked at is the last one's nearest.
+    // Over k edges the distance changes by at most k times the longest edge, so most vertices can
+    // be skipped. The search starts at the last query's nearest vertex.
     double least_mm = distance(polygon_[nearest_], p);
     const std::size_t start = nearest_;
     for (std::size_t k = 1; k < n;) {
@@ -56,13 +56,13 @@ Value between(const std::vector<Value>& values, const FootOn& foot) {
   return (1 - foot.t) * values[foot.before] + foot.t * values[(foot.before + 1) % values.size()];
 }
 
-/// What the pieces leave over: its size against the stated noise, and the length over which it is
-/// alike, from the scatter of its means over stretches.
-struct Rest {
+/// The residuals of the pieces: their standard deviation relative to the stated noise, and their
+/// correlation length from the variance of batch means.
+struct ResidualNoise {
   double times_sigma = 1, correlation_length_mm = 0;
 };
 
-Rest rest_of(const Contour& c, const Outline& outline) {
+ResidualNoise residual_noise(const Contour& c, const Outline& outline) {
   constexpr double kStretch_mm = 40;  // a tenth of a side: its line takes little of it away
   constexpr double kBumpLength = 16 / (std::numbers::pi * std::numbers::pi);
   const std::size_t n = c.points.size();
@@ -83,7 +83,7 @@ Rest rest_of(const Contour& c, const Outline& outline) {
     mean = 0;
     ++stretches;
   }
-  Rest rest;
+  ResidualNoise rest;
   if (stretches == 0 || !(stated > 0)) return rest;
   rest.times_sigma = std::sqrt(std::max(1.0, squares / stated));
   const double variance = std::max(squares, stated) / static_cast<double>(n);
@@ -95,14 +95,14 @@ Rest rest_of(const Contour& c, const Outline& outline) {
 
 }  // namespace
 
-Contour carried(const Contour& contour, const Outline& outline) {
+Contour at_outline_points(const Contour& contour, const Outline& outline) {
   Contour out;
   out.points = outline.points;
   out.points_px = outline.points_px;
   out.seen = outline.seen;
   out.mode_sources = contour.mode_sources;
   out.modes.resize(contour.modes.size());
-  const Rest rest = rest_of(contour, outline);
+  const ResidualNoise rest = residual_noise(contour, outline);
   out.correlation_length_mm = std::max(contour.correlation_length_mm, rest.correlation_length_mm);
   Feet foot_on(contour.points);
   for (const PointMm p : outline.points) {
