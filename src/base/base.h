@@ -30,7 +30,7 @@ enum class Code {
   plane_too_uncertain,  ///< too oblique or too few points
   boundary_not_seen,    ///< too much of the boundary is not visible, or no closed boundary
   degenerate_shape,     ///< geometry that has no answer (coincident points and so on)
-  poses_too_alike,      ///< lens calibration: photos do not tell the parameters apart
+  poses_too_alike,      ///< lens calibration: the parameters are not separable
   too_few_photos,       ///< lens calibration
   does_not_fit,         ///< a piece is wider than the film, or longer than what is left of it
 };
@@ -112,7 +112,7 @@ std::string fixed(double value, int decimals);
 std::vector<std::string> wrap(const std::string& text, std::size_t most_lines,
                               const std::function<bool(const std::string&)>& fits);
 
-/// Writes `bytes` beside `path` and renames, so that a reader sees all of it or none.
+/// Atomic: writes a temporary file in the folder of `path` and renames it.
 /// @retval Code::unwritable_file  the folder is missing, read-only or full; nothing is left behind.
 Result<std::size_t> write_file(const std::string& path, std::string_view bytes);
 

@@ -54,7 +54,7 @@ struct DetectedCard {
   double deviance = 0;            ///< plain: minus twice the log-likelihood, 0 for a perfect card
   std::vector<PointPx> body_px;   ///< the body's four corners in the photo, top-left as printed
                                   ///< first, clockwise on the screen; for masking and drawing
-  std::vector<Finding> findings;  ///< of this card, or of one beside it that could not be used
+  std::vector<Finding> findings;  ///< of this card, or of a rejected candidate
 };
 
 struct DetectOptions {
@@ -87,7 +87,7 @@ using PlaneVector = Eigen::Matrix<double, kPlaneSize, 1>;
 struct Plane {
   PlaneVector value = PlaneVector::Zero();
   /// Square root of the covariance: value + factor * n with n ~ N(0, I). Columns are independent;
-  /// planes fitted together share them. `sources` says where each comes from.
+  /// planes fitted together share them. `sources` says the source of each column.
   Eigen::Matrix<double, kPlaneSize, Eigen::Dynamic> factor;
   std::vector<ErrorSource> sources;  ///< per column
   double bent_probability = 0;       ///< that the pane is bent rather than flat, given the cards

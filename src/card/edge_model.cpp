@@ -127,7 +127,7 @@ void add_pixels(const BodyModel& body, int e, Eigen::Matrix<double, 5, 5>& part,
     for (const Pixel& p : w.pixel) {
       const Vector3d basis = body.edge[e].basis(p.t);
       const double z = (p.u - body.edge[e].c.dot(basis)) / blur;
-      if (std::abs(z) > 4) continue;  // says nothing about the place of the edge
+      if (std::abs(z) > 4) continue;  // no information on the edge position
       double slope = 0, unused = 0;
       const auto [q, density] = normal_at(z);
       const double r = (w.axis.dot(p.code - w.out) - look_up(w.model, q, &slope)) / w.sigma;

@@ -1,8 +1,7 @@
 // Photometric model of the four edges of a body: a blurred step along a curve, fitted to pixels.
 //
-// Method   docs/plain-cards.md, "Edge model". The value of a pixel, projected onto the axis in
-// colour
-//          space that separates both sides best, is a step blurred by a Gaussian in linear light
+// Method   docs/plain-cards.md, "Edge model". Pixel values are projected onto the colour axis that
+//          separates both sides best. The model is a step in linear light, blurred by a Gaussian
 //          and encoded as sRGB (IEC 61966-2-1). All curves, blurs and the gain of clipped whites
 //          are fitted together by Gauss-Newton with Huber's weights.
 #pragma once
@@ -71,12 +70,13 @@ void visit_band(const cv::Mat& bgr, const EdgeCurve& edge, double t0, double t1,
   }
 }
 
+/// Position in the frame of an edge, px, and BGR code.
 struct Pixel {
   float t, u;
   Eigen::Vector3d code;
 };
 
-/// A short stretch of one edge with its own colours on both sides.
+/// A short section of one edge with its own colours on both sides.
 struct EdgeWindow {
   double t_mid = 0;
   std::vector<Pixel> pixel;
@@ -87,11 +87,12 @@ struct EdgeWindow {
   std::vector<double> model, model_brighter;  ///< expected value over the share of inside light
 };
 
+/// State of the fit: four curves and the parameters they share.
 struct BodyModel {
   std::array<EdgeCurve, 4> edge;
   std::array<std::vector<EdgeWindow>, 4> window;
   std::array<double, 2> blur = {1.0, 1.0};  ///< of edges 0 and 2, of edges 1 and 3
-  double log_gain = 0;
+  double log_gain = 0;  ///< log of the light of clipped whites over the sensor's limit
   bool clipped = false;
 };
 

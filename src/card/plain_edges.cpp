@@ -23,19 +23,19 @@ double median(std::vector<double> v) {
 /// Coarse position of the edge: the largest colour step in each of 24 sections, then the line that
 /// most of them support (exhaustive RANSAC). False when less than half of them do.
 bool locate_coarsely(const cv::Mat& bgr, EdgeCurve& edge, double t0, double t1, double reach) {
-  constexpr int kStretches = 24, kSide = 3;
+  constexpr int kSections = 24, kSide = 3;
   const int bins = 2 * static_cast<int>(std::ceil(reach)) + 2 * kSide;
-  std::vector<Vector3d> sum(static_cast<std::size_t>(kStretches * bins), Vector3d::Zero());
+  std::vector<Vector3d> sum(static_cast<std::size_t>(kSections * bins), Vector3d::Zero());
   std::vector<int> count(sum.size(), 0);
   visit_band(bgr, edge, t0, t1, bins / 2.0, 1, [&](int x, int y, double t, double u) {
-    const int s = std::min(kStretches - 1, static_cast<int>((t - t0) / (t1 - t0) * kStretches));
+    const int s = std::min(kSections - 1, static_cast<int>((t - t0) / (t1 - t0) * kSections));
     const int b = std::clamp(static_cast<int>(u - edge.u(t) + bins / 2.0), 0, bins - 1);
     const auto& c = bgr.at<cv::Vec3b>(y, x);
     sum[s * bins + b] += Vector3d(c[0], c[1], c[2]);
     ++count[s * bins + b];
   });
   std::vector<Vector2d> step;  // t, u
-  for (int s = 0; s < kStretches; ++s) {
+  for (int s = 0; s < kSections; ++s) {
     double best = 0, best_u = 0;
     for (int b = kSide; b + kSide <= bins; ++b) {
       Vector3d difference = Vector3d::Zero();
@@ -51,12 +51,12 @@ bool locate_coarsely(const cv::Mat& bgr, EdgeCurve& edge, double t0, double t1, 
         best_u = u;
       }
     }
-    step.emplace_back(t0 + (s + 0.5) * (t1 - t0) / kStretches, best_u);
+    step.emplace_back(t0 + (s + 0.5) * (t1 - t0) / kSections, best_u);
   }
   int most = 0;
   double p0 = 0, p1 = 0;
-  for (int i = 0; i < kStretches; ++i) {
-    for (int k = i + kStretches / 4; k < kStretches; ++k) {
+  for (int i = 0; i < kSections; ++i) {
+    for (int k = i + kSections / 4; k < kSections; ++k) {
       const double slope = (step[k].y() - step[i].y()) / (step[k].x() - step[i].x());
       int agree = 0;
       for (const Vector2d& q : step) {
@@ -70,7 +70,7 @@ bool locate_coarsely(const cv::Mat& bgr, EdgeCurve& edge, double t0, double t1, 
     }
   }
   edge.c += Vector3d(p0 + p1 * edge.length / 2, p1 * edge.length / 2, 0);
-  return 2 * most >= kStretches;
+  return 2 * most >= kSections;
 }
 
 /// Least squares polynomial through (t, offset) in the basis of the edge, with three rounds of
@@ -147,7 +147,7 @@ void sample_edge(BodyModel& body, int e, EdgeFit& fit) {
     const Vector2d at = edge.at(clean_t[i]) + clean_offset[i] * edge.n;
     fit.seen.push_back({at.x(), at.y()});
   }
-  // Two stretches, or 3 %, may be lost to a mark or a change beside the edge.
+  // Two windows, or 3 %, may be lost to a mark or a change beside the edge.
   const double spare = std::max(2.0 / static_cast<double>(body.window[e].size()), 0.03) * 1.01;
   fit.reaches_end = {first - begin <= spare * (end - begin) + 1e-9,
                      end - last <= spare * (end - begin) + 1e-9};
