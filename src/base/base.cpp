@@ -64,7 +64,7 @@ Result<std::size_t> write_through(const std::string& path, std::string_view byte
   return bytes.size();
 }
 
-/// Opens a file that nobody has yet, in the folder of `target`, so that the rename stays on one
+/// Creates a new file (O_EXCL) in the folder of `target`, so that the rename stays on one
 /// disk.
 int open_beside(const std::string& target, std::string& name) {
   for (int attempt = 0; attempt < 1000; ++attempt) {

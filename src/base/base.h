@@ -1,4 +1,4 @@
-// What every room shares: how trouble is reported, how numbers become text, how files are written.
+// Shared by all rooms: errors and findings, numbers to text, reading and writing files.
 #pragma once
 
 #include <cstddef>
@@ -16,8 +16,8 @@
 
 namespace panecard {
 
-/// Bad luck on good code: the whole program's list. app/ switches over it without a default, so
-/// under -Werror=switch a new code needs a sentence and an exit status before it compiles.
+/// Codes of all errors that input or environment can cause. app/ switches over them without a
+/// default, so that under -Werror=switch a new code needs an exit status before it compiles.
 enum class Code {
   bad_usage,        ///< an option that makes no sense, with what would
   unreadable_file,  ///< no such file, a directory, truncated, not what it claims to be
@@ -30,7 +30,7 @@ enum class Code {
   plane_too_uncertain,  ///< too oblique or too few points
   boundary_not_seen,    ///< too much of the boundary is not visible, or no closed boundary
   degenerate_shape,     ///< geometry that has no answer (coincident points and so on)
-  poses_too_alike,      ///< lens calibration: photos do not tell the parameters apart
+  poses_too_alike,      ///< lens calibration: the parameters are not separable
   too_few_photos,       ///< lens calibration
   does_not_fit,         ///< a piece is wider than the film, or longer than what is left of it
 };
@@ -60,23 +60,23 @@ class [[nodiscard]] Result {  // constructors are implicit so that `return Error
   std::variant<T, Error> state_;
 };
 
-/// What a person reads lengths in; inside everything is millimetres.
+/// Units of displayed lengths; internally all are millimetres.
 enum class Units { mm, inch };
 
-/// What goes on beside the caller's work: in another thread, or when it is asked for where there is
-/// no core to spare or no thread to be had. References in `work` must outlive the future.
+/// Runs `work` in another thread, or deferred until get() when there is no spare core or no thread
+/// can be started. References in `work` must outlive the future.
 template <typename Work>
-std::future<std::invoke_result_t<Work>> run_async(bool core_to_spare, Work work) {
-  if (core_to_spare) {
+std::future<std::invoke_result_t<Work>> run_async(bool spare_core, Work work) {
+  if (spare_core) {
     try {
       return std::async(std::launch::async, work);
-    } catch (const std::system_error&) {  // done later, then
+    } catch (const std::system_error&) {  // deferred below
     }
   }
   return std::async(std::launch::deferred, std::move(work));
 }
 
-/// Doubt that travels with a result instead of stopping it.
+/// A warning that accompanies a result instead of replacing it by an error.
 struct Finding {
   std::string code;  ///< stable, snake_case: "lens_unknown"
   std::string text;  ///< one sentence for a person, with numbers and what to do
@@ -89,7 +89,7 @@ std::string to_text(double value, int decimals);
 /// Millimetres as inches to the nearest 1/16: 501.7 -> "19 3/4".
 std::string to_sixteenths(double mm);
 
-// Names come from strangers' files: they are made harmless here, once.
+// Text from files is untrusted: these make it safe for one line, XML and ASCII formats.
 
 /// Valid UTF-8 on one line, without control, line-separating or direction-changing characters, cut
 /// to `most` characters with an ellipsis.
@@ -105,14 +105,14 @@ std::size_t count_characters(std::string_view utf8);
 std::string pad_left(const std::string& s, std::size_t width);
 std::string pad_right(const std::string& s, std::size_t width);
 
-/// Fixed number of decimals, locale-free; "?" for what no pane can measure.
+/// Fixed number of decimals, locale-free; "?" for values of 1e12 or more and for NaN.
 std::string fixed(double value, int decimals);
 
 /// Breaks at spaces into lines that fit; a word longer than a line is broken where it must be.
 std::vector<std::string> wrap(const std::string& text, std::size_t most_lines,
                               const std::function<bool(const std::string&)>& fits);
 
-/// Writes `bytes` beside `path` and renames, so that a reader sees all of it or none.
+/// Atomic: writes a temporary file in the folder of `path` and renames it.
 /// @retval Code::unwritable_file  the folder is missing, read-only or full; nothing is left behind.
 Result<std::size_t> write_file(const std::string& path, std::string_view bytes);
 

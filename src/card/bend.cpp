@@ -17,15 +17,16 @@ using Eigen::VectorXd;
 
 // Common practice, as standard deviations: a bent side glass has a radius of 1 m to 2 m about one
 // axis, nearly straight along it. docs/bend.md.
-constexpr double kStrong = 0.7e-3, kWeak = 0.05e-3, kFree = 0.5e-3;  // 1/mm
+constexpr double kSigmaAcross = 0.7e-3, kSigmaAlong = 0.05e-3, kSigmaAnyAxis = 0.5e-3;  // 1/mm
 
 struct Model {
-  double prior = 0;  ///< probability before the cards are looked at
+  double prior = 0;  ///< prior probability
   BendPrior bend;
   bool bent = false;
 };
 
-/// Prior of (xx, xy, yy) in the plane's frame from one along and across `axis` (unit vector).
+/// Prior of (xx, xy, yy) in the plane frame, given in the frame of `axis` (unit vector): curvature
+/// along it, mixed, across it.
 BendPrior turned_prior(const Vector2d& axis, double along, double across, double sigma_along,
                        double sigma_mixed, double sigma_across) {
   const Vector2d other(-axis.y(), axis.x());
@@ -44,42 +45,46 @@ std::vector<Model> models_for(const Vector2d& up, const std::optional<MeasuredBo
   if (bow) {
     const double k = bow->curvature_per_mm, s = bow->sigma_per_mm;
     const Vector2d axis = bow->vertical_axis ? up : level;
-    // A straightedge along the axis would have shown no bow: what it can hide is as large.
+    // Along the axis the bow is taken as zero, with the same uncertainty as across it.
     return {{1, turned_prior(axis, 0, k, s, s, s), true}};
   }
   return {{0.5, {}, false},
-          {0.3, turned_prior(level, 0, 0, kWeak, kWeak, kStrong), true},
-          {0.1, turned_prior(up, 0, 0, kWeak, kWeak, kStrong), true},
-          {0.1, turned_prior(level, 0, 0, kFree, kFree, kFree), true}};
+          {0.3, turned_prior(level, 0, 0, kSigmaAlong, kSigmaAlong, kSigmaAcross), true},
+          {0.1, turned_prior(up, 0, 0, kSigmaAlong, kSigmaAlong, kSigmaAcross), true},
+          {0.1, turned_prior(level, 0, 0, kSigmaAnyAxis, kSigmaAnyAxis, kSigmaAnyAxis), true}};
 }
 
-/// Laplace's approximation of the log evidence, up to what all models share (Bishop 2006, 4.4.1).
+/// Laplace's approximation of the log evidence, up to a constant common to all models (Bishop 2006,
+/// 4.4.1).
 double log_evidence(const Fit& fit, const Model& model) {
   double log_prior = 0;
   if (model.bent) log_prior = -0.5 * std::log(model.bend.covariance.determinant());
   return -0.5 * fit.cost - 0.5 * fit.log_information + log_prior;
 }
 
-/// Which parameters' prior knowledge makes one source.
+/// The parameters whose prior is one source of uncertainty, by the source's name.
 std::vector<std::pair<ErrorSource, std::vector<int>>> prior_groups(const PlaneProblem& problem) {
-  std::vector<int> lens, print, size, lift, creep, bend;
+  std::vector<int> lens, print, size, lift, edge_shift, bend;
   for (int i = 6 * problem.views(); i < problem.bend_index(); ++i) lens.push_back(i);
   for (int i = 0; i < 3; ++i) bend.push_back(problem.bend_index() + i);
   for (int b = 0; b < problem.bodies(); ++b) {
     std::vector<int>& scale = problem.body(b).kind == Kind::plain ? size : print;
     scale.push_back(problem.body_index(b, kScaleU));
     scale.push_back(problem.body_index(b, kScaleV));
-    lift.push_back(problem.body_index(b, kLift));
-    creep.push_back(problem.body_index(b, kOutward));
+    lift.push_back(problem.body_index(b, kHeight));
+    edge_shift.push_back(problem.body_index(b, kEdgeShift));
   }
-  return {{ErrorSource::lens, lens},        {ErrorSource::print_scale, print},
-          {ErrorSource::card_size, size},   {ErrorSource::card_thickness, lift},
-          {ErrorSource::edge_creep, creep}, {ErrorSource::bow, bend}};
+  return {{ErrorSource::lens, lens},
+          {ErrorSource::print_scale, print},
+          {ErrorSource::card_size, size},
+          {ErrorSource::card_thickness, lift},
+          {ErrorSource::edge_creep, edge_shift},
+          {ErrorSource::bow, bend}};
 }
 
-/// The covariance C of the fit split by cause: with information H = sum of P_b, C = sum of C P_b C.
-std::vector<Source> split(const PlaneProblem& problem, const Fit& fit,
-                          const std::vector<int>& indices) {
+/// Covariance C of the fit by source: with information H = sum of P_b, C = sum of C P_b C.
+std::vector<Source> covariance_by_source(const PlaneProblem& problem, const Fit& fit,
+                                         const std::vector<int>& indices) {
   const auto part = [&](const MatrixXd& information) {
     const MatrixXd rows = fit.covariance(indices, Eigen::all);
     return MatrixXd(rows * information * rows.transpose());
@@ -96,7 +101,7 @@ std::vector<Source> split(const PlaneProblem& problem, const Fit& fit,
   return sources;
 }
 
-struct Tried {
+struct WeightedFit {
   Fit fit;
   double probability = 0;
 };
@@ -113,9 +118,8 @@ void add_bow(const MatrixXd& spread, std::vector<Source>& sources) {
 
 }  // namespace
 
-MatrixXd positive_part(const MatrixXd& m, const VectorXd& size) {
-  constexpr double kRounding =
-      1e-6;  // of a size: its square is what is left of a cancelled variance
+MatrixXd nearest_psd(const MatrixXd& m, const VectorXd& size) {
+  constexpr double kRounding = 1e-6;  // of a size: relative rounding error of a cancelled variance
   const VectorXd s = m.diagonal().cwiseAbs().cwiseSqrt().cwiseMax(kRounding * size);
   const auto unit = s.cwiseInverse().asDiagonal();
   const MatrixXd scaled = unit * m * unit;
@@ -125,22 +129,24 @@ MatrixXd positive_part(const MatrixXd& m, const VectorXd& size) {
   return s.asDiagonal() * kept * s.asDiagonal();
 }
 
-std::optional<Weighed> weigh_bends(PlaneProblem problem, const VectorXd& start, const Vector2d& up,
-                                   const std::optional<MeasuredBow>& bow) {
+std::optional<ModelAverage> average_bend_models(PlaneProblem problem, const VectorXd& start,
+                                                const Vector2d& up,
+                                                const std::optional<MeasuredBow>& bow) {
   const std::vector<Model> models = models_for(up, bow);
-  // The noise is what the least restricted model leaves unexplained, so that a wrong model cannot
-  // pass for a noisy photo.
+  // The noise level comes from the most general model: with one of its own, a wrong model would
+  // explain its misfit as noise.
   problem.set_bend(models.back().bend);
-  const auto loosest = problem.solve(start, problem.free_parameters(), 1);
-  if (!loosest) return std::nullopt;
-  const double scale = std::sqrt(std::max(1.0, loosest->chi2 / std::max(1.0, loosest->freedom)));
+  const auto most_general = problem.solve(start, problem.free_parameters(), 1);
+  if (!most_general) return std::nullopt;
+  const double scale = std::sqrt(
+      std::max(1.0, most_general->chi2 / std::max(1.0, most_general->degrees_of_freedom)));
 
-  Weighed out;
+  ModelAverage out;
   problem.set_bend({});
   const auto flat = problem.solve(start, problem.free_parameters(), scale);
   if (!flat) return std::nullopt;
   out.flat = *flat;
-  std::vector<Tried> tried;
+  std::vector<WeightedFit> fitted;
   double most = -std::numeric_limits<double>::infinity(), total = 0;
   std::vector<double> log_weight;
   std::vector<std::optional<Fit>> fits(models.size(), flat);
@@ -149,47 +155,47 @@ std::optional<Weighed> weigh_bends(PlaneProblem problem, const VectorXd& start, 
       if (!models[i].bent) continue;
       PlaneProblem own = problem;
       own.set_bend(models[i].bend);
-      fits[i] = own.solve(loosest->value, own.free_parameters(), scale);
+      fits[i] = own.solve(most_general->value, own.free_parameters(), scale);
     }
   });
   for (std::size_t i = 0; i < models.size(); ++i) {
     if (!fits[i]) return std::nullopt;
     log_weight.push_back(std::log(models[i].prior) + log_evidence(*fits[i], models[i]));
     most = std::max(most, log_weight.back());
-    tried.push_back({*std::move(fits[i]), 0});
+    fitted.push_back({*std::move(fits[i]), 0});
   }
   for (const double w : log_weight) total += std::exp(w - most);
   std::size_t best = 0;
-  for (std::size_t i = 0; i < tried.size(); ++i) {
-    tried[i].probability = std::exp(log_weight[i] - most) / total;
-    if (models[i].bent) out.bent_probability += tried[i].probability;
+  for (std::size_t i = 0; i < fitted.size(); ++i) {
+    fitted[i].probability = std::exp(log_weight[i] - most) / total;
+    if (models[i].bent) out.bent_probability += fitted[i].probability;
     if (log_weight[i] == most) best = i;
   }
-  out.best = tried[best].fit;
+  out.best = fitted[best].fit;
   out.best_bend = models[best].bend;
   problem.set_bend(out.best_bend);
 
   for (int i = 0; i < problem.bend_index() + 3; ++i) out.indices.push_back(i);
-  // One model that is nearly certain gives the value; else the mean over all does. Either way the
-  // others' distance from it and their width are part of the uncertainty (Hoeting et al. 1999).
+  // A model that is nearly certain gives the estimate, else the mean over all models does. Either
+  // way the covariance includes the spread between the models (Hoeting et al. 1999).
   constexpr double kNearlyCertain = 0.95;
   out.value = out.best.value;
-  if (tried[best].probability < kNearlyCertain) {
+  if (fitted[best].probability < kNearlyCertain) {
     out.value.setZero();
-    for (const Tried& t : tried) out.value += t.probability * t.fit.value;
+    for (const WeightedFit& t : fitted) out.value += t.probability * t.fit.value;
   }
   MatrixXd spread = MatrixXd::Zero(problem.bend_index() + 3, problem.bend_index() + 3);
   VectorXd variance = VectorXd::Zero(spread.rows());
-  for (const Tried& t : tried) {
+  for (const WeightedFit& t : fitted) {
     const VectorXd off = (t.fit.value - out.value)(out.indices);
     spread += t.probability * (off * off.transpose() +
                                (t.fit.covariance - out.best.covariance)(out.indices, out.indices));
     variance = variance.cwiseMax(t.fit.covariance.diagonal()(out.indices));
   }
-  // What no model leaves free has no size of its own: rounding must not be measured by itself.
+  // A parameter that is fixed in all models has no size of its own; any positive one serves.
   const VectorXd size = (variance.array() > 0).select(variance.cwiseSqrt(), 1.0);
-  out.sources = split(problem, out.best, out.indices);
-  add_bow(positive_part(spread, size), out.sources);
+  out.sources = covariance_by_source(problem, out.best, out.indices);
+  add_bow(nearest_psd(spread, size), out.sources);
   return out;
 }
 

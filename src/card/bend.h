@@ -1,4 +1,4 @@
-// Flat or bent: the models of the pane's face, weighed by their evidence. Method: docs/bend.md.
+// Bayesian model averaging over flat and bent panes. Method: docs/bend.md.
 #pragma once
 
 #include <Eigen/Core>
@@ -10,31 +10,33 @@
 
 namespace panecard::card {
 
-/// One independent group of causes of the error of everything in `Weighed::indices`.
+/// One independent source of uncertainty of the parameters in `ModelAverage::indices`.
 struct Source {
   ErrorSource cause;
-  Eigen::MatrixXd covariance;  ///< of the shared parameters, in the order of Weighed::indices
+  Eigen::MatrixXd covariance;  ///< in the order of ModelAverage::indices
 };
 
-struct Weighed {
+struct ModelAverage {
   Fit flat, best;       ///< best: of the most probable model
-  BendPrior best_bend;  ///< what that model knew beforehand
+  BendPrior best_bend;  ///< prior of that model
   double bent_probability = 0;
-  Eigen::VectorXd value;        ///< of everything; the mean over the models
+  Eigen::VectorXd value;        ///< all parameters: of the best model, or the mean
   std::vector<int> indices;     ///< poses, lenses, bend
-  std::vector<Source> sources;  ///< whose covariances add up
+  std::vector<Source> sources;  ///< the total covariance is the sum of theirs
 };
 
-/// Fits the flat pane and the bent ones from `start`. nullopt when not even the flat one fits.
-/// @param up  the photo's upward direction in the plane frame, unit length: most panes bend about a
-///            level axis
-std::optional<Weighed> weigh_bends(PlaneProblem problem, const Eigen::VectorXd& start,
-                                   const Eigen::Vector2d& up,
-                                   const std::optional<MeasuredBow>& bow);
+/// Fits the flat and the bent models from `start` and averages them by their evidence. nullopt when
+/// a fit fails.
+/// @param up  the photo's upward direction in the plane frame, unit length: the models'
+///            priors bend about a level or an upright axis
+std::optional<ModelAverage> average_bend_models(PlaneProblem problem, const Eigen::VectorXd& start,
+                                                const Eigen::Vector2d& up,
+                                                const std::optional<MeasuredBow>& bow);
 
-/// The nearest positive semidefinite matrix to a symmetric one, in units of its own diagonal: the
-/// parameters differ by many orders.
-/// @param size  of each parameter, positive: a diagonal of nothing beside it is rounding
-Eigen::MatrixXd positive_part(const Eigen::MatrixXd& m, const Eigen::VectorXd& size);
+/// The nearest positive semidefinite matrix to a symmetric one (Frobenius norm, negative
+/// eigenvalues set to zero), after scaling by its diagonal: the parameters differ by orders of
+/// magnitude.
+/// @param size  typical size of each parameter, positive: a diagonal far below it is rounding
+Eigen::MatrixXd nearest_psd(const Eigen::MatrixXd& m, const Eigen::VectorXd& size);
 
 }  // namespace panecard::card

@@ -17,7 +17,7 @@ bool Board::black(int column, int row) const {
 
 std::array<PointMm, 4> Board::marker(int n) const {
   const int square = 2 * n + 1;  // both boards are an odd number of columns wide
-  const PointMm corner = crossing(square % columns, square / columns);
+  const PointMm corner = corner_at(square % columns, square / columns);
   const double margin = 0.5 * (square_mm - marker_mm);
   const double left = corner.x + margin, top = corner.y - margin;
   const double right = left + marker_mm, bottom = top - marker_mm;

@@ -1,5 +1,5 @@
-// The printed boards: which marker sits where, and where two squares meet. Millimetres with the
-// origin at the board's centre, x right and y up as printed.
+// The printed ChArUco boards: places of markers and chessboard corners. Frame: mm, origin at the
+// board's centre, x right and y up as printed.
 #pragma once
 
 #include <array>
@@ -19,9 +19,9 @@ struct Board {
   double width_mm() const { return columns * square_mm; }
   double height_mm() const { return rows * square_mm; }
 
-  /// Crossing (column, row) of the squares' lines, counted from the top-left: (0, 0) is the
-  /// board's own corner, (columns, rows) the opposite one.
-  PointMm crossing(int column, int row) const {
+  /// Corner (column, row) of the grid of squares, counted from the top-left: (0, 0) is the board's
+  /// own corner, (columns, rows) the opposite one.
+  PointMm corner_at(int column, int row) const {
     return {(column - 0.5 * columns) * square_mm, (0.5 * rows - row) * square_mm};
   }
   bool black(int column, int row) const;  ///< a square; everything outside the board is white

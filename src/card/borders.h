@@ -1,4 +1,4 @@
-// The outer borders of the shapes in a picture of two values.
+// Outer contours of the connected components of a binary image.
 #pragma once
 
 #include <opencv2/core.hpp>
@@ -6,12 +6,13 @@
 
 namespace panecard::card {
 
-/// The outer border of every 8-connected shape of non-zero pixels (inside others too, holes not):
-/// the points that cv::findContours gives for it with CHAIN_APPROX_NONE (Suzuki and Abe 1985), in
-/// its order, the last shape first. A noisy picture has tens of thousands of specks; what they are
-/// is told by their runs alone, which makes this many times quicker.
+/// The outer border of every 8-connected component of non-zero pixels (components inside the holes
+/// of others too; borders of holes not): the points that cv::findContours gives for it with
+/// CHAIN_APPROX_NONE (Suzuki and Abe 1985), in its order, the last component first. A noisy image
+/// has tens of thousands of small components; labelling runs and following only the borders of the
+/// large ones is many times faster.
 ///
-/// @param min_round  shapes whose bounding box is less than this round, in pixels, are left out.
-std::vector<std::vector<cv::Point>> outer_borders(const cv::Mat& shapes, int min_round);
+/// @param min_perimeter_px  components with a bounding box of less perimeter are left out.
+std::vector<std::vector<cv::Point>> outer_borders(const cv::Mat& binary, int min_perimeter_px);
 
 }  // namespace panecard::card

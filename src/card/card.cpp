@@ -22,8 +22,10 @@ using Eigen::MatrixXd;
 using Eigen::Vector2d;
 using Eigen::Vector3d;
 
-constexpr double kMaxTiltDeg = 75;  // beyond, a pixel along the sight covers four across it
-constexpr double kLengthMm = 900;   // a long pane: the length that findings speak of
+constexpr double kMaxTilt_deg =
+    75;  // beyond, a pixel covers four times as much of the pane one way
+constexpr double kReferenceLength_mm =
+    900;  // a long pane: findings state the uncertainty of this length
 
 using PlaneMatrix = Eigen::Matrix<double, kPlaneSize, kPlaneSize>;
 
@@ -42,14 +44,15 @@ MatrixXd square_root(const MatrixXd& covariance) {
          eigen.eigenvalues()(kept).cwiseMax(0).cwiseSqrt().asDiagonal();
 }
 
-/// 95 % of a length of kLengthMm through the middle of the cards, the worse of two directions.
+/// U95 of the reference length through the centre of the cards, the larger of x and y.
 double length_u95_mm(const Plane& plane, const PlaneMatrix& covariance) {
   Vector2d middle(0, 0);
   for (const Vector3d& pose : plane.card_pose) middle += pose.head<2>();
   middle /= static_cast<double>(plane.card_pose.size());
   double worst = 0;
   for (const Vector2d& along : {Vector2d(1, 0), Vector2d(0, 1)}) {
-    const Vector2d a = middle - 0.5 * kLengthMm * along, b = middle + 0.5 * kLengthMm * along;
+    const Vector2d a = middle - 0.5 * kReferenceLength_mm * along,
+                   b = middle + 0.5 * kReferenceLength_mm * along;
     const PointPx a_px = px_from_mm(plane, {a.x(), a.y()}),
                   b_px = px_from_mm(plane, {b.x(), b.y()});
     const Eigen::Matrix<double, 1, kPlaneSize> slope =
@@ -70,11 +73,11 @@ PlaneMatrix covariance_of(const Plane& plane, std::optional<ErrorSource> source 
   return sum;
 }
 
-/// A pane bent both ways has no flat outline without stretch: circles around the first card grow by
+/// A doubly curved pane cannot be developed without stretch: circles around the first card grow by
 /// k k' r^2 / 6 of their length (Gauss).
 std::string stretch_text(const PrincipalCurvatures& c) {
   if (std::abs(c.minor) <= 2 * c.sigma_minor) return "";
-  constexpr double kFar_mm = 0.5 * kLengthMm;
+  constexpr double kFar_mm = 0.5 * kReferenceLength_mm;
   const double stretch = std::abs(c.major * c.minor) * kFar_mm * kFar_mm / 6;
   return "; it also bends the other way, radius " + to_text(1 / std::abs(c.minor), 0) +
          " mm, so that flattening stretches it by " + to_text(100 * stretch, 2) + " % " +
@@ -105,11 +108,11 @@ void add_bend_findings(Plane& plane) {
   const double bow = length_u95_mm(plane, covariance_of(plane, ErrorSource::bow));
   if (2 * bow * bow < all * all) return;
   plane.findings.push_back(
-      {"bow_unknown", "the cards cannot tell how flat the pane is: up to " +
-                          to_text(2 * c.sigma_major * sag, 0) +
-                          " mm of bow under a 500 mm straightedge, " + "which makes a " +
-                          to_text(kLengthMm, 0) + " mm length uncertain by " + to_text(bow, 1) +
-                          " mm; lay a straightedge on the glass and give --bow (flat: 0mm@500mm)"});
+      {"bow_unknown",
+       "the cards cannot tell how flat the pane is: up to " + to_text(2 * c.sigma_major * sag, 0) +
+           " mm of bow under a 500 mm straightedge, " + "which makes a " +
+           to_text(kReferenceLength_mm, 0) + " mm length uncertain by " + to_text(bow, 1) +
+           " mm; lay a straightedge on the glass and give --bow (flat: 0mm@500mm)"});
 }
 
 void add_findings(const std::vector<DetectedCard>& cards, const photo::Lens& lens, Plane& plane) {
@@ -120,14 +123,16 @@ void add_findings(const std::vector<DetectedCard>& cards, const photo::Lens& len
     const double rest = length_u95_mm(plane, covariance - covariance_of(plane, ErrorSource::lens));
     plane.findings.push_back(
         {"lens_unknown",
-         "the lens is not calibrated: a " + to_text(kLengthMm, 0) + " mm length is uncertain by " +
-             to_text(u95, 1) + " mm instead of " + to_text(rest, 1) +
+         "the lens is not calibrated: a " + to_text(kReferenceLength_mm, 0) +
+             " mm length is uncertain by " + to_text(u95, 1) + " mm instead of " +
+             to_text(rest, 1) +
              " mm; photograph the coded sheet and run `panecard lens` once for this phone"});
   }
   if (cards.size() == 1) {
     plane.findings.push_back(
-        {"one_card", "everything rests on " + card_name(cards[0]) + ": " + to_text(kLengthMm, 0) +
-                         " mm across it is uncertain by " + to_text(u95, 1) +
+        {"one_card", "everything rests on " + card_name(cards[0]) + ": " +
+                         to_text(kReferenceLength_mm, 0) + " mm across it is uncertain by " +
+                         to_text(u95, 1) +
                          " mm; more cards far apart on the pane reduce that most"});
   }
   for (const DetectedCard& card : cards) {
@@ -139,24 +144,25 @@ void add_findings(const std::vector<DetectedCard>& cards, const photo::Lens& len
 void add_residuals(const PlaneProblem& problem, const Fit& fit, int view, Plane& plane) {
   double squares = 0, count = 0;
   Eigen::Index row = 0;
-  const double share = fit.freedom / static_cast<double>(fit.residuals.value.size());
-  for (const Glimpse& glimpse : problem.glimpses()) {
+  const double share = fit.degrees_of_freedom / static_cast<double>(fit.residuals.value.size());
+  for (const Observation& observation : problem.observations()) {
     double chi2 = 0, own = 0;
     const auto add = [&](double sigma_px) {
       const double r = fit.residuals.value[row];
       chi2 += fit.weight[row++] * r * r;
       ++own;
-      if (glimpse.view != view) return;
+      if (observation.view != view) return;
       squares += std::pow(r * sigma_px, 2);
       ++count;
     };
-    for (const Corner& corner : glimpse.card->corners) add(corner.sigma_px), add(corner.sigma_px);
-    for (const Edge& edge : glimpse.card->edges) {
+    for (const Corner& corner : observation.card->corners)
+      add(corner.sigma_px), add(corner.sigma_px);
+    for (const Edge& edge : observation.card->edges) {
       for (std::size_t i = 0; i < edge.seen.size(); ++i) add(edge.sigma_px);
     }
-    if (glimpse.view != view) continue;
+    if (observation.view != view) continue;
     plane.card_reduced_chi2.push_back(chi2 / std::max(1.0, own * share));
-    plane.card_pose.emplace_back(fit.value.segment<3>(problem.body_index(glimpse.body, kX)));
+    plane.card_pose.emplace_back(fit.value.segment<3>(problem.body_index(observation.body, kX)));
   }
   plane.rms_px = std::sqrt(squares / std::max(1.0, count));
 }
@@ -191,18 +197,19 @@ PrincipalCurvatures curvature_of(const Plane& plane) {
 
 namespace {
 
-/// A reflection or the pane itself may have a card's shape, but not its size too. What does not
-/// agree with cards that are clearly more trustworthy is none.
-std::vector<DetectedCard> agreeing(std::vector<DetectedCard> cards, const photo::Lens& lens) {
+/// Drops plain rectangles whose size is inconsistent with cards of clearly less deviance: a
+/// reflection or the pane itself may have a card's shape, but not its size too.
+std::vector<DetectedCard> drop_inconsistent(std::vector<DetectedCard> cards,
+                                            const photo::Lens& lens) {
   std::vector<DetectedCard> kept;
   std::vector<Finding> left_out;
   for (DetectedCard& card : cards) {
-    const bool doubtful = !kept.empty() && card.kind == Kind::plain &&
-                          card.deviance > kept.front().deviance + kClearMargin;
-    if (doubtful) {
-      std::vector<DetectedCard> together = kept;
-      together.push_back(card);
-      if (!fit_plane(together, lens).ok() && fit_plane(kept, lens).ok()) {
+    const bool inferior = !kept.empty() && card.kind == Kind::plain &&
+                          card.deviance > kept.front().deviance + kDecisiveDeviance;
+    if (inferior) {
+      std::vector<DetectedCard> combined = kept;
+      combined.push_back(card);
+      if (!fit_plane(combined, lens).ok() && fit_plane(kept, lens).ok()) {
         left_out.push_back({"rectangle_left_out",
                             "a rectangle of the plain card's shape about " +
                                 to_text(card.body_px[0].x, 0) + "," +
@@ -222,22 +229,23 @@ std::vector<DetectedCard> agreeing(std::vector<DetectedCard> cards, const photo:
 
 Result<std::vector<DetectedCard>> detect_cards(const photo::Photo& photo, const photo::Lens& lens,
                                                const DetectOptions& options) {
-  // Both at once where both are wanted: each has stretches that only one core works on, and OpenCV
-  // does not share out what runs within its own loops.
+  // Both searches run in parallel where both are wanted: each has serial stretches, and OpenCV does
+  // not nest parallel loops.
   std::future<std::vector<DetectedCard>> wanted;
   if (options.plain) {
-    wanted = run_async(cv::getNumThreads() > 1, [&] { return find_plain(photo, *options.plain); });
+    wanted = run_async(cv::getNumThreads() > 1,
+                       [&] { return detect_plain_cards(photo, *options.plain); });
   }
-  // Who names a plain card has no coded one to speak of.
-  CodedSearch coded =
-      find_coded(photo, lens, options.plain ? Small::pass_over : Small::look_closer);
+  // With a plain card named by the user, small coded markers are not worth the finer search.
+  CodedDetection coded = detect_coded_cards(
+      photo, lens, options.plain ? SmallMarkers::ignore : SmallMarkers::search_finer);
   std::vector<DetectedCard> plain;
   if (wanted.valid()) plain = wanted.get();
   std::vector<DetectedCard> cards = std::move(coded.cards);
-  if (!options.plain && cards.empty()) plain = find_plain(photo, PlainSize{});
+  if (!options.plain && cards.empty()) plain = detect_plain_cards(photo, PlainSize{});
   if (!plain.empty()) {
     std::move(plain.begin(), plain.end(), std::back_inserter(cards));
-    cards = agreeing(std::move(cards), lens);
+    cards = drop_inconsistent(std::move(cards), lens);
   }
   if (!cards.empty()) {
     for (const DetectedCard& cut : coded.cut_off) {
@@ -254,15 +262,15 @@ Result<std::vector<DetectedCard>> detect_cards(const photo::Photo& photo, const 
                      " reaches over the edge of the photo: take it again with the whole card "
                      "and a finger's width around it in view"};
   }
-  if (coded.mirrored_marks > 1) {
+  if (coded.mirrored_markers > 1) {
     return Error{Code::card_not_found,
                  "a coded card is seen from behind, through the glass: lay it on the side that is "
                  "photographed, "
                  "print towards the camera"};
   }
-  if (coded.unmeasured_marks > 0) {
+  if (coded.unmeasured_markers > 0) {
     return Error{Code::too_blurred,
-                 std::to_string(coded.unmeasured_marks) +
+                 std::to_string(coded.unmeasured_markers) +
                      " markers of a card can be read but where its squares meet is too soft, too "
                      "small or covered: hold still, focus on the card, go closer"};
   }
@@ -302,7 +310,7 @@ Result<Start> start_of(const PlaneProblem& problem, const std::vector<View>& vie
   std::vector<Fit> own;
   for (const View& view : views) {
     if (view.cards.empty()) return Error{Code::card_not_found, "no card to measure from"};
-    auto value = start_value(view.cards, view.lens);
+    auto value = initial_value(view.cards, view.lens);
     if (!value) return uncertain();
     start.value = *value;
     if (views.size() == 1) break;
@@ -312,7 +320,7 @@ Result<Start> start_of(const PlaneProblem& problem, const std::vector<View>& vie
     own.push_back(*std::move(fit));
   }
   if (views.size() > 1) {
-    auto joint = joint_start(problem, views, own);
+    auto joint = joint_initial_value(problem, views, own);
     if (!joint) {
       return Error{Code::cards_disagree,
                    "the photos cannot be joined: every one must show a coded card that another one "
@@ -327,14 +335,14 @@ Result<Start> start_of(const PlaneProblem& problem, const std::vector<View>& vie
   return start;
 }
 
-Plane plane_of(const PlaneProblem& problem, const Weighed& weighed, int view) {
+Plane plane_of(const PlaneProblem& problem, const ModelAverage& averaged, int view) {
   Plane plane;
   const auto at = problem.plane_indices(view);
-  plane.value = weighed.value(at);
-  plane.bent_probability = weighed.bent_probability;
+  plane.value = averaged.value(at);
+  plane.bent_probability = averaged.bent_probability;
   std::vector<MatrixXd> factors;
   Eigen::Index columns = 0;
-  for (const Source& source : weighed.sources) {
+  for (const Source& source : averaged.sources) {
     factors.push_back(square_root(source.covariance));
     columns += factors.back().cols();
     plane.sources.insert(plane.sources.end(), static_cast<std::size_t>(factors.back().cols()),
@@ -346,7 +354,7 @@ Plane plane_of(const PlaneProblem& problem, const Weighed& weighed, int view) {
     plane.factor.middleCols(columns, factor.cols()) = factor(at, Eigen::all);
     columns += factor.cols();
   }
-  add_residuals(problem, weighed.best, view, plane);
+  add_residuals(problem, averaged.best, view, plane);
   return plane;
 }
 
@@ -358,20 +366,20 @@ Result<std::vector<Plane>> fit_planes(const std::vector<View>& views,
   const PlaneProblem problem(views);
   const auto start = start_of(problem, views);
   if (!start.ok()) return start.error();
-  const auto weighed = weigh_bends(problem, start->value, start->up, bow);
-  if (!weighed) return uncertain();
+  const auto averaged = average_bend_models(problem, start->value, start->up, bow);
+  if (!averaged) return uncertain();
   std::vector<Plane> planes;
   for (int v = 0; v < problem.views(); ++v) {
-    planes.push_back(plane_of(problem, *weighed, v));
+    planes.push_back(plane_of(problem, *averaged, v));
     planes.back().up = start->up;
-    if (const double tilt = tilt_deg(planes.back().value); !(tilt < kMaxTiltDeg)) {
+    if (const double tilt = tilt_deg(planes.back().value); !(tilt < kMaxTilt_deg)) {
       return Error{Code::plane_too_uncertain,
                    "the pane is seen " + to_text(tilt, 0) + " deg from square on (limit " +
-                       to_text(kMaxTiltDeg, 0) + "): step in front of it"};
+                       to_text(kMaxTilt_deg, 0) + "): step in front of it"};
     }
   }
-  if (auto error = no_true_card(problem, weighed->best)) return *error;
-  if (auto error = contradiction(problem, *weighed)) return *error;
+  if (auto error = implausible_card(problem, averaged->best)) return *error;
+  if (auto error = find_contradiction(problem, *averaged)) return *error;
   for (std::size_t v = 0; v < views.size(); ++v) {
     add_findings(views[v].cards, views[v].lens, planes[v]);
   }

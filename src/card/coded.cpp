@@ -9,7 +9,7 @@
 #include <optional>
 
 #include "card/board.h"
-#include "card/marks.h"
+#include "card/markers.h"
 #include "card/saddle.h"
 
 namespace panecard::card {
@@ -19,15 +19,15 @@ namespace {
 using Eigen::Vector2d;
 
 constexpr double kSearchLongSidePx = 1350;  // 12 megapixels reduced three times
-constexpr double kSmallMarkPx = 15;         // reduced px: below this others may have been missed
+constexpr double kSmallMarkerPx = 15;  // reduced px: below this smaller ones may have been missed
 constexpr double kRoughArmPx = 9, kFineArmPx = 20;
 constexpr double kId1ThicknessMm = 0.76, kSheetThicknessMm = 0.1;
 constexpr double kId1WidthMm = 85.60, kId1HeightMm = 53.98;
 constexpr double kPrintSigmaMm =
-    0.0423 / 3.4641;              // edges land on a 600 dpi grid: uniform, one dot wide
-constexpr double kMinSeen = 0.6;  // of the crossings; fewer: covered, torn or not a board
+    0.0423 / 3.4641;                     // edges land on a 600 dpi grid: uniform, one dot wide
+constexpr double kMinCornerShare = 0.6;  // of the corners; fewer: covered, torn or not a board
 
-/// Board millimetres to photo pixels through a plane homography and the lens.
+/// Projects board mm to photo px by a homography to undistorted directions, then the lens.
 struct BoardView {
   cv::Matx33d normalised_from_board;
   photo::LensVector lens;
@@ -40,15 +40,16 @@ struct BoardView {
 
 Vector2d vec(PointPx p) { return {p.x, p.y}; }
 
-struct Pair {
+struct Correspondence {
   PointMm on_board;
   PointPx seen;
 };
 
-std::optional<BoardView> fit_view(const std::vector<Pair>& pairs, const photo::LensVector& lens,
-                                  double robust_px, std::vector<bool>* agree = nullptr) {
+std::optional<BoardView> fit_view(const std::vector<Correspondence>& pairs,
+                                  const photo::LensVector& lens, double robust_px,
+                                  std::vector<bool>* agree = nullptr) {
   std::vector<cv::Point2d> board, normalised;
-  for (const Pair& pair : pairs) {
+  for (const Correspondence& pair : pairs) {
     const Eigen::Vector2d n = photo::undistort(lens, pair.seen);
     if (!n.allFinite()) return std::nullopt;
     board.emplace_back(pair.on_board.x, pair.on_board.y);
@@ -69,34 +70,34 @@ std::optional<BoardView> fit_view(const std::vector<Pair>& pairs, const photo::L
   return BoardView{cv::Matx33d(h.ptr<double>()), lens};
 }
 
-/// Marks of one card id that lie on one board; takes them out of `marks`.
-std::vector<Mark> take_board(std::vector<Mark>& marks, const Board& board,
-                             const photo::LensVector& lens) {
-  std::vector<Pair> pairs;
-  for (const Mark& mark : marks) {
-    const auto places = board.marker(mark.id - board.first_marker);
-    for (int i = 0; i < 4; ++i) pairs.push_back({places[i], mark.corners[i]});
+/// Markers of one card id that agree with one homography; removes them from `markers`.
+std::vector<Marker> extract_board(std::vector<Marker>& markers, const Board& board,
+                                  const photo::LensVector& lens) {
+  std::vector<Correspondence> pairs;
+  for (const Marker& marker : markers) {
+    const auto places = board.marker(marker.id - board.first_marker);
+    for (int i = 0; i < 4; ++i) pairs.push_back({places[i], marker.corners[i]});
   }
   std::vector<bool> agree;
-  const double side = norm({marks[0].corners[0].x - marks[0].corners[1].x,
-                            marks[0].corners[0].y - marks[0].corners[1].y});
-  std::vector<Mark> taken, left;
+  const double side = norm({markers[0].corners[0].x - markers[0].corners[1].x,
+                            markers[0].corners[0].y - markers[0].corners[1].y});
+  std::vector<Marker> taken, left;
   const bool fits = fit_view(pairs, lens, std::max(3.0, 0.1 * side), &agree).has_value();
-  for (std::size_t i = 0; i < marks.size(); ++i) {
+  for (std::size_t i = 0; i < markers.size(); ++i) {
     const auto first = agree.begin() + static_cast<std::ptrdiff_t>(4 * i);
     const bool on_board = fits && std::count(first, first + 4, true) >= 3;
-    (on_board ? taken : left).push_back(marks[i]);
+    (on_board ? taken : left).push_back(markers[i]);
   }
-  marks = left;
+  markers = left;
   return taken;
 }
 
-struct Crossing {
+struct MeasuredCorner {
   int column, row;
   SaddleFit fit;
 };
 
-DetectedCard blank_sighting(int card_id, const Board& board) {
+DetectedCard card_with_size(int card_id, const Board& board) {
   DetectedCard s;
   s.kind = card_id == kSheetId ? Kind::sheet : Kind::card;
   s.id = card_id == kSheetId ? 0 : card_id;
@@ -106,33 +107,36 @@ DetectedCard blank_sighting(int card_id, const Board& board) {
   return s;
 }
 
-std::vector<Crossing> measure_crossings(const cv::Mat& grey, const Board& board,
-                                        const BoardView& view, double max_arm_px) {
+std::vector<MeasuredCorner> measure_corners(const cv::Mat& grey, const Board& board,
+                                            const BoardView& view, double max_arm_px) {
   const int across = board.columns - 1, count = across * (board.rows - 1);
   std::vector<std::optional<SaddleFit>> fits(static_cast<std::size_t>(count));
   cv::parallel_for_(cv::Range(0, count), [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
       const int column = 1 + i % across, row = 1 + i / across;
-      const Vector2d right = 0.5 * (vec(view(board.crossing(column + 1, row))) -
-                                    vec(view(board.crossing(column - 1, row))));
-      const Vector2d down = 0.5 * (vec(view(board.crossing(column, row + 1))) -
-                                   vec(view(board.crossing(column, row - 1))));
-      fits[static_cast<std::size_t>(i)] = fit_saddle(grey, view(board.crossing(column, row)), right,
-                                                     down, board.black(column, row), max_arm_px);
+      const Vector2d right = 0.5 * (vec(view(board.corner_at(column + 1, row))) -
+                                    vec(view(board.corner_at(column - 1, row))));
+      const Vector2d down = 0.5 * (vec(view(board.corner_at(column, row + 1))) -
+                                   vec(view(board.corner_at(column, row - 1))));
+      fits[static_cast<std::size_t>(i)] =
+          fit_saddle(grey, view(board.corner_at(column, row)), right, down,
+                     board.black(column, row), max_arm_px);
     }
   });
-  std::vector<Crossing> crossings;
+  std::vector<MeasuredCorner> corners;
   for (int i = 0; i < count; ++i) {
     const auto& fit = fits[static_cast<std::size_t>(i)];
-    if (fit) crossings.push_back({1 + i % across, 1 + i / across, *fit});
+    if (fit) corners.push_back({1 + i % across, 1 + i / across, *fit});
   }
-  return crossings;
+  return corners;
 }
 
-std::vector<Pair> pairs_of(const Board& board, const std::vector<Crossing>& crossings) {
-  std::vector<Pair> pairs;
-  pairs.reserve(crossings.size());
-  for (const Crossing& c : crossings) pairs.push_back({board.crossing(c.column, c.row), c.fit.at});
+std::vector<Correspondence> pairs_of(const Board& board,
+                                     const std::vector<MeasuredCorner>& corners) {
+  std::vector<Correspondence> pairs;
+  pairs.reserve(corners.size());
+  for (const MeasuredCorner& c : corners)
+    pairs.push_back({board.corner_at(c.column, c.row), c.fit.at});
   return pairs;
 }
 
@@ -141,51 +145,53 @@ double median(std::vector<double> v) {
   return v[v.size() / 2];
 }
 
-/// How uncertain a printed point's own place is, as seen in the photo there.
+/// Standard uncertainty of a printed point's position on the board, projected to px.
 double print_sigma_px(const BoardView& view, PointMm at) {
   const Vector2d along = vec(view({at.x + 1, at.y})) - vec(view(at));
   const Vector2d across = vec(view({at.x, at.y + 1})) - vec(view(at));
   return kPrintSigmaMm * std::sqrt(0.5 * (along.squaredNorm() + across.squaredNorm()));
 }
 
-/// The black squares' outer sides: they lie further out than any crossing, and so hold the plane
-/// better.
-void measure_rim(const cv::Mat& grey, const Board& board, const BoardView& view, double blur_px,
-                 double bloom, DetectedCard& sighting) {
-  // Black on the right-hand side on the screen: clockwise round the board. The sides on one line of
-  // the board share its error of print.
+/// Fits the outer edges of the black squares: they lie further out than any chessboard corner, so
+/// that they constrain the plane better.
+void measure_outer_edges(const cv::Mat& grey, const Board& board, const BoardView& view,
+                         double blur_px, double bloom, DetectedCard& card) {
+  // Clockwise round the board, so that black is on the right-hand side on the screen. Sides on one
+  // line of the board share that line's print error.
   struct Side {
     PointMm a, b;
-    int alike;
+    int sharing;
   };
   std::vector<Side> sides;
   const int columns = board.columns, rows = board.rows;
   for (int i = 0; i < columns; ++i) {
-    const int alike = (columns + 1) / 2;
-    if (board.black(i, 0)) sides.push_back({board.crossing(i, 0), board.crossing(i + 1, 0), alike});
+    const int sharing = (columns + 1) / 2;
+    if (board.black(i, 0))
+      sides.push_back({board.corner_at(i, 0), board.corner_at(i + 1, 0), sharing});
     if (board.black(i, rows - 1))
-      sides.push_back({board.crossing(i + 1, rows), board.crossing(i, rows), alike});
+      sides.push_back({board.corner_at(i + 1, rows), board.corner_at(i, rows), sharing});
   }
   for (int i = 0; i < rows; ++i) {
-    const int alike = (rows + 1) / 2;
-    if (board.black(0, i)) sides.push_back({board.crossing(0, i + 1), board.crossing(0, i), alike});
+    const int sharing = (rows + 1) / 2;
+    if (board.black(0, i))
+      sides.push_back({board.corner_at(0, i + 1), board.corner_at(0, i), sharing});
     if (board.black(columns - 1, i))
-      sides.push_back({board.crossing(columns, i), board.crossing(columns, i + 1), alike});
+      sides.push_back({board.corner_at(columns, i), board.corner_at(columns, i + 1), sharing});
   }
   std::vector<std::optional<Edge>> seen(sides.size());
   cv::parallel_for_({0, static_cast<int>(sides.size())}, [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
-      const auto& [a, b, alike] = sides[i];
+      const auto& [a, b, sharing] = sides[i];
       const PointPx a_px = view(a), b_px = view(b);
       const double square_px = (vec(b_px) - vec(a_px)).norm();
-      const auto fit = fit_straight(grey, a_px, b_px, 0.1 * square_px, blur_px, bloom);
+      const auto fit = fit_edge(grey, a_px, b_px, 0.1 * square_px, blur_px, bloom);
       if (!fit) continue;
-      const double print = print_sigma_px(view, 0.5 * (a + b)) * std::sqrt(2.0 * alike);
+      const double print = print_sigma_px(view, 0.5 * (a + b)) * std::sqrt(2.0 * sharing);
       seen[i] = Edge{a, b, {fit->at[0], fit->at[1]}, std::hypot(fit->sigma_px, print)};
     }
   });
   for (const auto& edge : seen) {
-    if (edge) sighting.edges.push_back(*edge);
+    if (edge) card.edges.push_back(*edge);
   }
 }
 
@@ -201,87 +207,86 @@ bool inside(const std::vector<PointPx>& points, const cv::Mat& image) {
 }
 
 struct Measured {
-  DetectedCard sighting;
+  DetectedCard card;
   double blur_px = 0;
   bool whole = false;  ///< inside the photo
-  bool good = false;
+  bool enough_corners = false;
 };
 
-Measured measure_board(const cv::Mat& grey, int card_id, const std::vector<Mark>& marks,
+Measured measure_board(const cv::Mat& grey, int card_id, const std::vector<Marker>& markers,
                        const photo::LensVector& lens) {
   const Board board = board_of(card_id);
   Measured result;
-  result.sighting = blank_sighting(card_id, board);
-  std::vector<Pair> pairs;
-  for (const Mark& mark : marks) {
-    const auto places = board.marker(mark.id - board.first_marker);
-    for (int i = 0; i < 4; ++i) pairs.push_back({places[i], mark.corners[i]});
+  result.card = card_with_size(card_id, board);
+  std::vector<Correspondence> pairs;
+  for (const Marker& marker : markers) {
+    const auto places = board.marker(marker.id - board.first_marker);
+    for (int i = 0; i < 4; ++i) pairs.push_back({places[i], marker.corners[i]});
   }
   auto view = fit_view(pairs, lens, 0);
-  std::vector<Crossing> crossings;
-  // The second round predicts from crossings instead of rough markers, and so reaches all of them.
+  std::vector<MeasuredCorner> corners;
+  // The second round predicts from corners instead of rough markers, and so finds all of them.
   for (const double max_arm_px : {kRoughArmPx, kFineArmPx}) {
     if (!view) break;
-    result.sighting.body_px = body_in_photo(result.sighting, *view);
-    result.whole = inside(result.sighting.body_px, grey);
-    crossings = measure_crossings(grey, board, *view, max_arm_px);
-    if (crossings.size() < 4) return result;
-    const auto better = fit_view(pairs_of(board, crossings), lens, 0);
+    result.card.body_px = body_in_photo(result.card, *view);
+    result.whole = inside(result.card.body_px, grey);
+    corners = measure_corners(grey, board, *view, max_arm_px);
+    if (corners.size() < 4) return result;
+    const auto better = fit_view(pairs_of(board, corners), lens, 0);
     if (!better) return result;
     view = better;
   }
   if (!view) return result;
-  result.sighting.body_px = body_in_photo(result.sighting, *view);
-  result.whole = inside(result.sighting.body_px, grey);
+  result.card.body_px = body_in_photo(result.card, *view);
+  result.whole = inside(result.card.body_px, grey);
   const double possible = (board.columns - 1) * (board.rows - 1);
   std::vector<double> blurs, blooms;
-  for (const Crossing& c : crossings) {
-    const PointMm at = board.crossing(c.column, c.row);
-    result.sighting.corners.push_back(
+  for (const MeasuredCorner& c : corners) {
+    const PointMm at = board.corner_at(c.column, c.row);
+    result.card.corners.push_back(
         {at, c.fit.at, std::hypot(c.fit.sigma_px, print_sigma_px(*view, at))});
     blurs.push_back(c.fit.blur_px);
     blooms.push_back(c.fit.bloom);
   }
   result.blur_px = median(blurs);
-  result.good = static_cast<double>(crossings.size()) >= kMinSeen * possible;
-  measure_rim(grey, board, *view, result.blur_px, median(blooms), result.sighting);
+  result.enough_corners = static_cast<double>(corners.size()) >= kMinCornerShare * possible;
+  measure_outer_edges(grey, board, *view, result.blur_px, median(blooms), result.card);
   return result;
 }
 
-/// A marker can be outlined twice, roughly; what lies on a board already measured is no other
-/// board.
-void drop_inside(std::vector<Mark>& marks, const std::vector<PointPx>& body_px) {
+/// A marker can be detected twice, roughly: one inside a board already measured is a duplicate.
+void remove_markers_inside(std::vector<Marker>& markers, const std::vector<PointPx>& body_px) {
   std::vector<cv::Point2f> body;
   body.reserve(body_px.size());
   for (const PointPx p : body_px)
     body.emplace_back(static_cast<float>(p.x), static_cast<float>(p.y));
   if (body.empty()) return;
-  std::erase_if(marks, [&](const Mark& mark) {
-    const Vector2d middle = 0.5 * (vec(mark.corners[0]) + vec(mark.corners[2]));
+  std::erase_if(markers, [&](const Marker& marker) {
+    const Vector2d middle = 0.5 * (vec(marker.corners[0]) + vec(marker.corners[2]));
     const cv::Point2f at(static_cast<float>(middle.x()), static_cast<float>(middle.y()));
     return cv::pointPolygonTest(body, at, false) >= 0;
   });
 }
 
-double mark_side_px(const Mark& mark) {
-  return 0.25 * ((vec(mark.corners[0]) - vec(mark.corners[1])).norm() +
-                 (vec(mark.corners[1]) - vec(mark.corners[2])).norm() +
-                 (vec(mark.corners[2]) - vec(mark.corners[3])).norm() +
-                 (vec(mark.corners[3]) - vec(mark.corners[0])).norm());
+double marker_side_px(const Marker& marker) {
+  return 0.25 * ((vec(marker.corners[0]) - vec(marker.corners[1])).norm() +
+                 (vec(marker.corners[1]) - vec(marker.corners[2])).norm() +
+                 (vec(marker.corners[2]) - vec(marker.corners[3])).norm() +
+                 (vec(marker.corners[3]) - vec(marker.corners[0])).norm());
 }
 
-/// Coarse first; two thirds of that when nothing is found, or when what is found is so small that
-/// others may have been missed. A marker still smaller could not carry a measurement.
-std::vector<Mark> search_marks(const cv::Mat& grey, Small small) {
+/// Coarse scale first; a reduction of two thirds when no marker is found, or when a found one is so
+/// small that others may have been missed. Still smaller markers could not be measured.
+std::vector<Marker> detect_at_scales(const cv::Mat& grey, SmallMarkers small_markers) {
   const int coarse = std::max(1, cvRound(std::max(grey.cols, grey.rows) / kSearchLongSidePx));
   const int fine = (2 * coarse + 2) / 3;
-  std::vector<Mark> marks = find_marks(grey, coarse);
-  if (small == Small::pass_over) return marks;
-  const bool clear = std::all_of(marks.begin(), marks.end(), [&](const Mark& mark) {
-    return mark_side_px(mark) > kSmallMarkPx * coarse;
+  std::vector<Marker> markers = detect_markers(grey, coarse);
+  if (small_markers == SmallMarkers::ignore) return markers;
+  const bool clear = std::all_of(markers.begin(), markers.end(), [&](const Marker& marker) {
+    return marker_side_px(marker) > kSmallMarkerPx * coarse;
   });
-  if (fine == coarse || (clear && !marks.empty())) return marks;
-  return find_marks(grey, fine);
+  if (fine == coarse || (clear && !markers.empty())) return markers;
+  return detect_markers(grey, fine);
 }
 
 double area_px2(const std::vector<PointPx>& quad) {
@@ -295,31 +300,33 @@ double area_px2(const std::vector<PointPx>& quad) {
 
 }  // namespace
 
-CodedSearch find_coded(const photo::Photo& photo, const photo::Lens& lens, Small small) {
-  CodedSearch result;
-  std::map<int, std::vector<Mark>> marks_of_card;
-  for (const Mark& mark : search_marks(photo.grey, small)) {
-    if (mark.mirrored) {
-      ++result.mirrored_marks;
+CodedDetection detect_coded_cards(const photo::Photo& photo, const photo::Lens& lens,
+                                  SmallMarkers small_markers) {
+  CodedDetection result;
+  std::map<int, std::vector<Marker>> markers_of_card;
+  for (const Marker& marker : detect_at_scales(photo.grey, small_markers)) {
+    if (marker.mirrored) {
+      ++result.mirrored_markers;
     } else {
-      marks_of_card[*card_of_marker(mark.id)].push_back(mark);
+      markers_of_card[*card_of_marker(marker.id)].push_back(marker);
     }
   }
   std::vector<double> blurs;
-  for (auto& [card_id, marks] : marks_of_card) {
-    // The same number may lie on the pane twice; each round takes the marks of one board away.
-    while (!marks.empty()) {
-      const std::vector<Mark> board_marks = take_board(marks, board_of(card_id), lens.value);
-      if (board_marks.empty()) break;
-      Measured measured = measure_board(photo.grey, card_id, board_marks, lens.value);
-      drop_inside(marks, measured.sighting.body_px);
+  for (auto& [card_id, markers] : markers_of_card) {
+    // The same number may lie on the pane twice; each round removes the markers of one board.
+    while (!markers.empty()) {
+      const std::vector<Marker> board_markers =
+          extract_board(markers, board_of(card_id), lens.value);
+      if (board_markers.empty()) break;
+      Measured measured = measure_board(photo.grey, card_id, board_markers, lens.value);
+      remove_markers_inside(markers, measured.card.body_px);
       if (measured.blur_px > 0) blurs.push_back(measured.blur_px);
-      if (!measured.whole && !measured.sighting.body_px.empty()) {
-        result.cut_off.push_back(std::move(measured.sighting));
-      } else if (measured.good) {
-        result.cards.push_back(std::move(measured.sighting));
+      if (!measured.whole && !measured.card.body_px.empty()) {
+        result.cut_off.push_back(std::move(measured.card));
+      } else if (measured.enough_corners) {
+        result.cards.push_back(std::move(measured.card));
       } else {
-        result.unmeasured_marks += static_cast<int>(board_marks.size());
+        result.unmeasured_markers += static_cast<int>(board_markers.size());
       }
     }
   }

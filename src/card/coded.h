@@ -1,4 +1,4 @@
-// Finds coded sheets and cards and measures all that is printed on them.
+// Detects coded sheets and cards and measures their chessboard corners and outer edges.
 #pragma once
 
 #include <vector>
@@ -7,18 +7,19 @@
 
 namespace panecard::card {
 
-struct CodedSearch {
+struct CodedDetection {
   std::vector<DetectedCard> cards;    ///< largest in the photo first
-  std::vector<DetectedCard> cut_off;  ///< read, but reaching over the edge of the photo
-  int mirrored_marks = 0;             ///< seen from behind
-  int unmeasured_marks = 0;           ///< read, but their crossings could not be measured
-  double blur_px = 0;                 ///< median over all crossings; 0 when there are none
+  std::vector<DetectedCard> cut_off;  ///< decoded, but reaching over the edge of the photo
+  int mirrored_markers = 0;           ///< seen from behind
+  int unmeasured_markers = 0;         ///< decoded, but too few corners could be measured
+  double blur_px = 0;                 ///< median over all corners; 0 when there are none
 };
 
-/// What to do where a first look shows no coded card, or only very small ones.
-enum class Small { look_closer, pass_over };
+/// Whether to search at a finer scale when the coarse one shows no marker, or only small_markers
+/// ones.
+enum class SmallMarkers { search_finer, ignore };
 
-CodedSearch find_coded(const photo::Photo& photo, const photo::Lens& lens,
-                       Small small = Small::look_closer);
+CodedDetection detect_coded_cards(const photo::Photo& photo, const photo::Lens& lens,
+                                  SmallMarkers small_markers = SmallMarkers::search_finer);
 
 }  // namespace panecard::card

@@ -13,14 +13,14 @@
 namespace panecard::card {
 namespace {
 
-/// Full-resolution fits are what costs time; quads come in order of the support of their sides.
-constexpr std::size_t kMaxTraced = 16, kMaxQuads = 300;
+/// Fits at full resolution dominate the run time; quads are ordered by the support of their sides.
+constexpr std::size_t kMaxFitted = 16, kMaxQuads = 300;
 constexpr double kMaxTilt_deg = 50;
-/// A reduced copy about this long shows a card's edges over the noise and is quick to search.
+/// Long side of the reduced copy: a card's edges stand out of the noise, and the search is fast.
 constexpr int kSearchLong_px = 1008;
-/// What edge positions may be off beside noise: pixel grid, sharpening, uneven background.
+/// Systematic error of edge positions: pixel grid, sharpening, uneven background.
 constexpr double kEdgeModel_px = 0.1;
-/// chi-square of two degrees of freedom that a true card exceeds once in a thousand.
+/// 99.9 % quantile of chi-square with two degrees of freedom.
 constexpr double kMaxShapeChi2 = 13.8;
 /// ISO/IEC 7810 limits of the corner radius, 3.18 +- 0.30, taken rectangular.
 constexpr double kSigmaRadius_mm = 0.30 / 1.7320508;
@@ -28,25 +28,25 @@ constexpr double kSigmaRadius_mm = 0.30 / 1.7320508;
 using Outline = std::array<PointPx, 4>;
 
 struct Candidate {
-  BodyTrace body;
+  OutlineFit body;
   ShapeFit shape;
   double radius_mm = 0, radius_sigma_mm = 0;
-  double deviance = 0;  ///< chi-square like: shape, radius, edges not seen
-  double light = 0;     ///< blank paper: what it sends back, linear, of the sensor's most
+  double deviance = 0;    ///< of shape, radius and coverage together
+  double brightness = 0;  ///< blank paper: linear, 1 at the sensor's limit
 };
 
-double coverage_of(const BodyTrace& body) {
+double coverage_of(const OutlineFit& body) {
   double least = 1;
-  for (const EdgeTrace& edge : body.edge) least = std::min(least, edge.coverage);
+  for (const EdgeFit& edge : body.edge) least = std::min(least, edge.coverage);
   return least;
 }
 
-/// A card's edges are straight right up to their arcs; a pane's or a seat's bend away long before.
-/// Of the eight ends two may be hidden.
-bool straight_to_the_ends(const BodyTrace& body) {
+/// Whether the edges are straight up to the corner arcs: those of a pane or a seat bend away long
+/// before. Two of the eight ends may be hidden.
+bool straight_to_corners(const OutlineFit& body) {
   int reached = 0;
-  for (const EdgeTrace& edge : body.edge) {
-    for (const bool seen : edge.seen_to_end) reached += seen;
+  for (const EdgeFit& edge : body.edge) {
+    for (const bool seen : edge.reaches_end) reached += seen;
   }
   return reached >= 6;
 }
@@ -62,7 +62,7 @@ QuadLimits limits_for(const PlainSize& size) {
   return limits;
 }
 
-/// Radius of the rounded corners, from where the outline crosses their diagonals.
+/// Mean corner radius, from where the outline crosses the corners' diagonals.
 bool measure_radius(const cv::Mat& bgr, const PlainSize& size, Candidate& candidate) {
   const auto& at_mm = candidate.shape.corner_mm;
   const double arc_share = std::sqrt(2.0) - 1;  // corner to arc, over the radius
@@ -75,13 +75,13 @@ bool measure_radius(const cv::Mat& bgr, const PlainSize& size, Candidate& candid
                             at_mm[i].y - std::copysign(step, at_mm[i].y)};
     const PointPx in = px_on_body(at_mm, candidate.body.corner, inside);
     const double px_per_mm = std::hypot(in.x - corner.x, in.y - corner.y);
-    // A sheet is looked at further in: a pane's or trim's corners are rounder by centimetres.
+    // For a sheet the search goes further in: corners of panes and trim have radii of centimetres.
     const double deepest_mm = size.corner_radius_mm > 0 ? size.corner_radius_mm + 1 : 6;
     const double reach = deepest_mm * arc_share * 1.5 * px_per_mm;
-    const CornerCut cut = corner_cut(bgr, corner, in, reach, candidate.body.blur_px);
-    if (cut.sigma_px < 0) continue;
-    const double radius = cut.at_px / px_per_mm / arc_share;
-    sigma = cut.sigma_px / px_per_mm / arc_share;
+    const CornerArc arc = locate_corner_arc(bgr, corner, in, reach, candidate.body.blur_px);
+    if (arc.sigma_px < 0) continue;
+    const double radius = arc.distance_px / px_per_mm / arc_share;
+    sigma = arc.sigma_px / px_per_mm / arc_share;
     sum += radius;
     square += radius * radius;
     ++seen;
@@ -101,12 +101,12 @@ Outline corners_in_photo(const Quad& quad, double scale) {
   return corner;
 }
 
-/// The quads that might be such a rectangle within the precision of the reduced copy; first those
-/// that would not be nearer than a pane can be photographed from.
-std::vector<Outline> plausible(const std::vector<Quad>& quads, double scale, const PlainSize& size,
-                               const photo::Lens& lens) {
+/// Quads that pass the shape test at the precision of the reduced copy; those nearer than a pane
+/// can be photographed from come last.
+std::vector<Outline> filter_by_shape(const std::vector<Quad>& quads, double scale,
+                                     const PlainSize& size, const photo::Lens& lens) {
   // A pane of 250 mm fills a photo 69 degrees wide (26 mm equivalent) from 180 mm.
-  constexpr double kNearest_mm = 180;
+  constexpr double kMinDistance_mm = 180;
   enum : char { no, near, far };
   std::vector<char> passed(quads.size(), no);
   cv::parallel_for_(cv::Range(0, static_cast<int>(quads.size())), [&](const cv::Range& range) {
@@ -114,23 +114,23 @@ std::vector<Outline> plausible(const std::vector<Quad>& quads, double scale, con
       const ShapeFit fit = fit_rectangle(corners_in_photo(quads[i], scale), 1.5 * scale,
                                          kBloomSigma_px, size, lens, true);
       if (fit.chi2 > kMaxShapeChi2 || fit.tilt_deg > kMaxTilt_deg + 10) continue;
-      passed[i] = fit.distance_mm < kNearest_mm ? near : far;
+      passed[i] = fit.distance_mm < kMinDistance_mm ? near : far;
     }
   });
   std::vector<Outline> out;
   for (const char how : {far, near}) {
-    for (std::size_t i = 0; i < quads.size() && out.size() < kMaxTraced; ++i) {
+    for (std::size_t i = 0; i < quads.size() && out.size() < kMaxFitted; ++i) {
       if (passed[i] == how) out.push_back(corners_in_photo(quads[i], scale));
     }
   }
   return out;
 }
 
-double skip_share(const PlainSize& size) {
+double end_share(const PlainSize& size) {
   return (size.corner_radius_mm + 0.5) / std::min(size.width_mm, size.height_mm);
 }
 
-double furthest_apart(const Outline& p, const Outline& q) {
+double corner_distance(const Outline& p, const Outline& q) {
   double worst = 0;
   for (const PointPx& a : p) {
     double least = 1e9;
@@ -140,61 +140,65 @@ double furthest_apart(const Outline& p, const Outline& q) {
   return worst;
 }
 
-/// Rough outlines brought to the edges of the full photo; those that stay rectangles, without
-/// copies.
-std::vector<Outline> sharpen(const cv::Mat& bgr, std::vector<Outline> rough, double scale,
-                             const PlainSize& size, const photo::Lens& lens) {
-  constexpr double kSharpened_px = 0.25;
+/// Refines rough outlines in the full photo; keeps those that pass the shape test, without
+/// duplicates.
+std::vector<Outline> refine_outlines(const cv::Mat& bgr, std::vector<Outline> rough, double scale,
+                                     const PlainSize& size, const photo::Lens& lens) {
+  constexpr double kRefined_px = 0.25;
   std::vector<char> passed(rough.size(), 0);
   cv::parallel_for_(cv::Range(0, static_cast<int>(rough.size())), [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
-      if (!sharpen_corners(bgr, skip_share(size), std::max(2 * scale, 3.0), rough[i])) continue;
-      const ShapeFit fit = fit_rectangle(rough[i], kSharpened_px, kBloomSigma_px, size, lens, true);
+      if (!refine_corners(bgr, end_share(size), std::max(2 * scale, 3.0), rough[i])) continue;
+      const ShapeFit fit = fit_rectangle(rough[i], kRefined_px, kBloomSigma_px, size, lens, true);
       if (fit.chi2 <= kMaxShapeChi2) passed[i] = 1;
     }
   });
   std::vector<Outline> out;
   for (std::size_t i = 0; i < rough.size(); ++i) {
     const bool copy = std::any_of(out.begin(), out.end(), [&](const Outline& other) {
-      return furthest_apart(other, rough[i]) < 4 * kSharpened_px;
+      return corner_distance(other, rough[i]) < 4 * kRefined_px;
     });
     if (passed[i] && !copy) out.push_back(rough[i]);
   }
   return out;
 }
 
-/// Everything the photo says about one outline; false when it speaks against a card.
-bool examine(const cv::Mat& bgr, const Outline& corner, const PlainSize& size,
-             const photo::Lens& lens, Candidate& candidate) {
-  candidate.body = trace_body(bgr, corner, skip_share(size));
+/// Fits and tests one outline at full precision; false when it is rejected.
+bool evaluate_candidate(const cv::Mat& bgr, const Outline& corner, const PlainSize& size,
+                        const photo::Lens& lens, Candidate& candidate) {
+  candidate.body = fit_outline(bgr, corner, end_share(size));
   if (!candidate.body.valid || coverage_of(candidate.body) < 0.5) return false;
-  if (!straight_to_the_ends(candidate.body)) return false;
+  if (!straight_to_corners(candidate.body)) return false;
   const double sigma = std::hypot(candidate.body.corner_sigma_px, kEdgeModel_px);
-  // Blank paper is more even inside than it differs from what surrounds it; a card has its print.
+  // Blank paper varies less inside than it differs from its surroundings; a card may be printed.
   if (size.corner_radius_mm == 0) {
-    for (const EdgeTrace& edge : candidate.body.edge) {
-      if (edge.unevenness > 0.5) return false;
+    for (const EdgeFit& edge : candidate.body.edge) {
+      if (edge.colour_spread > 0.5) return false;
     }
   }
   candidate.shape = fit_rectangle(candidate.body.corner, sigma, kBloomSigma_px, size, lens);
   if (candidate.shape.chi2 > kMaxShapeChi2 || candidate.shape.tilt_deg > kMaxTilt_deg) return false;
   if (!measure_radius(bgr, size, candidate)) return false;
-  const double part = size.corner_radius_mm > 0 ? kSigmaRadius_mm : 0.3;
-  // Where a rounded corner could not be told from a sharp one, nothing speaks for a card.
-  const bool told = size.corner_radius_mm == 0 ||
-                    size.corner_radius_mm > 3 * std::hypot(part, candidate.radius_sigma_mm);
-  const double z =
-      (candidate.radius_mm - size.corner_radius_mm) / std::hypot(part, candidate.radius_sigma_mm);
-  if (!told || std::abs(z) > 4) return false;
-  // Against any radius being as likely, a sharp measurement that agrees says more than a vague one.
-  const double vague = 2 * std::log(std::hypot(part, candidate.radius_sigma_mm) / part);
+  const double tolerance = size.corner_radius_mm > 0 ? kSigmaRadius_mm : 0.3;
+  // Rejected where the measurement could not distinguish a rounded corner from a sharp one.
+  const bool radius_resolved =
+      size.corner_radius_mm == 0 ||
+      size.corner_radius_mm > 3 * std::hypot(tolerance, candidate.radius_sigma_mm);
+  const double z = (candidate.radius_mm - size.corner_radius_mm) /
+                   std::hypot(tolerance, candidate.radius_sigma_mm);
+  if (!radius_resolved || std::abs(z) > 4) return false;
+  // Likelihood against a uniform prior of the radius: a precise measurement that agrees counts
+  // more.
+  const double log_width =
+      2 * std::log(std::hypot(tolerance, candidate.radius_sigma_mm) / tolerance);
   candidate.deviance =
-      candidate.shape.chi2 + z * z + vague + 20 * (1 - coverage_of(candidate.body));
+      candidate.shape.chi2 + z * z + log_width + 20 * (1 - coverage_of(candidate.body));
   return true;
 }
 
-/// Median over the body, as light: photos store about its 2.2th root (sRGB, IEC 61966-2-1).
-double light_of(const cv::Mat& bgr, const Candidate& candidate, const PlainSize& size) {
+/// Median over the body in linear light: photos are encoded with a gamma of about 2.2 (sRGB,
+/// IEC 61966-2-1).
+double linear_brightness(const cv::Mat& bgr, const Candidate& candidate, const PlainSize& size) {
   constexpr int kGrid = 9;
   constexpr double kInside = 0.8;
   std::vector<double> level;
@@ -214,27 +218,28 @@ double light_of(const cv::Mat& bgr, const Candidate& candidate, const PlainSize&
   return std::pow(*middle, 2.2);
 }
 
-/// Nothing on a pane is as bright as white paper but another paper: a reflection gives back a
-/// twentieth of what it mirrors. The light on a pane varies by about a half (common practice).
-void doubt_the_dim(std::vector<Candidate>& papers) {
+/// Adds to the deviance of papers darker than the brightest one: nothing on a pane is as bright as
+/// white paper, since a reflection returns about a twentieth of the light. Illumination varies over
+/// a pane by about a half (one standard deviation; common practice).
+void penalize_dim_papers(std::vector<Candidate>& papers) {
   double brightest = 0;
-  for (const Candidate& c : papers) brightest = std::max(brightest, c.light);
+  for (const Candidate& c : papers) brightest = std::max(brightest, c.brightness);
   for (Candidate& c : papers) {
-    const double dimmer = std::log(brightest / std::max(c.light, 1e-4)) / std::log(1.5);
-    c.deviance += dimmer * dimmer;
+    const double log_ratio = std::log(brightest / std::max(c.brightness, 1e-4)) / std::log(1.5);
+    c.deviance += log_ratio * log_ratio;
   }
 }
 
-/// A cut edge is straight and square to a few tenths of a millimetre only (common practice). Its n
-/// samples share that, so that each counts for less: the sagitta of n samples of sigma s is known
-/// to s sqrt(45 / 4n).
-double sigma_with_cut(const EdgeTrace& trace, double px_per_mm) {
-  constexpr double kCut_mm = 0.2;
+/// Sigma of one sample, enlarged for the error that all n samples of a cut edge share (straight and
+/// square to 0.2 mm, common practice): the sagitta of n samples of sigma s has the uncertainty
+/// s sqrt(45 / 4n), which is set to that error.
+double sigma_with_cut(const EdgeFit& trace, double px_per_mm) {
+  constexpr double kCutTolerance_mm = 0.2;
   const double n = static_cast<double>(trace.seen.size());
-  return std::hypot(trace.sigma_px, kCut_mm * px_per_mm * std::sqrt(4 * n / 45));
+  return std::hypot(trace.sigma_px, kCutTolerance_mm * px_per_mm * std::sqrt(4 * n / 45));
 }
 
-DetectedCard sighting_of(const Candidate& candidate, const PlainSize& size) {
+DetectedCard detected_card(const Candidate& candidate, const PlainSize& size) {
   DetectedCard s;
   s.kind = Kind::plain;
   s.width_mm = size.width_mm;
@@ -243,13 +248,13 @@ DetectedCard sighting_of(const Candidate& candidate, const PlainSize& size) {
   s.plain = size;
   s.deviance = candidate.deviance;
   const std::array<PointMm, 4>& on_body = candidate.shape.corner_mm;
-  // From the top left, as DetectedCard has them; the outline starts wherever it was found.
+  // DetectedCard starts at the top left; the outline starts at any corner.
   const auto top_left =
       std::find_if(on_body.begin(), on_body.end(), [](PointMm p) { return p.x < 0 && p.y > 0; });
   for (int k = 0; k < 4; ++k) {
     const auto i = static_cast<std::size_t>(top_left - on_body.begin() + k) % 4;
     const std::size_t next = (i + 1) % 4;
-    const EdgeTrace& trace = candidate.body.edge[i];
+    const EdgeFit& trace = candidate.body.edge[i];
     const PointPx from = candidate.body.corner[i], to = candidate.body.corner[next];
     const double px_per_mm =
         std::hypot(to.x - from.x, to.y - from.y) / distance(on_body[i], on_body[next]);
@@ -273,28 +278,29 @@ bool overlap(const Candidate& p, const Candidate& q) {
   return cv::intersectConvexConvex(quad_of(p), quad_of(q), common) > 0;
 }
 
-bool lies_in(const Candidate& inner, const Candidate& outer) {
+bool contained_in(const Candidate& inner, const Candidate& outer) {
   const std::vector<cv::Point2f> around = quad_of(outer);
   const std::vector<cv::Point2f> corners = quad_of(inner);
   return std::all_of(corners.begin(), corners.end(),
                      [&](cv::Point2f p) { return cv::pointPolygonTest(around, p, false) > 0; });
 }
 
-/// Two outlines that overlap cannot both be cards: the better one counts if clearly better. One
-/// within the other is the card on a pane of a card's shape, rather than a print of a card's shape,
-/// rounded corners and all, on a card: odds of a hundred, 9 on the scale of doubt.
-bool speaks_against(const Candidate& other, const Candidate& candidate) {
-  constexpr double kNested = 9;
+/// Whether `other` is good enough to make `candidate` ambiguous: two overlapping outlines cannot
+/// both be cards, and one must be better by kDecisiveDeviance. Of nested ones the inner is
+/// preferred by odds of a hundred (2 ln 100 = 9): a card on a pane of similar shape is more likely
+/// than a card with a card-shaped frame printed on it.
+bool competes_with(const Candidate& other, const Candidate& candidate) {
+  constexpr double kNestedBonus = 9;
   if (!overlap(candidate, other)) return false;
-  double ahead = other.deviance - candidate.deviance;
-  if (lies_in(candidate, other)) ahead += kNested;
-  if (lies_in(other, candidate)) ahead -= kNested;
-  return ahead <= kClearMargin;
+  double margin = other.deviance - candidate.deviance;
+  if (contained_in(candidate, other)) margin += kNestedBonus;
+  if (contained_in(other, candidate)) margin -= kNestedBonus;
+  return margin <= kDecisiveDeviance;
 }
 
 }  // namespace
 
-std::vector<DetectedCard> find_plain(const photo::Photo& photo, const PlainSize& size) {
+std::vector<DetectedCard> detect_plain_cards(const photo::Photo& photo, const PlainSize& size) {
   const int factor =
       std::max(1, static_cast<int>(std::lround(std::max(photo.bgr.cols, photo.bgr.rows) /
                                                static_cast<double>(kSearchLong_px))));
@@ -308,24 +314,24 @@ std::vector<DetectedCard> find_plain(const photo::Photo& photo, const PlainSize&
 
   const photo::Lens lens = photo::lens_from_exif(photo.exif, photo.bgr.cols, photo.bgr.rows);
   const auto outlines =
-      sharpen(photo.bgr, plausible(quads, factor, size, lens), factor, size, lens);
+      refine_outlines(photo.bgr, filter_by_shape(quads, factor, size, lens), factor, size, lens);
   std::vector<Candidate> tried(outlines.size());
   std::vector<char> passed(outlines.size(), 0);
   cv::parallel_for_(cv::Range(0, static_cast<int>(outlines.size())), [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
-      if (examine(photo.bgr, outlines[i], size, lens, tried[i])) passed[i] = 1;
+      if (evaluate_candidate(photo.bgr, outlines[i], size, lens, tried[i])) passed[i] = 1;
     }
   });
   std::vector<Candidate> found;
   for (std::size_t i = 0; i < tried.size(); ++i) {
     const bool copy = std::any_of(found.begin(), found.end(), [&](const Candidate& c) {
-      return furthest_apart(c.body.corner, tried[i].body.corner) < 1;
+      return corner_distance(c.body.corner, tried[i].body.corner) < 1;
     });
     if (passed[i] && !copy) found.push_back(tried[i]);
   }
   if (size.corner_radius_mm == 0) {
-    for (Candidate& c : found) c.light = light_of(photo.bgr, c, size);
-    doubt_the_dim(found);
+    for (Candidate& c : found) c.brightness = linear_brightness(photo.bgr, c, size);
+    penalize_dim_papers(found);
   }
   std::stable_sort(found.begin(), found.end(),
                    [](const Candidate& p, const Candidate& q) { return p.deviance < q.deviance; });
@@ -333,9 +339,9 @@ std::vector<DetectedCard> find_plain(const photo::Photo& photo, const PlainSize&
   for (std::size_t i = 0; i < found.size(); ++i) {
     bool clear = true;
     for (std::size_t k = 0; k < found.size(); ++k) {
-      clear = clear && (k == i || !speaks_against(found[k], found[i]));
+      clear = clear && (k == i || !competes_with(found[k], found[i]));
     }
-    if (clear) sightings.push_back(sighting_of(found[i], size));
+    if (clear) sightings.push_back(detected_card(found[i], size));
   }
   return sightings;
 }

@@ -14,16 +14,17 @@ struct Side {
   double length;
 };
 
-/// The end of side p meets the start of side q at `at`.
-struct Meeting {
+/// The end of one side joins the start of side `next` at `at`.
+struct Junction {
   int next;
   Eigen::Vector2d at;
 };
 
 constexpr double kMinCross = 0.64;  // sin 40 deg: a right angle seen at up to about 45 deg of tilt
 
-/// How far a seen end may lie from the corner: as far again as the segment is long (the rest of the
-/// side may be hidden), or past it, when the side continues into something collinear.
+/// Whether a segment's end is close enough to the corner, `beyond` px further on: up to 1.2 lengths
+/// short of it (the rest of the side may be hidden), or past it by 0.35 (something collinear
+/// follows).
 bool near_end(double beyond, double length) {
   return beyond > -0.35 * length - 3 && beyond < 1.2 * length + 6;
 }
@@ -37,10 +38,10 @@ class QuadSearch {
       sides_.push_back({s.a, s.direction(), s.length()});
       sides_.push_back({s.b, -s.direction(), s.length()});
     }
-    meetings_.resize(sides_.size());
+    junctions_.resize(sides_.size());
     cv::parallel_for_({0, count()}, [&](const cv::Range& range) {
       for (int i = range.start; i < range.end; ++i) {
-        for (int k = 0; k < count(); ++k) meet(i, k);
+        for (int k = 0; k < count(); ++k) add_junction(i, k);
       }
     });
   }
@@ -59,18 +60,18 @@ class QuadSearch {
 
  private:
   void run_from(int i, std::vector<Quad>& found) const {
-    for (const Meeting& ij : meetings_[i]) {
-      for (const Meeting& jk : meetings_[ij.next]) {
+    for (const Junction& ij : junctions_[i]) {
+      for (const Junction& jk : junctions_[ij.next]) {
         if (sides_[i].d.dot(sides_[jk.next].d) > -0.9) continue;
         if ((jk.at - ij.at).norm() < limits_.min_side_px) continue;
-        for (const Meeting& kl : meetings_[jk.next]) close(i, ij, jk, kl, found);
+        for (const Junction& kl : junctions_[jk.next]) close_quad(i, ij, jk, kl, found);
       }
     }
   }
 
   int count() const { return static_cast<int>(sides_.size()); }
 
-  void meet(int i, int k) {
+  void add_junction(int i, int k) {
     const Side &p = sides_[i], &q = sides_[k];
     const double turn = cross(p.d, q.d);
     if (turn < kMinCross) return;
@@ -78,15 +79,15 @@ class QuadSearch {
     if (!near_end(along - p.length, p.length)) return;
     const Eigen::Vector2d at = p.a + along * p.d;
     if (!near_end((q.a - at).dot(q.d), q.length)) return;
-    meetings_[i].push_back({k, at});
+    junctions_[i].push_back({k, at});
   }
 
-  void close(int i, const Meeting& ij, const Meeting& jk, const Meeting& kl,
-             std::vector<Quad>& found) const {
-    // Every quad is met once from each of its four sides: keep the first.
+  void close_quad(int i, const Junction& ij, const Junction& jk, const Junction& kl,
+                  std::vector<Quad>& found) const {
+    // Every quad is found once from each of its four sides: keep the first.
     if (i > ij.next || i > jk.next || i > kl.next) return;
     if (sides_[ij.next].d.dot(sides_[kl.next].d) > -0.9) return;
-    for (const Meeting& li : meetings_[kl.next]) {
+    for (const Junction& li : junctions_[kl.next]) {
       if (li.next != i) continue;
       Quad quad{{li.at, ij.at, jk.at, kl.at}, 0};
       if (!shape_allowed(quad)) return;
@@ -152,10 +153,10 @@ class QuadSearch {
   const GradientField& field_;
   QuadLimits limits_;
   std::vector<Side> sides_;
-  std::vector<std::vector<Meeting>> meetings_;
+  std::vector<std::vector<Junction>> junctions_;
 };
 
-double furthest_corner(const Quad& p, const Quad& q) {
+double corner_distance(const Quad& p, const Quad& q) {
   double least = 1e9;
   for (int turn = 0; turn < 4; ++turn) {
     double worst = 0;
@@ -177,7 +178,7 @@ std::vector<Quad> find_quads(const std::vector<Segment>& segments, const Gradien
   std::vector<Quad> kept;
   for (const Quad& quad : all) {
     const bool copy = std::any_of(kept.begin(), kept.end(), [&](const Quad& other) {
-      return furthest_corner(quad, other) < 2.0;
+      return corner_distance(quad, other) < 2.0;
     });
     if (!copy) kept.push_back(quad);
     if (kept.size() == max_count) break;

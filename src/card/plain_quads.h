@@ -1,4 +1,4 @@
-// Four-sided candidates from straight segments.
+// Quadrilateral candidates from line segments.
 #pragma once
 
 #include <array>
@@ -17,7 +17,8 @@ struct Quad {
 struct QuadLimits {
   double min_side_px = 24;
   double min_side_ratio = 1, max_side_ratio = 2;  ///< mean of the long sides over the short ones
-  double corner_share = 0.06;  ///< of the short side, at each end: rounded, so not counted as side
+  double corner_share =
+      0.06;  ///< of the short side, left out at each end of a side: rounded corner
 };
 
 /// Quads whose four sides the image supports, best first, without near-copies.

@@ -25,7 +25,7 @@ double median_magnitude(const cv::Mat_<std::uint16_t>& magnitude) {
   return 0;
 }
 
-/// Pixels whose gradient is a maximum along its own direction.
+/// Non-maximum suppression: pixels whose gradient is a maximum along its direction.
 cv::Mat_<std::uint8_t> ridges(const GradientField& field, double threshold) {
   cv::Mat_<std::uint8_t> mask(field.magnitude.size(), std::uint8_t{0});
   const auto limit = static_cast<std::uint16_t>(std::clamp(threshold, 1.0, 65535.0));
@@ -75,18 +75,18 @@ class RunningLine {
   Eigen::Matrix2d square_ = Eigen::Matrix2d::Zero();
 };
 
-class Chainer {
+class RidgeLinker {
  public:
-  explicit Chainer(const GradientField& field)
-      : field_(field), open_(ridges(field, kFollowOverNoise * field.noise)) {}
+  explicit RidgeLinker(const GradientField& field)
+      : field_(field), unvisited_(ridges(field, kFollowOverNoise * field.noise)) {}
 
   std::vector<Segment> run(double min_length_px) {
     std::vector<Segment> found;
-    for (int y = 1; y + 1 < open_.rows; ++y) {
-      for (int x = 1; x + 1 < open_.cols; ++x) {
-        if (!open_(y, x) || field_.magnitude(y, x) < kStartOverNoise * field_.noise) continue;
+    for (int y = 1; y + 1 < unvisited_.rows; ++y) {
+      for (int x = 1; x + 1 < unvisited_.cols; ++x) {
+        if (!unvisited_(y, x) || field_.magnitude(y, x) < kStartOverNoise * field_.noise) continue;
         RunningLine line;
-        open_(y, x) = 0;
+        unvisited_(y, x) = 0;
         line.add(centre(x, y));
         const Eigen::Vector2d a = follow(x, y, 1, line), b = follow(x, y, -1, line);
         if ((b - a).norm() < min_length_px) continue;
@@ -100,8 +100,8 @@ class Chainer {
  private:
   static Eigen::Vector2d centre(int x, int y) { return {x + 0.5, y + 0.5}; }
 
-  /// Edge direction; its sign means nothing, since the channel that changes most, and what lies
-  /// beside a card, may change along its edge.
+  /// Edge direction up to its sign, which has no meaning: the strongest channel and the background
+  /// may change along an edge.
   Eigen::Vector2d tangent(int x, int y) const {
     const cv::Vec2s g = field_.vector(y, x);
     return Eigen::Vector2d(-g[1], g[0]) / std::max<double>(1, field_.magnitude(y, x));
@@ -116,8 +116,8 @@ class Chainer {
         for (int dx = -1; dx <= 1; ++dx) {
           const int nx = x + dx, ny = y + dy;
           if (ahead.x() * dx + ahead.y() * dy <= 0) continue;
-          if (nx < 1 || ny < 1 || nx + 1 >= open_.cols || ny + 1 >= open_.rows) continue;
-          if (!open_(ny, nx) || field_.magnitude(ny, nx) <= best) continue;
+          if (nx < 1 || ny < 1 || nx + 1 >= unvisited_.cols || ny + 1 >= unvisited_.rows) continue;
+          if (!unvisited_(ny, nx) || field_.magnitude(ny, nx) <= best) continue;
           if (std::abs(ahead.dot(tangent(nx, ny))) < 0.866) continue;  // turns by over 30 deg
           best = field_.magnitude(ny, nx);
           best_x = nx;
@@ -128,7 +128,7 @@ class Chainer {
       const Eigen::Vector2d next = centre(best_x, best_y);
       if (line.count() >= 6 && line.distance(next) > kLineTolerance_px) return centre(x, y);
       line.add(next);
-      open_(best_y, best_x) = 0;
+      unvisited_(best_y, best_x) = 0;
       x = best_x;
       y = best_y;
       const Eigen::Vector2d here = tangent(x, y);
@@ -137,11 +137,11 @@ class Chainer {
   }
 
   const GradientField& field_;
-  cv::Mat_<std::uint8_t> open_;
+  cv::Mat_<std::uint8_t> unvisited_;
 };
 
-/// The span of both when `q` continues `p`, else nothing. Both are held against their common line:
-/// a short one's own direction says little, the more so where it began in a rounded corner.
+/// Extends `p` over `q` when both fit one line. The test uses their common line: the direction of a
+/// short segment is uncertain, the more so where it began in a rounded corner.
 bool join(Segment& p, const Segment& q) {
   const Eigen::Vector2d d = p.direction();
   const double length = p.length(), other = q.length();
@@ -162,8 +162,8 @@ bool join(Segment& p, const Segment& q) {
     off = std::max(off, line.distance(end));
   }
   // A distorted lens bends a long edge.
-  constexpr double kBend = 0.002;
-  if (off > kLineTolerance_px + kBend * (high - low)) return false;
+  constexpr double kDistortionBow = 0.002;
+  if (off > kLineTolerance_px + kDistortionBow * (high - low)) return false;
   p = {middle + low * along, middle + high * along};
   return true;
 }
@@ -209,13 +209,13 @@ GradientField colour_gradient(const cv::Mat& bgr) {
 
 std::vector<Segment> find_segments(const GradientField& field, double min_length_px,
                                    std::size_t max_count) {
-  std::vector<Segment> all = Chainer(field).run(std::max(min_length_px / 2, 5.0));
+  std::vector<Segment> all = RidgeLinker(field).run(std::max(min_length_px / 2, 5.0));
   const auto longer = [](const Segment& p, const Segment& q) { return p.length() > q.length(); };
   std::stable_sort(all.begin(), all.end(), longer);
   if (all.size() > 4 * max_count) all.resize(4 * max_count);
   std::vector<Segment> found;
   std::vector<bool> used(all.size(), false);
-  std::vector<std::size_t> parts;  // a join may be wrong: what was joined stays in play as well
+  std::vector<std::size_t> parts;  // a join may be wrong: its parts are kept as well
   for (std::size_t i = 0; i < all.size(); ++i) {
     if (used[i]) continue;
     Segment grown = all[i];

@@ -1,4 +1,4 @@
-// Straight edge segments of a reduced colour image.
+// Line segment detector for a reduced colour image.
 #pragma once
 
 #include <Eigen/Core>
@@ -8,12 +8,12 @@
 
 namespace panecard::card {
 
-/// Strongest colour gradient per pixel: of the channel that changes most, so that an edge between
-/// two colours of equal brightness is seen as well.
+/// Sobel gradient per pixel of the channel with the largest magnitude, so that edges between
+/// colours of equal brightness are found as well.
 struct GradientField {
   cv::Mat_<cv::Vec2s> vector;  ///< Sobel units
   cv::Mat_<std::uint16_t> magnitude;
-  double noise = 0;  ///< typical magnitude where nothing is seen (Rayleigh sigma from the median)
+  double noise = 0;  ///< Rayleigh sigma of the magnitude without edges, from the median
 };
 
 /// Frame: reduced pixels, centre of the top-left pixel at (0.5, 0.5).
@@ -25,9 +25,9 @@ struct Segment {
 
 GradientField colour_gradient(const cv::Mat& bgr);
 
-/// Chains of gradient ridges that stay within about a pixel of a line, longest first; collinear
-/// neighbours are joined across gaps shorter than themselves, whatever the sign of their contrast,
-/// since what lies beside a card may change along its edge.
+/// Line segments, longest first: chains of gradient maxima (Canny 1986) within about a pixel of a
+/// line. Collinear ones are joined across gaps shorter than themselves, whatever the sign of their
+/// contrast, since the background may change along a card's edge. Unjoined parts are kept as well.
 std::vector<Segment> find_segments(const GradientField& field, double min_length_px,
                                    std::size_t max_count);
 

@@ -11,7 +11,7 @@ using Points = std::array<Eigen::Vector2d, 4>;
 constexpr int kPose = 6;
 constexpr int kParameters = kPose + photo::kLensSize + 3;  // and width, height, bloom
 constexpr int kRows = 8 + kParameters - kPose;
-// Sized at run time: unrolled for fixed sizes these take the compiler a gigabyte.
+// Dynamic sizes: unrolled for fixed ones, compiling takes a gigabyte.
 using Parameters = Eigen::VectorXd;
 using Rows = Eigen::VectorXd;
 
@@ -38,7 +38,7 @@ Eigen::Matrix3d rotation_of(const Eigen::Vector3d& v) {
   return Eigen::AngleAxisd(angle, v / angle).toRotationMatrix();
 }
 
-/// One candidate pose, lens and size, as residuals each of standard deviation one.
+/// Residuals of corners and priors, each of unit variance. Parameters: pose, lens, size, bloom.
 class Model {
  public:
   Model(const std::array<PointPx, 4>& corner, double sigma_px, double sigma_bloom_px,
@@ -54,7 +54,8 @@ class Model {
     // Clockwise as seen from the camera, y up on the card.
     const std::array<Eigen::Vector2d, 4> wide = {{{-.5, .5}, {.5, .5}, {.5, -.5}, {-.5, -.5}}};
     for (int i = 0; i < 4; ++i) sign_[i] = wide[(i + (along_width ? 0 : 3)) % 4];
-    // A prior that is zero (a fixed parameter) has no square root to solve with: scale by sigmas.
+    // The parameters are multiples of the prior's sigmas, which also serves a fixed one (variance
+    // 0).
     const Eigen::SelfAdjointEigenSolver<Eigen::MatrixXd> eigen(lens.covariance);
     lens_factor_ = eigen.eigenvectors() * eigen.eigenvalues().cwiseMax(0).cwiseSqrt().asDiagonal();
   }
@@ -160,8 +161,8 @@ ShapeFit fit_rectangle(const std::array<PointPx, 4>& corner, double sigma_px, do
     const Model model(corner, sigma_px, sigma_bloom_px, size, lens, along_width);
     const Parameters start = model.start();
     if (!start.allFinite()) continue;
-    // A small card's perspective is weak: the mirrored tilt is a second minimum (as for any
-    // nearly affine view of a plane), so that both are tried.
+    // The view of a small card is nearly affine: the tilt mirrored at the line of sight is a second
+    // minimum, so that both are tried.
     Parameters mirrored = start;
     const Eigen::Matrix3d r = rotation_of(start.head<3>());
     const Eigen::Vector3d sight = start.segment<3>(3).normalized();

@@ -13,47 +13,48 @@ using Eigen::VectorXd;
 
 // Chance of a false alarm below one in a million per test: chi-square's quantile for two degrees of
 // freedom.
-constexpr double kAlarm2 = 27.6;
+constexpr double kChi2Limit = 27.6;
 
 struct Trial {
   Fit fit;
-  double gain = 0;  ///< fall of chi-square, in units of what the better model leaves unexplained
+  double gain = 0;  ///< decrease of chi-square over the better model's reduced chi-square
 };
 
-/// What releasing some parameters would gain, from one Newton step: cheap, and exact for small
-/// steps.
-double expected_gain(const PlaneProblem& problem, const Fit& held, const std::vector<int>& free,
-                     const std::vector<int>& released) {
+/// Decrease of chi-square when parameters are released, predicted by one Newton step (score test):
+/// cheap, and exact for small steps.
+double expected_gain(const PlaneProblem& problem, const Fit& constrained,
+                     const std::vector<int>& free, const std::vector<int>& released) {
   const MatrixXd information = problem.prior_information(released);
-  const MatrixXd h = (held.normal.matrix + information)(free, free);
-  const VectorXd g = (held.normal.gradient + information * (held.value - problem.mean()))(free);
+  const MatrixXd h = (constrained.normal.matrix + information)(free, free);
+  const VectorXd g =
+      (constrained.normal.gradient + information * (constrained.value - problem.mean()))(free);
   const VectorXd unit = h.diagonal().cwiseSqrt().cwiseMax(1e-12).cwiseInverse();
   const MatrixXd scaled = unit.asDiagonal() * h * unit.asDiagonal();
   const VectorXd b = unit.cwiseProduct(g);
   return b.dot(scaled.ldlt().solve(b));
 }
 
-/// Fits again with some more parameters free of their priors; nullopt when there is clearly nothing
-/// to gain.
-std::optional<Trial> with_released(const PlaneProblem& problem, const Fit& held,
+/// Refits with parameters released from their priors; nullopt when the predicted gain is far below
+/// the limit.
+std::optional<Trial> with_released(const PlaneProblem& problem, const Fit& constrained,
                                    const std::vector<int>& released) {
   std::vector<int> free = problem.free_parameters();
   for (const int i : released) {
     if (std::find(free.begin(), free.end(), i) == free.end()) free.push_back(i);
   }
   std::sort(free.begin(), free.end());
-  if (expected_gain(problem, held, free, released) < 0.3 * kAlarm2) return std::nullopt;
-  auto fit = problem.solve(held.value, free, 1, released);
+  if (expected_gain(problem, constrained, free, released) < 0.3 * kChi2Limit) return std::nullopt;
+  auto fit = problem.solve(constrained.value, free, 1, released);
   if (!fit) return std::nullopt;
-  const double unexplained = std::max(1.0, fit->chi2 / std::max(1.0, fit->freedom));
+  const double unexplained = std::max(1.0, fit->chi2 / std::max(1.0, fit->degrees_of_freedom));
   const MatrixXd information = problem.prior_information(released);
   const auto total = [&](const Fit& f) {
     const VectorXd d = f.value - problem.mean();
-    // Both models are judged with the weights of the better one, or outliers would count twice.
+    // Both models use the weights of the better one; otherwise outliers would count in one only.
     return f.residuals.value.cwiseProduct(fit->weight).dot(f.residuals.value) +
            d.dot(information * d);
   };
-  const double gain = (total(held) - total(*fit)) / unexplained;
+  const double gain = (total(constrained) - total(*fit)) / unexplained;
   return Trial{std::move(*fit), gain};
 }
 
@@ -82,28 +83,28 @@ struct Explanation {
   std::string text;
 };
 
-Explanation one_card_wrong(const PlaneProblem& problem, const Fit& held) {
+Explanation inconsistent_card(const PlaneProblem& problem, const Fit& constrained) {
   Explanation worst;
   if (problem.bodies() < 2) return worst;
-  struct Doubt {
+  struct CardTrials {
     std::optional<Trial> scaled, tilted;
   };
-  std::vector<Doubt> doubts(problem.bodies());
+  std::vector<CardTrials> trials(problem.bodies());
   cv::parallel_for_({0, 2 * problem.bodies()}, [&](const cv::Range& range) {
     for (int k = range.start; k < range.end; ++k) {
       const int i = k / 2;
-      const auto released = [&](OwnParameter one, OwnParameter other) {
-        return with_released(problem, held,
+      const auto released = [&](CardParameter one, CardParameter other) {
+        return with_released(problem, constrained,
                              {problem.body_index(i, one), problem.body_index(i, other)});
       };
-      if (k % 2 == 0) doubts[i].scaled = released(kScaleU, kScaleV);
-      if (k % 2 == 1) doubts[i].tilted = released(kTiltU, kTiltV);
+      if (k % 2 == 0) trials[i].scaled = released(kScaleU, kScaleV);
+      if (k % 2 == 1) trials[i].tilted = released(kTiltU, kTiltV);
     }
   });
   for (int i = 0; i < problem.bodies(); ++i) {
     const DetectedCard& card = problem.body(i);
-    const auto& [scaled, tilted] = doubts[i];
-    if (scaled && scaled->gain > kAlarm2 && scaled->gain > worst.gain) {
+    const auto& [scaled, tilted] = trials[i];
+    if (scaled && scaled->gain > kChi2Limit && scaled->gain > worst.gain) {
       const double wide = 100 * scaled->fit.value[problem.body_index(i, kScaleU)],
                    high = 100 * scaled->fit.value[problem.body_index(i, kScaleV)];
       worst = {scaled->gain, card_name(card) + " looks " + to_text(wide, 2) + " % wider and " +
@@ -112,7 +113,7 @@ Explanation one_card_wrong(const PlaneProblem& problem, const Fit& held) {
                                  to_text(0.01 * high * card.height_mm, 2) +
                                  " mm): check its print scale with a ruler, or leave it out"};
     }
-    if (tilted && tilted->gain > kAlarm2 && tilted->gain > worst.gain) {
+    if (tilted && tilted->gain > kChi2Limit && tilted->gain > worst.gain) {
       const double lift_mm = std::hypot(tilted->fit.value[problem.body_index(i, kTiltU)],
                                         tilted->fit.value[problem.body_index(i, kTiltV)]) *
                              2 * half_diagonal_mm(card);
@@ -127,31 +128,32 @@ Explanation one_card_wrong(const PlaneProblem& problem, const Fit& held) {
 
 }  // namespace
 
-std::optional<Error> contradiction(PlaneProblem problem, const Weighed& weighed) {
+std::optional<Error> find_contradiction(PlaneProblem problem, const ModelAverage& averaged) {
   problem.set_bend({});
-  const Explanation beside_flat = one_card_wrong(problem, weighed.flat);
-  const double by_bend = weighed.flat.cost - weighed.best.cost;
-  if (beside_flat.gain > std::max(kAlarm2, by_bend)) {
+  const Explanation beside_flat = inconsistent_card(problem, averaged.flat);
+  const double by_bend = averaged.flat.cost - averaged.best.cost;
+  if (beside_flat.gain > std::max(kChi2Limit, by_bend)) {
     return Error{Code::cards_disagree, beside_flat.text};
   }
-  problem.set_bend(weighed.best_bend);
-  const Explanation beside_bend = one_card_wrong(problem, weighed.best);
+  problem.set_bend(averaged.best_bend);
+  const Explanation beside_bend = inconsistent_card(problem, averaged.best);
   if (beside_bend.gain > 0) return Error{Code::cards_disagree, beside_bend.text};
   return std::nullopt;
 }
 
-std::optional<Error> no_true_card(const PlaneProblem& problem, const Fit& fit) {
-  constexpr double kMost_mm = 0.5;  // a print and its paper are true to a fifth of that
+std::optional<Error> implausible_card(const PlaneProblem& problem, const Fit& fit) {
+  constexpr double kMost_mm = 0.5;  // five times the tolerance of a print on paper
   Eigen::Index row = 0;
-  for (const Glimpse& glimpse : problem.glimpses()) {
-    const std::vector<Corner>& corners = glimpse.card->corners;
+  for (const Observation& observation : problem.observations()) {
+    const std::vector<Corner>& corners = observation.card->corners;
     double squares = 0;
     for (const Corner& corner : corners) {
       for (int axis = 0; axis < 2; ++axis) {
         squares += std::pow(fit.residuals.value[row++] * corner.sigma_px, 2);
       }
     }
-    for (const Edge& edge : glimpse.card->edges) row += static_cast<Eigen::Index>(edge.seen.size());
+    for (const Edge& edge : observation.card->edges)
+      row += static_cast<Eigen::Index>(edge.seen.size());
     if (corners.size() < 4) continue;
     const Corner &a = corners.front(), &b = corners.back();
     const double mm_per_px =
@@ -159,7 +161,7 @@ std::optional<Error> no_true_card(const PlaneProblem& problem, const Fit& fit) {
     const double rms_mm = mm_per_px * std::sqrt(squares / static_cast<double>(corners.size()));
     if (!(rms_mm > kMost_mm)) continue;
     return Error{Code::cards_disagree,
-                 "the marks of " + card_name(*glimpse.card) + " lie " + to_text(rms_mm, 1) +
+                 "the marks of " + card_name(*observation.card) + " lie " + to_text(rms_mm, 1) +
                      " mm from where a flat card has them, from wherever it is seen: it is "
                      "crumpled, or this is a picture of a picture; lay a fresh print on the glass "
                      "itself"};

@@ -1,4 +1,4 @@
-// What the residuals of a fit say about the cards.
+// Consistency tests on the residuals of a fit.
 #pragma once
 
 #include <optional>
@@ -13,12 +13,13 @@ namespace panecard::card {
 /// "sheet", "card 3", "plain card": as messages name it.
 std::string card_name(const DetectedCard& card);
 
-/// One card that contradicts the others, by its scale or by not lying flat, when that explains the
-/// residuals better than a bend of the pane does.
-std::optional<Error> contradiction(PlaneProblem problem, const Weighed& weighed);
+/// cards_disagree for one card whose scale or tilt is inconsistent with the others (likelihood
+/// ratio test), when that explains the residuals better than a bent pane does; nullopt when all
+/// agree.
+std::optional<Error> find_contradiction(PlaneProblem problem, const ModelAverage& averaged);
 
-/// A card whose marks no pose, bend and lens within what is known of it can explain: crumpled, or
-/// not a card at all but a picture of one.
-std::optional<Error> no_true_card(const PlaneProblem& problem, const Fit& fit);
+/// cards_disagree for a card whose corner residuals are over 0.5 mm rms at the best fit: crumpled,
+/// or a picture of a card.
+std::optional<Error> implausible_card(const PlaneProblem& problem, const Fit& fit);
 
 }  // namespace panecard::card

@@ -23,26 +23,26 @@ using Eigen::VectorXd;
 
 // Priors; docs/card.md says where each comes from.
 constexpr double kSigmaThicknessMm = 0.05;
-constexpr double kSigmaSheetScale = 1e-3, kSigmaCardScale = 5e-4;  // alike for all prints of a kind
+constexpr double kSigmaSheetScale = 1e-3, kSigmaCardScale = 5e-4;  // common to all prints of a kind
 constexpr double kSigmaOwnScale = 2e-4;                            // from one print to the next
-constexpr double kSigmaPrintAspect = 3e-4;  // along against across the paper's run
-constexpr double kSigmaRimOutwardPx = 0.05;
-// Paper of 0.1 mm follows the glass, an ID-1 card of 0.76 mm does not: stiffness grows with the
-// cube.
-constexpr double kPliant_mm = 0.3;
+constexpr double kSigmaPrintAspect = 3e-4;  // machine direction of the paper against across
+constexpr double kSigmaEdgeShiftPx = 0.05;
+// Thinner cards follow the glass: bending stiffness grows with the cube of the thickness, and paper
+// has 0.1 mm, an ID-1 card 0.76 mm.
+constexpr double kFlexible_mm = 0.3;
 
 constexpr int kLocals = kLocalParameters;
 using Jet = ceres::Jet<double, kLocals>;
 
 template <typename T>
-struct Seen {
+struct Projection {
   T x, y;
   bool in_front = true;
 };
 
-/// `globals` as PlaneVector orders them.
+/// Pinhole projection with distortion. `globals` in the order of PlaneVector.
 template <typename T>
-Seen<T> project(const T* globals, const Point3<T>& at) {
+Projection<T> project(const T* globals, const Point3<T>& at) {
   const T point[3] = {at.x, at.y, at.z};
   T c[3];
   ceres::AngleAxisRotatePoint(globals, point, c);
@@ -58,9 +58,10 @@ Seen<T> project(const T* globals, const Point3<T>& at) {
           c[2] > 1e-6};
 }
 
-/// A point of the card's face in the photo. The pane may bend: see plane_fit.h.
+/// Projects a point of the card's face; `own` in the order of CardParameter. A `rigid` card lies in
+/// the tangent plane at its centre, another one follows the bent pane.
 template <typename T>
-Seen<T> project_on_card(const T* globals, const T* own, PointMm at, bool rigid) {
+Projection<T> project_on_card(const T* globals, const T* own, PointMm at, bool rigid) {
   using std::cos;
   using std::sin;
   const T u = at.x * (1.0 + own[kScaleU]), v = at.y * (1.0 + own[kScaleV]);
@@ -68,7 +69,7 @@ Seen<T> project_on_card(const T* globals, const T* own, PointMm at, bool rigid) 
   const T dx = c * u - s * v, dy = s * u + c * v;
   const CurvatureTensor<T> bend{globals[kCurvatureOffset], globals[kCurvatureOffset + 1],
                                 globals[kCurvatureOffset + 2]};
-  const T height = own[kLift] + own[kTiltU] * u + own[kTiltV] * v;
+  const T height = own[kHeight] + own[kTiltU] * u + own[kTiltV] * v;
   if (!rigid)
     return project(globals, point_on_surface(bend, T(own[kX] + dx), T(own[kY] + dy), height));
   Point3<T> point = point_on_surface(bend, own[kX], own[kY], height);
@@ -82,17 +83,17 @@ Seen<T> project_on_card(const T* globals, const T* own, PointMm at, bool rigid) 
   return project(globals, point);
 }
 
-/// Prior covariance of the cards' own parameters, from their first at `at(body, 0)` on; the
-/// diagonal is zero for those that have none.
+/// Adds the prior covariance of the parameters of each card; the diagonal stays zero for parameters
+/// without a prior.
 void add_card_priors(const PlaneProblem& problem, MatrixXd& c) {
   const auto at = [&](int body, int parameter) { return problem.body_index(body, parameter); };
   for (int i = 0; i < problem.bodies(); ++i) {
     const DetectedCard& card = problem.body(i);
     const int u = at(i, kScaleU), v = at(i, kScaleV);
-    c(at(i, kLift), at(i, kLift)) = kSigmaThicknessMm * kSigmaThicknessMm;
+    c(at(i, kHeight), at(i, kHeight)) = kSigmaThicknessMm * kSigmaThicknessMm;
     const bool plain = card.kind == Kind::plain;
-    const double outward = plain ? kBloomSigma_px : kSigmaRimOutwardPx;
-    c(at(i, kOutward), at(i, kOutward)) = outward * outward;
+    const double outward = plain ? kBloomSigma_px : kSigmaEdgeShiftPx;
+    c(at(i, kEdgeShift), at(i, kEdgeShift)) = outward * outward;
     if (plain) {
       const PlainSize size_mm = card.plain.value_or(PlainSize{});
       c(u, u) = std::pow(size_mm.sigma_width_mm / size_mm.width_mm, 2);
@@ -121,7 +122,7 @@ bool same_lens(const photo::Lens& a, const photo::Lens& b) {
          a.value == b.value && a.covariance == b.covariance;
 }
 
-/// Coded cards of one number are one body; a plain card has no name, so each photo's is its own.
+/// Coded cards of one number are one body. Plain cards have no identity: each photo has its own.
 bool same_body(const DetectedCard& a, const DetectedCard& b) {
   return a.kind == b.kind && a.kind != Kind::plain && a.id == b.id;
 }
@@ -147,23 +148,23 @@ PlaneProblem::PlaneProblem(const std::vector<View>& views) {
       } else {
         taken[body] = true;
       }
-      glimpses_.push_back({&card, static_cast<int>(v), static_cast<int>(body)});
+      observations_.push_back({&card, static_cast<int>(v), static_cast<int>(body)});
     }
     lenses_.push_back(&views[v].lens);
   }
-  lay_out(static_cast<int>(views.size()));
+  index_parameters(static_cast<int>(views.size()));
 }
 
 PlaneProblem::PlaneProblem(const std::vector<DetectedCard>& cards, const photo::Lens& lens)
     : lenses_{&lens} {
   for (const DetectedCard& card : cards) {
-    glimpses_.push_back({&card, 0, static_cast<int>(bodies_.size())});
+    observations_.push_back({&card, 0, static_cast<int>(bodies_.size())});
     bodies_.push_back(&card);
   }
-  lay_out(1);
+  index_parameters(1);
 }
 
-void PlaneProblem::lay_out(int views) {
+void PlaneProblem::index_parameters(int views) {
   int next = 6 * views;
   for (std::size_t v = 0; v < lenses_.size(); ++v) {
     std::size_t same = 0;
@@ -180,9 +181,9 @@ void PlaneProblem::lay_out(int views) {
     prior_.block<photo::kLensSize, photo::kLensSize>(lens_at_[v], lens_at_[v]) =
         lenses_[v]->covariance;
   }
-  for (int i = 0; i < bodies(); ++i) mean_[body_index(i, kLift)] = body(i).thickness_mm;
+  for (int i = 0; i < bodies(); ++i) mean_[body_index(i, kHeight)] = body(i).thickness_mm;
   add_card_priors(*this, prior_);
-  for (const Glimpse& glimpse : glimpses_) rows_ += rows_of(*glimpse.card);
+  for (const Observation& observation : observations_) rows_ += rows_of(*observation.card);
 }
 
 void PlaneProblem::set_bend(const BendPrior& prior) {
@@ -216,8 +217,8 @@ std::vector<int> PlaneProblem::free_parameters() const {
 MatrixXd PlaneProblem::prior_information(const std::vector<int>& released) const {
   std::vector<int> known;
   for (int i = 0; i < mean_.size(); ++i) {
-    const bool loose = std::find(released.begin(), released.end(), i) != released.end();
-    if (prior_(i, i) > 0 && !loose) known.push_back(i);
+    const bool released_here = std::find(released.begin(), released.end(), i) != released.end();
+    if (prior_(i, i) > 0 && !released_here) known.push_back(i);
   }
   const MatrixXd covariance = prior_(known, known);
   const VectorXd s = covariance.diagonal().cwiseSqrt();
@@ -232,57 +233,57 @@ MatrixXd PlaneProblem::prior_information(const std::vector<int>& released) const
 
 namespace {
 
-/// Where along a-b the model comes closest to a seen sample, and the edge's outward normal there.
-struct Foot {
+/// The point of the line a-b that projects closest to a sample, and the outward normal there.
+struct EdgePoint {
   PointMm at;
   Vector2d outward;
 };
 
-std::optional<Foot> foot_of(const double* globals, const double* own, const Edge& edge,
-                            PointPx seen, bool rigid) {
+std::optional<EdgePoint> closest_edge_point(const double* globals, const double* own,
+                                            const Edge& edge, PointPx seen, bool rigid) {
   const auto on_edge = [&](double t) {
     return PointMm{edge.a.x + t * (edge.b.x - edge.a.x), edge.a.y + t * (edge.b.y - edge.a.y)};
   };
   double t = 0.5;
   Vector2d along(0, 0), point(0, 0);
   for (int i = 0; i < 4; ++i) {
-    const Seen<double> p = project_on_card(globals, own, on_edge(t), rigid);
-    const Seen<double> q = project_on_card(globals, own, on_edge(t + 1e-3), rigid);
+    const Projection<double> p = project_on_card(globals, own, on_edge(t), rigid);
+    const Projection<double> q = project_on_card(globals, own, on_edge(t + 1e-3), rigid);
     if (!p.in_front || !q.in_front) return std::nullopt;
     point = {p.x, p.y};
     along = Vector2d(q.x - p.x, q.y - p.y) / 1e-3;
     t += along.dot(Vector2d(seen.x, seen.y) - point) / along.squaredNorm();
     if (!std::isfinite(t) || std::abs(t - 0.5) > 2) return std::nullopt;
   }
-  const Seen<double> middle = project_on_card(globals, own, PointMm{0, 0}, rigid);
+  const Projection<double> middle = project_on_card(globals, own, PointMm{0, 0}, rigid);
   Vector2d outward = Vector2d(-along.y(), along.x()).normalized();
   if (outward.dot(point - Vector2d(middle.x, middle.y)) < 0) outward = -outward;
-  return Foot{on_edge(t), outward};
+  return EdgePoint{on_edge(t), outward};
 }
 
 }  // namespace
 
 namespace {
 
-/// Residuals of one glimpse, in the order of its corners and edges. `put` takes the residual, as a
-/// Jet when the Jacobian is wanted. False when the card would lie behind the camera.
+/// Residuals of one observation, corners first, then edges. `put` takes each residual, as a Jet
+/// when the Jacobian is wanted. False when the card would lie behind the camera.
 template <typename T, typename Put>
-bool glimpse_residuals(const DetectedCard& card, const T* globals, const T* own,
-                       const double* globals_at, const double* own_at, const Put& put) {
-  const bool rigid = card.thickness_mm > kPliant_mm;
+bool observation_residuals(const DetectedCard& card, const T* globals, const T* own,
+                           const double* globals_at, const double* own_at, const Put& put) {
+  const bool rigid = card.thickness_mm > kFlexible_mm;
   for (const Corner& corner : card.corners) {
-    const Seen<T> p = project_on_card(globals, own, corner.on_card, rigid);
+    const Projection<T> p = project_on_card(globals, own, corner.on_card, rigid);
     if (!p.in_front) return false;
     put(T((p.x - corner.seen.x) / corner.sigma_px));
     put(T((p.y - corner.seen.y) / corner.sigma_px));
   }
   for (const Edge& edge : card.edges) {
     for (const PointPx seen : edge.seen) {
-      const auto foot = foot_of(globals_at, own_at, edge, seen, rigid);
-      if (!foot) return false;
-      const Seen<T> p = project_on_card(globals, own, foot->at, rigid);
-      put(T(((p.x - seen.x) * foot->outward.x() + (p.y - seen.y) * foot->outward.y() +
-             own[kOutward]) /
+      const auto closest = closest_edge_point(globals_at, own_at, edge, seen, rigid);
+      if (!closest) return false;
+      const Projection<T> p = project_on_card(globals, own, closest->at, rigid);
+      put(T(((p.x - seen.x) * closest->outward.x() + (p.y - seen.y) * closest->outward.y() +
+             own[kEdgeShift]) /
             edge.sigma_px));
     }
   }
@@ -296,25 +297,26 @@ std::optional<Residuals> PlaneProblem::residuals(const VectorXd& value, bool jac
   out.value.resize(static_cast<Eigen::Index>(rows_));
   if (jacobian) out.rows.resize(rows_);
   std::size_t row = 0;
-  for (std::size_t g = 0; g < glimpses_.size(); ++g) {
-    const Glimpse& glimpse = glimpses_[g];
-    const auto indices = plane_indices(glimpse.view);
+  for (std::size_t g = 0; g < observations_.size(); ++g) {
+    const Observation& observation = observations_[g];
+    const auto indices = plane_indices(observation.view);
     const PlaneVector globals = value(indices);
-    const double* own = value.data() + body_index(glimpse.body, 0);
+    const double* own = value.data() + body_index(observation.body, 0);
     bool good = false;
     if (jacobian) {
       std::array<Jet, kPlaneSize> globals_jet;
       std::array<Jet, kPerCard> own_jet;
       for (int k = 0; k < kPlaneSize; ++k) globals_jet[k] = Jet(globals[k], k);
       for (int k = 0; k < kPerCard; ++k) own_jet[k] = Jet(own[k], kPlaneSize + k);
-      good = glimpse_residuals(*glimpse.card, globals_jet.data(), own_jet.data(), globals.data(),
-                               own, [&](const Jet& r) {
-                                 out.value[static_cast<Eigen::Index>(row)] = r.a;
-                                 out.rows[row++] = {static_cast<int>(g), r.v};
-                               });
+      good = observation_residuals(*observation.card, globals_jet.data(), own_jet.data(),
+                                   globals.data(), own, [&](const Jet& r) {
+                                     out.value[static_cast<Eigen::Index>(row)] = r.a;
+                                     out.rows[row++] = {static_cast<int>(g), r.v};
+                                   });
     } else {
-      good = glimpse_residuals(*glimpse.card, globals.data(), own, globals.data(), own,
-                               [&](double r) { out.value[static_cast<Eigen::Index>(row++)] = r; });
+      good =
+          observation_residuals(*observation.card, globals.data(), own, globals.data(), own,
+                                [&](double r) { out.value[static_cast<Eigen::Index>(row++)] = r; });
     }
     if (!good) return std::nullopt;
   }
@@ -327,19 +329,19 @@ Normal PlaneProblem::normal(const Residuals& r, const VectorXd& weight) const {
   n.matrix = MatrixXd::Zero(mean_.size(), mean_.size());
   n.gradient = VectorXd::Zero(mean_.size());
   Eigen::Index row = 0;
-  for (std::size_t g = 0; g < glimpses_.size(); ++g) {
+  for (std::size_t g = 0; g < observations_.size(); ++g) {
     Eigen::Matrix<double, kLocals, kLocals> block = Eigen::Matrix<double, kLocals, kLocals>::Zero();
     Eigen::Matrix<double, kLocals, 1> gradient = Eigen::Matrix<double, kLocals, 1>::Zero();
-    for (; row < r.value.size() && r.rows[row].glimpse == static_cast<int>(g); ++row) {
+    for (; row < r.value.size() && r.rows[row].observation == static_cast<int>(g); ++row) {
       const auto& slope = r.rows[row].gradient;
       block.selfadjointView<Eigen::Lower>().rankUpdate(slope, weight[row]);
       gradient += weight[row] * r.value[row] * slope;
     }
     block.triangularView<Eigen::StrictlyUpper>() = block.transpose();
     std::array<int, kLocals> at{};
-    const auto plane = plane_indices(glimpses_[g].view);
+    const auto plane = plane_indices(observations_[g].view);
     std::copy(plane.begin(), plane.end(), at.begin());
-    std::iota(at.begin() + kPlaneSize, at.end(), body_index(glimpses_[g].body, 0));
+    std::iota(at.begin() + kPlaneSize, at.end(), body_index(observations_[g].body, 0));
     n.matrix(at, at) += block;
     n.gradient(at) += gradient;
   }
@@ -354,8 +356,8 @@ double median(VectorXd v) {
   return *middle;
 }
 
-/// Huber's weights; the threshold follows the residuals, so that a wrong model is not mistaken for
-/// a few outliers.
+/// Huber's weights with a threshold of 3 robust sigmas (MAD) of the residuals, so that a systematic
+/// misfit is not weighted down as outliers.
 VectorXd huber_weights(const VectorXd& r) {
   const double limit = 3 * std::max(1.0, 1.4826 * median(r.cwiseAbs()));
   return r.unaryExpr(
@@ -435,7 +437,8 @@ std::optional<Fit> PlaneProblem::solve(VectorXd start, const std::vector<int>& f
   fit.log_information = factored.vectorD().array().abs().log().sum() - 2 * unit.array().log().sum();
   fit.covariance = MatrixXd::Zero(mean_.size(), mean_.size());
   fit.covariance(free, free) = unit.asDiagonal() * inverse * unit.asDiagonal();
-  fit.freedom = static_cast<double>(rows_) - data * (fit.covariance * fit.normal.matrix).trace();
+  fit.degrees_of_freedom =
+      static_cast<double>(rows_) - data * (fit.covariance * fit.normal.matrix).trace();
   if (!fit.covariance.allFinite()) return std::nullopt;
   return fit;
 }

@@ -1,12 +1,12 @@
-// The least squares problem behind card.h's fit_plane: parameters, priors, residuals, solver.
+// Bundle adjustment behind card.h's fit_plane: parameters, priors, residuals, solver.
 //
 // Parameters, in this order:
 //   per photo        rotation and translation of camera_from_plane (6)
 //   per lens         as photo::LensVector (8); photos whose lens is the same profile share it
 //   bend             curvature xx, xy, yy (1/mm) of the pane at the plane's origin; fixed unless a
-//                    prior for it is given. Paper bends with the pane, a stiff card lies on the
-//                    tangent plane at its centre; places on the pane are developed lengths.
-//   per card         OwnParameter; place and turn of the first card are zero by definition
+//                    prior for it is given. Paper follows the bent pane, a rigid card lies in the
+//                    tangent plane at its centre; positions on the pane are developed lengths.
+//   per card         CardParameter; pose of the first card on the pane is zero by definition
 #pragma once
 
 #include <Eigen/Core>
@@ -18,37 +18,38 @@
 
 namespace panecard::card {
 
-enum OwnParameter {
+enum CardParameter {
   kX,
   kY,     ///< of its centre on the pane, mm
   kTurn,  ///< rad, counter-clockwise
   kScaleU,
   kScaleV,  ///< relative error of its width and height
-  kLift,    ///< of its face above the pane, mm
+  kHeight,  ///< of its face above the pane, mm
   kTiltU,
-  kTiltV,    ///< slopes of its face against the pane
-  kOutward,  ///< px that its edges seem moved outwards (blooming, rounded rim)
+  kTiltV,      ///< slopes of its face against the pane
+  kEdgeShift,  ///< px, common outward shift of its edges in the image (blooming, rounded rim)
   kPerCard
 };
 
 inline constexpr int kLocalParameters = kPlaneSize + kPerCard;
 
-/// One card in one photo.
-struct Glimpse {
+/// One card seen in one photo.
+struct Observation {
   const DetectedCard* card = nullptr;
-  int view = 0;  ///< the photo
-  int body = 0;  ///< the card; seen in several photos, it is one body
+  int view = 0;  ///< index of the photo
+  int body = 0;  ///< index of the physical card, the same in every photo that shows it
 };
 
 struct Residuals {
   struct Row {
-    int glimpse = 0;
-    Eigen::Matrix<double, kLocalParameters, 1> gradient;  ///< plane, lens, bend, own
+    int observation = 0;
+    Eigen::Matrix<double, kLocalParameters, 1> gradient;  ///< by plane, lens, bend, CardParameter
   };
   Eigen::VectorXd value;  ///< in units of the stated sigma
   std::vector<Row> rows;  ///< empty when no Jacobian was asked for
 };
 
+/// Normal equations: J'WJ and J'Wr.
 struct Normal {
   Eigen::MatrixXd matrix;
   Eigen::VectorXd gradient;
@@ -60,14 +61,14 @@ struct Fit {
   Residuals residuals;
   Eigen::VectorXd weight;  ///< robust, of each residual
   Normal normal;           ///< of the data alone, in units of the stated sigmas
-  double chi2 = 0, freedom = 0;
-  double cost = 0;             ///< robust chi-square over scale^2, plus that of the priors
-  double log_information = 0;  ///< of the determinant of the free parameters' information
-  double scale = 1;            ///< by which the stated sigmas were multiplied
+  double chi2 = 0, degrees_of_freedom = 0;
+  double cost = 0;             ///< robust chi-square over scale^2, plus the priors' chi-square
+  double log_information = 0;  ///< log determinant of the free parameters' information matrix
+  double scale = 1;            ///< factor on the stated sigmas
   bool converged = false;
 };
 
-/// What is known of the bend before the cards are looked at.
+/// Gaussian prior of the curvature (xx, xy, yy), 1/mm.
 struct BendPrior {
   Eigen::Vector3d mean = Eigen::Vector3d::Zero();
   Eigen::Matrix3d covariance = Eigen::Matrix3d::Zero();  ///< zero: fixed at the mean
@@ -85,7 +86,7 @@ class PlaneProblem {
   int body_index(int body, int parameter) const {
     return bend_at_ + 3 + kPerCard * body + parameter;
   }
-  const std::vector<Glimpse>& glimpses() const { return glimpses_; }
+  const std::vector<Observation>& observations() const { return observations_; }
   int views() const { return static_cast<int>(lens_at_.size()); }
   int bodies() const { return static_cast<int>(bodies_.size()); }
   const DetectedCard& body(int i) const { return *bodies_[static_cast<std::size_t>(i)]; }
@@ -98,17 +99,19 @@ class PlaneProblem {
   std::vector<int> free_parameters() const;
   std::optional<Residuals> residuals(const Eigen::VectorXd& value, bool jacobian) const;
   Normal normal(const Residuals& r, const Eigen::VectorXd& weight) const;
-  /// Inverse of the prior covariance, without the parameters named.
+  /// Inverse of the prior covariance; zero rows and columns for the `released` parameters.
   Eigen::MatrixXd prior_information(const std::vector<int>& released) const;
 
-  /// Levenberg-Marquardt with Huber's weights. `scale` multiplies every stated sigma.
+  /// Levenberg-Marquardt with Huber's weights. `scale` multiplies every stated sigma; `released`
+  /// parameters have no prior. nullopt when a card lies behind the camera or the result is
+  /// singular.
   std::optional<Fit> solve(Eigen::VectorXd start, const std::vector<int>& free, double scale,
                            const std::vector<int>& released = {}, int max_iterations = 30) const;
 
  private:
-  void lay_out(int views);
+  void index_parameters(int views);
 
-  std::vector<Glimpse> glimpses_;
+  std::vector<Observation> observations_;
   std::vector<const DetectedCard*> bodies_;
   std::vector<int> lens_at_;
   std::vector<const photo::Lens*> lenses_;  ///< per view

@@ -1,4 +1,4 @@
-// The maps between photo and pane, from the parameters alone.
+// Projection between image and pane, and its derivatives.
 
 #include <ceres/jet.h>
 
@@ -41,20 +41,20 @@ Matrix3d rotated_by_vector(const Vector3d& r, const Matrix3d& rot, const Vector3
   return -rot * skew(v) * right;
 }
 
-/// d(px)/d(direction) and d(px)/d(lens) where the direction (x, y, 1) is seen.
-struct LensSlopes {
+/// d(px)/d(direction) and d(px)/d(lens) at the direction (x, y, 1).
+struct LensJacobian {
   Eigen::Matrix2d by_direction;
   Eigen::Matrix<double, 2, photo::kLensSize> by_lens;
 };
 
-LensSlopes lens_slopes(const Lens& lens, double x, double y) {
+LensJacobian lens_jacobian(const Lens& lens, double x, double y) {
   const double f = lens[photo::kF], p1 = lens[photo::kP1], p2 = lens[photo::kP2];
   const double k1 = lens[photo::kK1], k2 = lens[photo::kK2], k3 = lens[photo::kK3];
   const double r2 = x * x + y * y, radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3));
   const double slope = k1 + r2 * (2 * k2 + 3 * r2 * k3);  // d(radial)/d(r2)
   const double xd = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x);
   const double yd = y * radial + 2 * p2 * x * y + p1 * (r2 + 2 * y * y);
-  LensSlopes s;
+  LensJacobian s;
   s.by_direction << radial + 2 * slope * x * x + 2 * p1 * y + 6 * p2 * x,
       2 * slope * x * y + 2 * p1 * x + 2 * p2 * y,  //
       2 * slope * x * y + 2 * p2 * y + 2 * p1 * x,
@@ -72,7 +72,7 @@ LensSlopes lens_slopes(const Lens& lens, double x, double y) {
   return s;
 }
 
-constexpr PointMm kNowhere{std::numeric_limits<double>::quiet_NaN(),
+constexpr PointMm kNoPoint{std::numeric_limits<double>::quiet_NaN(),
                            std::numeric_limits<double>::quiet_NaN()};
 
 Lens lens_of(const PlaneVector& value) { return value.segment<photo::kLensSize>(kLensOffset); }
@@ -86,7 +86,7 @@ Vector3d on_pane(const PlaneVector& value, PointMm p, double height_mm) {
   return {at.x, at.y, at.z};
 }
 
-/// A point of the face with its slopes by place (x, y) and by curvature (xx, xy, yy).
+/// A point of the face with its derivatives by (x, y) and by the curvature (xx, xy, yy).
 struct FacePoint {
   Vector3d at;
   Eigen::Matrix<double, 3, 5> slope;
@@ -101,22 +101,22 @@ FacePoint face_point_at(const CurvatureTensor<double>& bend, PointMm p, double h
   return point;
 }
 
-/// Where a ray meets the bent face, by Newton from where it meets the tangent plane.
-PointMm met_on_bend(const CurvatureTensor<double>& bend, const Vector3d& centre,
-                    const Vector3d& ray, double reach, double height_mm) {
-  PointMm p{centre.x() + reach * ray.x(), centre.y() + reach * ray.y()};
+/// Intersection of a ray with the bent face: Newton's method from the tangent plane's.
+PointMm intersect_bent_face(const CurvatureTensor<double>& bend, const Vector3d& centre,
+                            const Vector3d& ray, double range, double height_mm) {
+  PointMm p{centre.x() + range * ray.x(), centre.y() + range * ray.y()};
   constexpr int kMostSteps = 20;
   for (int i = 0; i < kMostSteps; ++i) {
     const FacePoint point = face_point_at(bend, p, height_mm);
     Matrix3d slope;
     slope << point.slope.leftCols<2>(), -ray;
-    const Vector3d step = slope.partialPivLu().solve(centre + reach * ray - point.at);
-    if (!step.allFinite()) return kNowhere;
+    const Vector3d step = slope.partialPivLu().solve(centre + range * ray - point.at);
+    if (!step.allFinite()) return kNoPoint;
     p = p + PointMm{step.x(), step.y()};
-    reach += step.z();
-    if (std::hypot(step.x(), step.y()) < 1e-9) return reach > 0 ? p : kNowhere;
+    range += step.z();
+    if (std::hypot(step.x(), step.y()) < 1e-9) return range > 0 ? p : kNoPoint;
   }
-  return kNowhere;
+  return kNoPoint;
 }
 
 }  // namespace
@@ -136,22 +136,22 @@ Vector3d camera_in_tangent_frame_mm(const PlaneVector& value, PointMm place) {
 
 PointMm mm_from_px(const PlaneVector& value, PointPx px, double height_mm) {
   const Vector2d direction = photo::undistort(lens_of(value), px);
-  if (!direction.allFinite()) return kNowhere;
+  if (!direction.allFinite()) return kNoPoint;
   const Matrix3d rot = rotation(value.head<3>());
   const Vector3d centre = -(rot.transpose() * value.segment<3>(3));
   const Vector3d ray = rot.transpose() * Vector3d(direction.x(), direction.y(), 1);
-  const double reach = (height_mm - centre.z()) / ray.z();
-  if (!std::isfinite(reach) || reach <= 0) return kNowhere;
+  const double range = (height_mm - centre.z()) / ray.z();
+  if (!std::isfinite(range) || range <= 0) return kNoPoint;
   if (!value.tail<3>().isZero(0)) {
-    return met_on_bend(bend_of(value), centre, ray, reach, height_mm);
+    return intersect_bent_face(bend_of(value), centre, ray, range, height_mm);
   }
-  return {centre.x() + reach * ray.x(), centre.y() + reach * ray.y()};
+  return {centre.x() + range * ray.x(), centre.y() + range * ray.y()};
 }
 
 PointPx px_from_mm(const PlaneVector& value, PointMm p, double height_mm) {
   const Vector3d seen =
       rotation(value.head<3>()) * on_pane(value, p, height_mm) + value.segment<3>(3);
-  if (seen.z() <= 0) return {kNowhere.x, kNowhere.y};
+  if (seen.z() <= 0) return {kNoPoint.x, kNoPoint.y};
   return photo::distort(lens_of(value), seen.x() / seen.z(), seen.y() / seen.z());
 }
 
@@ -171,15 +171,15 @@ Eigen::Matrix<double, 2, kPlaneSize> mm_jacobian(const Plane& plane, PointPx px,
   const Matrix3d rot = rotation(r);
   const Vector3d seen = rot * point.at + plane.value.segment<3>(3);
   const double x = seen.x() / seen.z(), y = seen.y() / seen.z();
-  const LensSlopes lens = lens_slopes(lens_of(plane.value), x, y);
+  const LensJacobian lens = lens_jacobian(lens_of(plane.value), x, y);
   Eigen::Matrix<double, 2, 3> direction_by_seen;
   direction_by_seen << 1, 0, -x, 0, 1, -y;
   const Eigen::Matrix<double, 2, 3> by_seen = lens.by_direction * direction_by_seen / seen.z();
-  const Eigen::Matrix<double, 2, 5> by_spot = by_seen * rot * point.slope;
+  const Eigen::Matrix<double, 2, 5> by_point = by_seen * rot * point.slope;
   Eigen::Matrix<double, 2, kPlaneSize> by_parameters;
   by_parameters << by_seen * rotated_by_vector(r, rot, point.at), by_seen, lens.by_lens,
-      by_spot.rightCols<3>();
-  return -by_spot.leftCols<2>().inverse() * by_parameters;
+      by_point.rightCols<3>();
+  return -by_point.leftCols<2>().inverse() * by_parameters;
 }
 
 }  // namespace panecard::card

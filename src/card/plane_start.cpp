@@ -15,13 +15,13 @@ using Eigen::Vector2d;
 using Eigen::Vector3d;
 using Eigen::VectorXd;
 
-struct Pair {
+struct Correspondence {
   PointMm on_card;
   Vector2d direction;
 };
 
-std::vector<Pair> pairs_of(const DetectedCard& card, const photo::Lens& lens) {
-  std::vector<Pair> pairs;
+std::vector<Correspondence> pairs_of(const DetectedCard& card, const photo::Lens& lens) {
+  std::vector<Correspondence> pairs;
   const auto add = [&](PointMm on_card, PointPx seen) {
     const Vector2d direction = photo::undistort(lens.value, seen);
     if (direction.allFinite()) pairs.push_back({on_card, direction});
@@ -40,10 +40,10 @@ struct Pose {
   Vector3d translation;
 };
 
-std::optional<Pose> pose_of(const std::vector<Pair>& pairs) {
+std::optional<Pose> pose_of(const std::vector<Correspondence>& pairs) {
   if (pairs.size() < 4) return std::nullopt;
   std::vector<cv::Point2d> from, to;
-  for (const Pair& p : pairs) {
+  for (const Correspondence& p : pairs) {
     from.emplace_back(p.on_card.x, p.on_card.y);
     to.emplace_back(p.direction.x(), p.direction.y());
   }
@@ -61,8 +61,9 @@ std::optional<Pose> pose_of(const std::vector<Pair>& pairs) {
   return pose;
 }
 
-/// The other pose that looks nearly the same: the card's normal mirrored at the line of sight.
-Pose flipped(const Pose& pose) {
+/// The second minimum of the pose of a small planar target: its normal mirrored at the line of
+/// sight.
+Pose mirrored(const Pose& pose) {
   const Vector3d sight = -pose.translation.normalized(), normal = pose.rotation.col(2);
   const Vector3d other = 2 * normal.dot(sight) * sight - normal;
   return {Eigen::Quaterniond::FromTwoVectors(normal, other).toRotationMatrix() * pose.rotation,
@@ -75,25 +76,25 @@ void set_pose(VectorXd& value, const Pose& pose, double thickness_mm) {
   value.segment<3>(3) = pose.translation - thickness_mm * pose.rotation.col(2);
 }
 
-/// How two photos' developed millimetres lie on each other.
-struct Shift {
+/// Rigid motion between the developed frames of two photos.
+struct PlanarMotion {
   double turn = 0;
   Vector2d by{0, 0};
 };
 
-/// Frame of `first` from frame of `second`, by a card that both show: where it lies in each.
-Shift shift_between(const Vector3d& first, const Vector3d& second) {
+/// Motion first_from_second, given the pose (x, y, turn) of one card in both frames.
+PlanarMotion motion_between(const Vector3d& first, const Vector3d& second) {
   const double turn = first.z() - second.z();
   return {turn, first.head<2>() - Eigen::Rotation2Dd(turn) * second.head<2>()};
 }
 
-Vector3d place_of(const PlaneProblem& problem, const VectorXd& value, int body) {
+Vector3d pose_on_pane(const PlaneProblem& problem, const VectorXd& value, int body) {
   return value.segment<3>(problem.body_index(body, kX));
 }
 
-/// camera_from_plane of the joint frame, given that of the photo's own.
-void set_shifted_pose(const Shift& own_from_joint, const PlaneVector& own, VectorXd& value,
-                      int at) {
+/// Writes camera_from_plane for the joint frame, given that for the photo's own frame.
+void set_moved_pose(const PlanarMotion& own_from_joint, const PlaneVector& own, VectorXd& value,
+                    int at) {
   const Vector3d turn = own.head<3>();
   const double angle = turn.norm();
   Matrix3d rotation = Matrix3d::Identity();
@@ -108,13 +109,13 @@ void set_shifted_pose(const Shift& own_from_joint, const PlaneVector& own, Vecto
 
 }  // namespace
 
-std::optional<VectorXd> start_value(const std::vector<DetectedCard>& cards,
-                                    const photo::Lens& lens) {
+std::optional<VectorXd> initial_value(const std::vector<DetectedCard>& cards,
+                                      const photo::Lens& lens) {
   const auto pose = pose_of(pairs_of(cards.front(), lens));
   if (!pose) return std::nullopt;
   const std::vector<DetectedCard> first = {cards.front()};
   const PlaneProblem alone(first, lens);
-  const std::array<Pose, 2> candidates{*pose, flipped(*pose)};
+  const std::array<Pose, 2> candidates{*pose, mirrored(*pose)};
   std::array<std::optional<Fit>, 2> fits;
   cv::parallel_for_({0, 2}, [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
@@ -136,7 +137,7 @@ std::optional<VectorXd> start_value(const std::vector<DetectedCard>& cards,
     Vector2d card_mean(0, 0), pane_mean(0, 0);
     double along = 0, across = 0;
     std::vector<Vector2d> on_pane;
-    for (const Pair& p : pairs) {
+    for (const Correspondence& p : pairs) {
       const PointPx px = photo::distort(lens.value, p.direction.x(), p.direction.y());
       const PointMm mm = mm_from_px(plane, px, cards[i].thickness_mm);
       if (!std::isfinite(mm.x) || !std::isfinite(mm.y)) return std::nullopt;
@@ -162,8 +163,9 @@ std::optional<VectorXd> start_value(const std::vector<DetectedCard>& cards,
   return value;
 }
 
-std::optional<VectorXd> joint_start(const PlaneProblem& joint, const std::vector<View>& views,
-                                    const std::vector<Fit>& own) {
+std::optional<VectorXd> joint_initial_value(const PlaneProblem& joint,
+                                            const std::vector<View>& views,
+                                            const std::vector<Fit>& own) {
   VectorXd value = joint.mean();
   value.head<6>() = own[0].value.head<6>();
   value.segment<photo::kLensSize>(joint.lens_index(0)) =
@@ -175,28 +177,28 @@ std::optional<VectorXd> joint_start(const PlaneProblem& joint, const std::vector
       if (placed[v]) continue;
       const PlaneProblem alone(views[v].cards, views[v].lens);
       std::vector<int> bodies;
-      for (const Glimpse& g : joint.glimpses()) {
+      for (const Observation& g : joint.observations()) {
         if (g.view == static_cast<int>(v)) bodies.push_back(g.body);
       }
-      std::optional<Shift> joint_from_own, own_from_joint;
-      if (v == 0) joint_from_own = own_from_joint = Shift{};
+      std::optional<PlanarMotion> joint_from_own, own_from_joint;
+      if (v == 0) joint_from_own = own_from_joint = PlanarMotion{};
       for (std::size_t i = 0; i < bodies.size() && !joint_from_own; ++i) {
         if (!known[static_cast<std::size_t>(bodies[i])]) continue;
-        const Vector3d here = place_of(alone, own[v].value, static_cast<int>(i));
-        const Vector3d there = place_of(joint, value, bodies[i]);
-        joint_from_own = shift_between(there, here);
-        own_from_joint = shift_between(here, there);
+        const Vector3d here = pose_on_pane(alone, own[v].value, static_cast<int>(i));
+        const Vector3d there = pose_on_pane(joint, value, bodies[i]);
+        joint_from_own = motion_between(there, here);
+        own_from_joint = motion_between(here, there);
       }
       if (!joint_from_own) continue;
       placed[v] = true;
       if (v > 0) {
-        set_shifted_pose(*own_from_joint, own[v].value.head<kPlaneSize>(), value,
-                         joint.pose_index(static_cast<int>(v)));
+        set_moved_pose(*own_from_joint, own[v].value.head<kPlaneSize>(), value,
+                       joint.pose_index(static_cast<int>(v)));
       }
       for (std::size_t i = 0; i < bodies.size(); ++i) {
         if (known[static_cast<std::size_t>(bodies[i])]) continue;
         known[static_cast<std::size_t>(bodies[i])] = true;
-        const Vector3d here = place_of(alone, own[v].value, static_cast<int>(i));
+        const Vector3d here = pose_on_pane(alone, own[v].value, static_cast<int>(i));
         const Vector2d there =
             joint_from_own->by + Eigen::Rotation2Dd(joint_from_own->turn) * here.head<2>();
         value.segment<3>(joint.body_index(bodies[i], kX)) << there, here.z() + joint_from_own->turn;

@@ -1,4 +1,4 @@
-// A rough pose for every card, good enough to start least squares from.
+// Initial values for the bundle adjustment.
 #pragma once
 
 #include <Eigen/Core>
@@ -9,15 +9,16 @@
 
 namespace panecard::card {
 
-/// Parameters as plane_fit.h orders them, cards flat on the first card's plane. One card alone can
-/// look alike from two sides; both are tried and the better one kept.
-std::optional<Eigen::VectorXd> start_value(const std::vector<DetectedCard>& cards,
-                                           const photo::Lens& lens);
+/// Parameters in the order of plane_fit.h: pose of the first card from its homography, the others
+/// flat on its plane. The pose of one small card is ambiguous (two minima); both are refined and
+/// the better one is kept. nullopt when a card has too few points.
+std::optional<Eigen::VectorXd> initial_value(const std::vector<DetectedCard>& cards,
+                                             const photo::Lens& lens);
 
-/// The same for several photos of one pane, from each photo's own fit: they are laid on each other
-/// by the cards they share. nullopt when a photo shares no card with the others.
-std::optional<Eigen::VectorXd> joint_start(const PlaneProblem& joint,
-                                           const std::vector<View>& views,
-                                           const std::vector<Fit>& own);
+/// The same for several photos of one pane, from each photo's own fit: the photos are registered by
+/// the cards they share. nullopt when a photo shares no card with the others.
+std::optional<Eigen::VectorXd> joint_initial_value(const PlaneProblem& joint,
+                                                   const std::vector<View>& views,
+                                                   const std::vector<Fit>& own);
 
 }  // namespace panecard::card

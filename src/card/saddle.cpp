@@ -14,11 +14,12 @@ using Eigen::Vector2d;
 
 // A marker starts an eighth of a square away from the lines; the blur needs the rest of the gap.
 constexpr double kBand = 0.092;
-constexpr double kArm = 0.42;  // of a square, so that the next crossing stays out of sight
+constexpr double kArm = 0.42;  // of a square, so that the next corner stays outside
 constexpr double kMaxBandPx = 7;
 constexpr double kMinArmPx = 5, kMinBandPx = 1.2;
-constexpr double kMinContrast = 20;     // grey levels
-constexpr double kMaxMisfit = 0.15;     // of the contrast: residuals of what is no crossing
+constexpr double kMinContrast = 20;  // grey levels
+constexpr double kMaxMisfit =
+    0.15;  // of the contrast: residuals larger than this are no chessboard corner
 constexpr double kSigmaFloorPx = 0.01;  // pixel grid, print edges
 
 struct Sample {
@@ -153,7 +154,7 @@ struct SaddleModel {
 };
 
 /// Parameters: offset to the left of the line at its middle, slope, black, contrast, log blur.
-struct StraightModel {
+struct LineModel {
   static constexpr int kSize = 5;
   using Vector = Eigen::Matrix<double, kSize, 1>;
   Vector2d middle, along;
@@ -227,11 +228,11 @@ std::optional<SaddleFit> fit_saddle(const cv::Mat& grey, PointPx guess, const Ve
   return result;
 }
 
-std::optional<StraightFit> fit_straight(const cv::Mat& grey, PointPx a, PointPx b, double reach_px,
-                                        double blur_px, double bloom) {
+std::optional<LineFit> fit_edge(const cv::Mat& grey, PointPx a, PointPx b, double reach_px,
+                                double blur_px, double bloom) {
   const Vector2d from(a.x, a.y), to(b.x, b.y);
-  StraightModel model{0.5 * (from + to), (to - from).normalized(), bloom};
-  const double guard = 3 * blur_px + 1;  // at its ends the edge turns away
+  LineModel model{0.5 * (from + to), (to - from).normalized(), bloom};
+  const double guard = 3 * blur_px + 1;  // the edge ends there
   const double half = 0.5 * (to - from).norm() - guard;
   const double reach = std::min(reach_px, kMaxBandPx);
   if (half < 4 || reach < kMinBandPx) return std::nullopt;
@@ -251,14 +252,14 @@ std::optional<StraightFit> fit_straight(const cv::Mat& grey, PointPx a, PointPx 
   }
   if (samples.size() < 20) return std::nullopt;
   const auto [dark, bright] = levels(samples);
-  StraightModel::Vector start;
+  LineModel::Vector start;
   start << 0, 0, dark, bright - dark, std::log(blur_px);
-  const GreyFit<StraightModel::kSize, StraightModel> fit(start, samples, model);
+  const GreyFit<LineModel::kSize, LineModel> fit(start, samples, model);
   if (!fit.good || fit.x[3] < kMinContrast || fit.noise > kMaxMisfit * fit.x[3] ||
       std::abs(fit.x[1]) > 0.1 || std::abs(fit.x[0]) > reach) {
     return std::nullopt;
   }
-  StraightFit result;
+  LineFit result;
   const Vector2d left(model.along.y(), -model.along.x());
   for (const int end : {0, 1}) {
     const double t = (end == 0 ? -1 : 1) * 2 * half / std::sqrt(12.0);

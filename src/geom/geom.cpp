@@ -165,7 +165,7 @@ OrientedBox min_area_box(const PolygonMm& polygon) {
   const std::size_t n = hull.size();
   if (n == 0) return {};
   if (n == 1) return {hull[0], 0, 0, 0};
-  // Three callipers walk round the hull with the edge: furthest along it, away from it, behind it.
+  // Rotating callipers (Toussaint 1983): the supports along the edge, away from it and behind it.
   std::size_t ahead = 1, away = 1, behind = 1;
   OrientedBox best;
   double best_area = std::numeric_limits<double>::infinity();

@@ -45,9 +45,9 @@ struct Point3 {
   T x, y, z;
 };
 
-/// sin and cos of an angle t from t^2 alone, so that nothing happens at zero:
-/// sine_over = sin t / t, (1 - sin t / t) / t^2, (1 - cos t) / t^2. Series, exact to 1e-12 for t
-/// < 2.
+/// Trigonometric quotients as power series in t^2, regular at t = 0: cosine = cos t, sine_over =
+/// sin t / t, sine_rest = (1 - sin t / t) / t^2, cosine_rest = (1 - cos t) / t^2. Exact to 1e-12
+/// for t < 2.
 template <typename T>
 struct SincTerms {
   T cosine, sine_over, sine_rest, cosine_rest;
@@ -69,9 +69,10 @@ struct SincTerms {
   }
 };
 
-/// The point `height` above the face (along its normal) whose place developed from the origin is
-/// (x, y): straight in the plane becomes geodesic on the face. Exact for a plane, a cylinder and a
-/// sphere; between them lengths across the weaker curvature stretch by about kk' r^2 / 6.
+/// Exponential map of the face at its origin, `height` above it along the normal: (x, y) are
+/// coordinates on the developed face, straight lines through the origin map to geodesics. Exact for
+/// a plane, a cylinder and a sphere; otherwise lengths across the minor curvature stretch by about
+/// k k' r^2 / 6. docs/bend.md has the derivation.
 template <typename T>
 Point3<T> point_on_surface(const CurvatureTensor<T>& k, const T& x, const T& y, const T& height) {
   const T slope_x = k.xx * x + k.xy * y, slope_y = k.xy * x + k.yy * y;
@@ -121,13 +122,13 @@ std::vector<Run> circular_runs(int n, const Belongs& belongs) {
   return circular_runs(n, belongs, [](int, int) { return true; });
 }
 
-/// Smallest upright rectangle around the points.
+/// Axis-aligned bounding box.
 struct Extent {
   PointMm low, high;
   PointMm size() const { return high - low; }
 };
 Extent extent_of(const PolygonMm& points);  ///< of at least one
-void widen(Extent& extent, PointMm p);      ///< until it holds p as well
+void widen(Extent& extent, PointMm p);      ///< to contain p as well
 
 double distance_to_segment(PointMm p, PointMm a, PointMm b);
 
@@ -140,7 +141,8 @@ PolygonMm convex_hull(PolygonMm points);  ///< counter-clockwise, no three point
 /// Points every `step_mm` of arc length (adjusted so that they close evenly), on the chords.
 PolygonMm resample(const PolygonMm& polygon, double step_mm);
 
-/// Smallest enclosing rectangle: one side lies on a hull edge (Freeman & Shapira 1975).
+/// Minimum-area enclosing rectangle by rotating callipers: one side lies on a hull edge (Freeman &
+/// Shapira 1975).
 struct OrientedBox {
   PointMm centre;
   double angle_rad = 0;  ///< direction of the long side
@@ -195,7 +197,7 @@ class SourceName {
   std::string text_;
 };
 
-/// One measured closed curve and all that is known of its uncertainty.
+/// A measured closed curve with its uncertainty.
 ///
 /// A *mode* is one independent source of error: if it were off by one standard uncertainty, point i
 /// would move by mode[i] (mm). Covariance of everything = sum of the outer products of the modes.
@@ -208,17 +210,17 @@ struct Contour {
   std::vector<double>
       sigma_mm;  ///< per point, normal: the part of the edge noise without
                  ///< correlation to its neighbours further than correlation_length_mm
-  double correlation_length_mm = 10;  ///< arc length over which that noise is alike
+  double correlation_length_mm = 10;  ///< arc length over which that noise is correlated
   std::vector<PolygonMm> modes;  ///< of sources that move many points together; points.size() each
   std::vector<SourceName> mode_sources;  ///< one per mode
 };
 
-/// All modes of a contour: the shared ones, then its local edge noise as smooth bumps of width
-/// correlation_length_mm along the outward normal, so that one mechanism serves every source.
+/// All modes of a contour: the shared ones, then the noise modes, so that one propagation serves
+/// every source.
 std::vector<PolygonMm> all_modes(const Contour& contour);
 
-/// One piece of local edge noise: point (first + k) modulo the point count moves along its outward
-/// normal by along_normal_mm[k] when the piece is off by one standard uncertainty.
+/// A local mode of edge noise: for one standard uncertainty, point (first + k) modulo the point
+/// count moves by along_normal_mm[k] along its outward normal.
 struct NoiseMode {
   std::size_t first = 0;
   std::vector<double> along_normal_mm;

@@ -16,7 +16,7 @@ using Eigen::Matrix3d;
 using Eigen::Vector3d;
 
 constexpr double kHuber = 3;           // sigmas
-constexpr double kSigmaAspect = 3e-4;  // of a print: along against across the paper's run
+constexpr double kSigmaAspect = 3e-4;  // of a print: machine direction of the paper against across
 
 struct CornerResidual {
   card::Corner corner;
@@ -92,7 +92,7 @@ Pose pose_of(const Matrix3d& h, double focal_px) {
 
 }  // namespace
 
-std::optional<Bundle> start(const std::vector<View>& views, int width_px, int height_px) {
+std::optional<Bundle> initial_bundle(const std::vector<View>& views, int width_px, int height_px) {
   const double cx = 0.5 * width_px, cy = 0.5 * height_px;
   std::vector<Matrix3d> homographies;
   // The board's axes are perpendicular and equally long in space: two equations in 1/f^2 per view
@@ -119,9 +119,9 @@ std::optional<Bundle> start(const std::vector<View>& views, int width_px, int he
   return bundle;
 }
 
-std::optional<Solved> solve(const Bundle& from, const std::vector<View>& views,
-                            const std::vector<int>& free) {
-  Solved result;
+std::optional<Solution> solve(const Bundle& from, const std::vector<View>& views,
+                              const std::vector<int>& free) {
+  Solution result;
   result.bundle = from;
   Bundle& bundle = result.bundle;
   ceres::Problem problem;
@@ -169,7 +169,7 @@ std::optional<Solved> solve(const Bundle& from, const std::vector<View>& views,
   }
   result.covariance = block;
   result.cost = 2 * summary.final_cost;
-  result.freedom =
+  result.degrees_of_freedom =
       static_cast<double>(residuals) - static_cast<double>(free.size() + 6 * views.size());
   for (std::size_t i = 0; i < views.size(); ++i) {
     result.view_rms_px.push_back(rms_px(bundle, i, views[i].corners));

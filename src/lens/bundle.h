@@ -21,20 +21,20 @@ struct Bundle {
 
 /// Principal point in the middle, no distortion, focal length from the views' homographies.
 /// nullopt when a view has no homography (too few corners, or all on a line).
-std::optional<Bundle> start(const std::vector<View>& views, int width_px, int height_px);
+std::optional<Bundle> initial_bundle(const std::vector<View>& views, int width_px, int height_px);
 
-struct Solved {
+struct Solution {
   Bundle bundle;
   photo::LensMatrix covariance =
       photo::LensMatrix::Zero();  ///< for the stated sigmas of the corners
   double cost = 0;                ///< robust sum of squares, in units of those sigmas
-  double freedom = 0;             ///< residuals less parameters
+  double degrees_of_freedom = 0;  ///< residuals minus parameters
   std::vector<double> view_rms_px;
 };
 
 /// Least squares with the lens parameters in `free` (indices of photo::LensIndex) and all poses.
-/// nullopt when it does not converge or the parameters cannot be told apart.
-std::optional<Solved> solve(const Bundle& from, const std::vector<View>& views,
-                            const std::vector<int>& free);
+/// nullopt when it does not converge or the normal matrix is singular.
+std::optional<Solution> solve(const Bundle& from, const std::vector<View>& views,
+                              const std::vector<int>& free);
 
 }  // namespace panecard::lens

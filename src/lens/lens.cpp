@@ -13,10 +13,10 @@ namespace {
 constexpr std::size_t kMinViews = 6, kMinCorners = 12;
 constexpr double kMaxFocalSigma = 0.02;    // relative: beyond, the views hardly differ in tilt
 constexpr double kPoorFocalSigma = 0.002;  // 2 mm of 1000: worth another photo
-constexpr double kDisagreeing = 3;         // times the median photo's residual
-constexpr double kCovered = 0.75;          // of the half diagonal that corners should reach
+constexpr double kOutlierFactor = 3;       // times the median photo's residual
+constexpr double kMinReach = 0.75;         // of the half diagonal that corners should reach
 
-// Falls of chi-square that happen by chance once in a thousand, for one and two parameters.
+// 99.9 % quantiles of chi-square for one and two parameters.
 constexpr double kSignificant1 = 10.8, kSignificant2 = 13.8;
 
 double median(std::vector<double> v) {
@@ -24,9 +24,9 @@ double median(std::vector<double> v) {
   return v[v.size() / 2];
 }
 
-/// Adds parameters while they explain more than chance would: a lens rarely needs all of them, and
-/// one that is not needed makes the edge of the photo uncertain.
-std::optional<Solved> choose_model(const Bundle& from, const std::vector<View>& views) {
+/// Forward selection by likelihood ratio tests: a parameter that is not needed makes the edge of
+/// the photo uncertain.
+std::optional<Solution> choose_model(const Bundle& from, const std::vector<View>& views) {
   std::vector<int> free = {photo::kF, photo::kCx, photo::kCy, photo::kK1, photo::kK2};
   auto best = solve(from, views, free);
   if (!best) return std::nullopt;
@@ -40,7 +40,7 @@ std::optional<Solved> choose_model(const Bundle& from, const std::vector<View>& 
     wider.insert(wider.end(), step.more.begin(), step.more.end());
     auto trial = solve(best->bundle, views, wider);
     if (!trial) continue;
-    const double unexplained = std::max(1e-12, trial->cost / trial->freedom);
+    const double unexplained = std::max(1e-12, trial->cost / trial->degrees_of_freedom);
     if ((best->cost - trial->cost) / unexplained > step.significant) {
       best = std::move(trial);
       free = wider;
@@ -61,7 +61,7 @@ std::optional<Finding> check_coverage(const std::vector<View>& views, const phot
     }
   }
   const auto least = std::min_element(reach.begin(), reach.end());
-  if (*least >= kCovered) return std::nullopt;
+  if (*least >= kMinReach) return std::nullopt;
   constexpr std::array<const char*, 4> kNames = {"top left", "top right", "bottom left",
                                                  "bottom right"};
   return Finding{"edges_not_covered",
@@ -71,16 +71,17 @@ std::optional<Finding> check_coverage(const std::vector<View>& views, const phot
                      " % of the way from the middle: take one more photo with the sheet there"};
 }
 
-/// The views in use, and where each stands among those given.
-struct Chosen {
+/// The views in use and their indices among those given.
+struct Selection {
   std::vector<View> views;
   std::vector<std::size_t> place;
 };
 
-/// The views that `solved` fits about as well as it fits most of them; the others become findings.
-Chosen agreeing(const Chosen& chosen, const Solved& solved, std::vector<Finding>& findings) {
-  const double limit = kDisagreeing * median(solved.view_rms_px);
-  Chosen out;
+/// Drops views with a residual over three times the median; each becomes a finding.
+Selection drop_outlying_views(const Selection& chosen, const Solution& solved,
+                              std::vector<Finding>& findings) {
+  const double limit = kOutlierFactor * median(solved.view_rms_px);
+  Selection out;
   for (std::size_t i = 0; i < chosen.views.size(); ++i) {
     const View& view = chosen.views[i];
     if (solved.view_rms_px[i] <= limit) {
@@ -91,17 +92,18 @@ Chosen agreeing(const Chosen& chosen, const Solved& solved, std::vector<Finding>
     findings.push_back(
         {"photo_disagrees", view.name + " does not fit the others (" +
                                 to_text(solved.view_rms_px[i], 2) + " px, usual " +
-                                to_text(limit / kDisagreeing, 2) +
+                                to_text(limit / kOutlierFactor, 2) +
                                 " px) and was left out: blurred, zoomed or a bent sheet"});
   }
   return out;
 }
 
-photo::Lens lens_of(const Solved& solved, const Chosen& chosen, int width_px, int height_px) {
+photo::Lens lens_of(const Solution& solved, const Selection& chosen, int width_px, int height_px) {
   photo::Lens lens;
   lens.width_px = width_px, lens.height_px = height_px;
   lens.value = solved.bundle.lens;
-  lens.covariance = solved.covariance * std::max(1.0, solved.cost / std::max(1.0, solved.freedom));
+  lens.covariance =
+      solved.covariance * std::max(1.0, solved.cost / std::max(1.0, solved.degrees_of_freedom));
   lens.calibrated = true;
   lens.photos = static_cast<int>(chosen.views.size());
   double sum = 0, corners = 0;
@@ -118,7 +120,7 @@ photo::Lens lens_of(const Solved& solved, const Chosen& chosen, int width_px, in
 
 Result<Calibration> calibrate(const std::vector<View>& given, int width_px, int height_px) {
   Calibration result;
-  Chosen chosen;
+  Selection chosen;
   for (std::size_t i = 0; i < given.size(); ++i) {
     if (given[i].corners.size() < kMinCorners) continue;
     chosen.views.push_back(given[i]);
@@ -131,22 +133,22 @@ Result<Calibration> calibrate(const std::vector<View>& given, int width_px, int 
                      " are needed: take more, tilted in different directions"};
   };
   if (chosen.views.size() < kMinViews) return too_few();
-  const Error alike{
+  const Error ambiguous{
       Code::poses_too_alike,
       "the photos are too much alike to tell the lens from the distance: take some with the sheet "
       "tilted by about 30 deg to the left, right, top and bottom"};
   const auto solve_chosen = [&] {
-    const auto first = start(chosen.views, width_px, height_px);
+    const auto first = initial_bundle(chosen.views, width_px, height_px);
     return first ? choose_model(*first, chosen.views) : std::nullopt;
   };
 
   auto solved = solve_chosen();
-  if (!solved) return alike;
+  if (!solved) return ambiguous;
   const std::size_t before = chosen.views.size();
-  chosen = agreeing(chosen, *solved, result.findings);
+  chosen = drop_outlying_views(chosen, *solved, result.findings);
   if (chosen.views.size() < kMinViews) return too_few();
   if (chosen.views.size() < before) solved = solve_chosen();
-  if (!solved) return alike;
+  if (!solved) return ambiguous;
 
   photo::Lens& lens = result.lens = lens_of(*solved, chosen, width_px, height_px);
   result.view_rms_px.assign(given.size(), 0);
@@ -155,7 +157,7 @@ Result<Calibration> calibrate(const std::vector<View>& given, int width_px, int 
 
   const double focal_sigma =
       std::sqrt(lens.covariance(photo::kF, photo::kF)) / lens.value[photo::kF];
-  if (!(focal_sigma < kMaxFocalSigma)) return alike;
+  if (!(focal_sigma < kMaxFocalSigma)) return ambiguous;
   if (focal_sigma > kPoorFocalSigma) {
     result.findings.push_back(
         {"poses_alike", "the focal length is known to " + to_text(200 * focal_sigma, 2) +

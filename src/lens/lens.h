@@ -10,7 +10,7 @@
 
 namespace panecard::lens {
 
-/// One photo's sheet: what was seen of it.
+/// The chessboard corners of the sheet in one photo.
 struct View {
   std::string name;  ///< file name, for messages
   std::vector<card::Corner> corners;
@@ -25,7 +25,8 @@ struct Calibration {
 /// Bundle adjustment over all views (Zhang 2000), covariance from the Jacobian scaled by the
 /// residuals.
 /// @retval too_few_photos   fewer than six usable views
-/// @retval poses_too_alike  the views cannot tell focal length from distance
+/// @retval poses_too_alike  focal length and distance are not separable: all views have nearly the
+/// same tilt
 Result<Calibration> calibrate(const std::vector<View>& views, int width_px, int height_px);
 
 }  // namespace panecard::lens

@@ -20,7 +20,7 @@ struct Decoded {
   cv::Mat bgr;   ///< 8-bit
   cv::Mat grey;  ///< may be empty
   Exif exif;
-  bool upright = false;  ///< the decoder turned the pixels already
+  bool upright = false;  ///< the decoder applied the orientation already
 };
 
 /// Error details lack the file's name: "it is a damaged or truncated JPEG (...); ...".
@@ -30,7 +30,7 @@ Result<Decoded> decode_webp(std::string_view bytes);
 Result<Decoded> decode_tiff(std::string_view bytes);
 Result<Decoded> decode_heif(std::string_view bytes);
 
-/// What speaks against decoding a picture of this size; nullopt when nothing does.
+/// The error for an image of invalid or too large size; nullopt for an acceptable one.
 std::optional<Error> size_problem(double width_px, double height_px);
 
 /// The usual refusal: "it is a damaged or truncated JPEG (detail); copy it from the phone again".

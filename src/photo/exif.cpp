@@ -97,8 +97,8 @@ std::optional<double> rational(const Block& block, const Entry& entry) {
   return static_cast<double>(*above) / *below;
 }
 
-void take(const Block& block, const Entry& entry, Exif& exif,
-          std::optional<std::uint32_t>& exif_directory) {
+void read_tag(const Block& block, const Entry& entry, Exif& exif,
+              std::optional<std::uint32_t>& exif_directory) {
   switch (entry.tag) {
     case kMake:
       exif.make = ascii(block, entry);
@@ -136,10 +136,10 @@ std::optional<std::uint32_t> read_directory(const Block& block, std::size_t at, 
     const auto type = block.number(entry_at + 2, 2);
     const auto values = block.number(entry_at + 4, 4);
     if (!tag || !type || !values) break;
-    take(block,
-         {static_cast<std::uint16_t>(*tag), static_cast<std::uint16_t>(*type), *values,
-          entry_at + 8},
-         exif, exif_directory);
+    read_tag(block,
+             {static_cast<std::uint16_t>(*tag), static_cast<std::uint16_t>(*type), *values,
+              entry_at + 8},
+             exif, exif_directory);
   }
   return exif_directory;
 }

@@ -9,7 +9,7 @@
 
 namespace panecard::photo {
 
-/// What the block says; default values for what it does not say or says in nonsense.
+/// Tags of the block; default values for missing and invalid ones.
 /// @param block  starts with "II*\0" or "MM\0*"; "Exif\0\0" before that is skipped.
 Exif read_exif(std::string_view block);
 

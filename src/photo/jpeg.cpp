@@ -108,7 +108,7 @@ class Decoder {
   double width() const { return info_.image_width; }
   double height() const { return info_.image_height; }
   bool four_colours() const { return info_.num_components == 4; }
-  /// Progressive, say: no row is ready before the last scan.
+  /// Progressive, for example: no row is complete before the last scan.
   bool many_scans() { return jpeg_has_multiple_scans(&info_) != FALSE; }
 
   std::string exif_block() const {

@@ -165,7 +165,7 @@ std::optional<Lens> adapt_profile(const Lens& profile, int width_px, int height_
   Lens lens = profile;
   lens.covariance = map * profile.covariance * map.transpose();
   if (!turn_known) {
-    // One of two turns that differ by 180 degrees: the middle, half the difference as doubt.
+    // Two turns by 180 degrees from each other are possible: mean, half the difference as sigma.
     for (const int i : {kCx, kCy, kP1, kP2}) {
       lens.covariance(i, i) += offset[i] * offset[i];
       offset[i] = 0;

@@ -1,4 +1,4 @@
-// The lens profile: a JSON file, written by us but read as if anyone had.
+// Reads and writes lens profiles (JSON). Input is untrusted: every value is checked.
 #include <Eigen/Eigenvalues>
 #include <algorithm>
 #include <array>

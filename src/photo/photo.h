@@ -61,8 +61,8 @@ struct Lens {
 /// The pixel where the direction (x, y, 1) in the camera frame (y down) is seen.
 PointPx distort(const LensVector& lens, double x, double y);
 
-/// The direction (x, y, 1) seen at a pixel. Newton on distort; converges for any lens whose
-/// distortion is monotonic over the photo; the result is NaN where it is not.
+/// Inverse of distort: the direction (x, y, 1) of a pixel, by Newton's method. NaN beyond the
+/// radius up to which the radial distortion is monotonic.
 Eigen::Vector2d undistort(const LensVector& lens, PointPx px);
 
 /// Lens from EXIF and priors when there is no profile: f from the 35 mm equivalent (diagonal, CIPA

@@ -306,12 +306,12 @@ TEST_CASE("the sources of the plane's uncertainty add up to the whole covariance
   Eigen::VectorXd start = problem.mean();
   start.head<6>() = pane.head<6>();
   start.segment<2>(problem.body_index(1, kX)) << 250, 150;
-  const auto weighed = weigh_bends(problem, start, {0, 1}, std::nullopt);
-  REQUIRE(weighed);
-  CHECK(weighed->bent_probability > 0.999);
+  const auto averaged = average_bend_models(problem, start, {0, 1}, std::nullopt);
+  REQUIRE(averaged);
+  CHECK(averaged->bent_probability > 0.999);
   Eigen::MatrixXd sum = Eigen::MatrixXd::Zero(kPlaneSize, kPlaneSize);
-  for (const Source& source : weighed->sources) sum += source.covariance;
-  const Eigen::MatrixXd whole = weighed->best.covariance(weighed->indices, weighed->indices);
+  for (const Source& source : averaged->sources) sum += source.covariance;
+  const Eigen::MatrixXd whole = averaged->best.covariance(averaged->indices, averaged->indices);
   const Eigen::VectorXd s = whole.diagonal().cwiseSqrt().cwiseMax(1e-12).cwiseInverse();
   // The models' disagreement comes on top; here one model is all but certain.
   CHECK((s.asDiagonal() * (sum - whole) * s.asDiagonal()).cwiseAbs().maxCoeff() < 0.1);
@@ -324,7 +324,7 @@ TEST_CASE("a covariance difference keeps its size where a variance cancels to no
   Eigen::Matrix3d m;
   m << 1e-2, 1e-21, 2e-6, 1e-21, 0, 1e-24, 2e-6, 1e-24, 1e-9;
   const Eigen::Vector3d size(0.1, 1e-4, 3e-5);
-  const Eigen::MatrixXd kept = positive_part(m, size);
+  const Eigen::MatrixXd kept = nearest_psd(m, size);
   const Eigen::Vector3d unit = size.cwiseInverse();
   CHECK((unit.asDiagonal() * (kept - m) * unit.asDiagonal()).cwiseAbs().maxCoeff() < 1e-12);
 }
@@ -333,7 +333,7 @@ TEST_CASE("what a covariance difference has of negative parts is taken out, the 
   const Eigen::Matrix2d turn = Eigen::Rotation2Dd(45 * kRad).toRotationMatrix();
   const Eigen::Matrix2d m = turn * Eigen::Vector2d(2, -1).asDiagonal() * turn.transpose();
   const Eigen::Matrix2d want = turn * Eigen::Vector2d(2, 0).asDiagonal() * turn.transpose();
-  CHECK((positive_part(m, Eigen::Vector2d::Ones()) - want).cwiseAbs().maxCoeff() < 1e-12);
+  CHECK((nearest_psd(m, Eigen::Vector2d::Ones()) - want).cwiseAbs().maxCoeff() < 1e-12);
 }
 
 TEST_CASE("what one card can't tell of the bend is as uncertain as before, not more") {

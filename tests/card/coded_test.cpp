@@ -13,7 +13,7 @@
 #include <random>
 
 #include "card/board.h"
-#include "card/marks.h"
+#include "card/markers.h"
 #include "card/saddle.h"
 #include "support/chessboard.h"
 
@@ -132,7 +132,8 @@ TEST_CASE(
     cv::Mat grey = pane();
     const cv::Matx33d truth = look(row.tilt_deg, row.spin_deg, row.distance_mm, row.middle);
     photograph(print_of(row.card), truth, grey);
-    const CodedSearch found = find_coded(developed(grey, row.blur_px, 2, seed++), pinhole());
+    const CodedDetection found =
+        detect_coded_cards(developed(grey, row.blur_px, 2, seed++), pinhole());
     REQUIRE(found.cards.size() == 1);
     const DetectedCard& card = found.cards[0];
     const Board board = board_of(row.card);
@@ -165,7 +166,7 @@ TEST_CASE("several cards in one photo are all found, and the same number twice i
   photograph(print_of(3), look(10, 0, 500, {-120, -60}), grey);
   photograph(print_of(4), look(10, 90, 500, {120, -60}), grey);
   photograph(print_of(3), look(10, 30, 500, {0, 100}), grey);
-  const CodedSearch found = find_coded(developed(grey, 0.8, 2, 9), pinhole());
+  const CodedDetection found = detect_coded_cards(developed(grey, 0.8, 2, 9), pinhole());
   REQUIRE(found.cards.size() == 3);
   int threes = 0;
   for (const DetectedCard& card : found.cards) threes += card.id == 3 ? 1 : 0;
@@ -179,7 +180,7 @@ TEST_CASE("a covered part of a card leaves the rest in use") {
   const PointPx hand = seen(truth, {60, 60});
   cv::circle(grey, cv::Point(static_cast<int>(hand.x), static_cast<int>(hand.y)), 110,
              cv::Scalar(110), cv::FILLED);
-  const CodedSearch found = find_coded(developed(grey, 0.8, 2, 10), pinhole());
+  const CodedDetection found = detect_coded_cards(developed(grey, 0.8, 2, 10), pinhole());
   REQUIRE(found.cards.size() == 1);
   CHECK(found.cards[0].corners.size() < 48);
   CHECK(found.cards[0].corners.size() >= 35);
@@ -192,25 +193,25 @@ TEST_CASE("a covered part of a card leaves the rest in use") {
 TEST_CASE("a card cut off, from behind, too small or absent is said to be so") {
   cv::Mat cut = pane();
   photograph(print_of(2), look(10, 0, 300, {195, 0}), cut);
-  const CodedSearch at_edge = find_coded(developed(cut, 0.8, 2, 11), pinhole());
+  const CodedDetection at_edge = detect_coded_cards(developed(cut, 0.8, 2, 11), pinhole());
   CHECK(at_edge.cards.empty());
   CHECK(at_edge.cut_off.size() == 1);
 
   cv::Mat behind = pane();
   photograph(print_of(2), look(10, 0, 300, {0, 0}), behind);
   cv::flip(behind, behind, 1);
-  const CodedSearch mirrored = find_coded(developed(behind, 0.8, 2, 12), pinhole());
+  const CodedDetection mirrored = detect_coded_cards(developed(behind, 0.8, 2, 12), pinhole());
   CHECK(mirrored.cards.empty());
-  CHECK(mirrored.mirrored_marks >= 4);
+  CHECK(mirrored.mirrored_markers >= 4);
 
   photo::Photo empty = developed(pane(), 0.8, 8, 13);
-  const CodedSearch nothing = find_coded(empty, pinhole());
+  const CodedDetection nothing = detect_coded_cards(empty, pinhole());
   CHECK(nothing.cards.empty());
   CHECK(nothing.cut_off.empty());
-  CHECK(nothing.mirrored_marks == 0);
+  CHECK(nothing.mirrored_markers == 0);
 
   empty.grey = cv::Mat(3, 3, CV_8U, cv::Scalar(0));
-  CHECK(find_coded(empty, pinhole()).cards.empty());
+  CHECK(detect_coded_cards(empty, pinhole()).cards.empty());
 }
 
 TEST_CASE("every marker of every board belongs to it, and no other marker does") {

@@ -65,10 +65,10 @@ TEST_CASE(
     std::array<PointPx, 4> rough = drawn.corner;
     rough[0].x += 2.5;
     rough[2].y -= 2;
-    CHECK(sharpen_corners(drawn.bgr, 0.06, 6, rough));
-    const BodyTrace trace = trace_body(drawn.bgr, rough, 0.06);
+    CHECK(refine_corners(drawn.bgr, 0.06, 6, rough));
+    const OutlineFit trace = fit_outline(drawn.bgr, rough, 0.06);
     CHECK(trace.valid);
-    for (const EdgeTrace& edge : trace.edge) {
+    for (const EdgeFit& edge : trace.edge) {
       CHECK(edge.coverage >= 0.9);
       const double profiles =
           300.6 * 0.88 / (static_cast<double>(edge.seen.size()) / edge.coverage);
@@ -87,7 +87,7 @@ TEST_CASE("the edge is found where the light is half way, not the code") {
   for (const bool in_light : {true, false}) {
     CAPTURE(in_light);
     const Drawn drawn = draw_square(9, 1, in_light);
-    const BodyTrace trace = trace_body(drawn.bgr, drawn.corner, 0.06);
+    const OutlineFit trace = fit_outline(drawn.bgr, drawn.corner, 0.06);
     CHECK(trace.valid);
     double wider = 0;
     for (int i = 0; i < 4; ++i) {

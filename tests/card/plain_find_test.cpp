@@ -232,7 +232,7 @@ TEST_CASE("a plain card is found where the scene has it, within a third of a pix
   for (const Row& row : rows) {
     CAPTURE(row.name);
     const PlainPicture picture = draw(row.scene);
-    const auto found = card::find_plain(picture.photo, size_of("id1"));
+    const auto found = card::detect_plain_cards(picture.photo, size_of("id1"));
     CHECK(found.size() == 1);
     if (found.size() != 1) continue;
     const double limit = row.outward_tolerance_px + 0.25;
@@ -265,7 +265,7 @@ TEST_CASE("what is no card is not taken for one") {
     const Light light = scene.shapes[0].light;
     scene.shapes[0] = row.shape;
     scene.shapes[0].light = light;
-    CHECK(card::find_plain(draw(scene).photo, size_of("id1")).empty());
+    CHECK(card::detect_plain_cards(draw(scene).photo, size_of("id1")).empty());
   }
 }
 
@@ -285,7 +285,7 @@ TEST_CASE("a card is found among a pane's trim and a seat, and only the card") {
                    .light = {0.06, 0.05, 0.04}},
                   card};
   const PlainPicture picture = draw(scene);
-  const auto found = card::find_plain(picture.photo, size_of("id1"));
+  const auto found = card::detect_plain_cards(picture.photo, size_of("id1"));
   CHECK(found.size() == 1);
   if (found.size() == 1) CHECK(furthest_corner_px(found[0], picture) <= 0.35);
 }
@@ -331,7 +331,7 @@ TEST_CASE("a card is found that a dark stripe divides, and on a pane of a card's
       scene.shapes.push_back(stripe);
     }
     const PlainPicture picture = draw(scene);
-    const auto found = card::find_plain(picture.photo, size_of("id1"));
+    const auto found = card::detect_plain_cards(picture.photo, size_of("id1"));
     CHECK(found.size() == 1);
     if (found.size() == 1) CHECK(furthest_corner_px(found[0], picture) <= 0.35);
   }
@@ -352,7 +352,7 @@ TEST_CASE("blank A4 and Letter sheets are told apart (ISO 216, ANSI/ASME Y14.1)"
     for (const std::string asked : {"a4", "letter"}) {
       CAPTURE(paper);
       CAPTURE(asked);
-      const auto found = card::find_plain(picture.photo, size_of(asked));
+      const auto found = card::detect_plain_cards(picture.photo, size_of(asked));
       CHECK(found.size() == (asked == paper ? 1U : 0U));
       if (found.size() == 1) CHECK(furthest_corner_px(found[0], picture) <= 0.35);
     }
@@ -382,7 +382,7 @@ TEST_CASE("blank paper fixes the plane whichever way round it lies") {
     scene.tilt_deg = row.tilt_deg;
     scene.azimuth_deg = row.azimuth_deg;
     const PlainPicture picture = draw(scene);
-    const auto found = card::find_plain(picture.photo, size);
+    const auto found = card::detect_plain_cards(picture.photo, size);
     CHECK(found.size() == 1);
     if (found.size() != 1) continue;
     // body_px and the edges speak of the same corners, from the top left as printed.
@@ -433,7 +433,7 @@ TEST_CASE("of two rectangles of a paper's shape the one as bright as paper is th
   scene.tilt_deg = 10;
   scene.noise = 1;
   const PlainPicture picture = draw(scene);
-  REQUIRE(card::find_plain(picture.photo, size).size() == 2);
+  REQUIRE(card::detect_plain_cards(picture.photo, size).size() == 2);
   photo::Lens lens;
   lens.value = support::lens_vector(camera_of(scene));
   lens.width_px = picture.photo.bgr.cols;
@@ -455,7 +455,7 @@ TEST_CASE("a reflection of a card's shape but not of its size is left out, and t
   lens.width_px = scene.camera.width_px;
   lens.height_px = scene.camera.height_px;
   const photo::Photo photo = support::render(scene);
-  REQUIRE(card::find_plain(photo, size_of("id1")).size() > 1);
+  REQUIRE(card::detect_plain_cards(photo, size_of("id1")).size() > 1);
   const auto cards = card::detect_cards(photo, lens, {size_of("id1")});
   REQUIRE(cards.ok());
   REQUIRE(cards->size() == 1);
@@ -467,11 +467,11 @@ TEST_CASE("a reflection of a card's shape but not of its size is left out, and t
 TEST_CASE("an empty, tiny or plain noise photo holds no card") {
   photo::Photo photo;
   photo.bgr = cv::Mat(20, 30, CV_8UC3, cv::Scalar(9, 9, 9));
-  CHECK(card::find_plain(photo, size_of("id1")).empty());
+  CHECK(card::detect_plain_cards(photo, size_of("id1")).empty());
   photo.bgr = cv::Mat(600, 800, CV_8UC3, cv::Scalar(9, 9, 9));
-  CHECK(card::find_plain(photo, size_of("id1")).empty());
+  CHECK(card::detect_plain_cards(photo, size_of("id1")).empty());
   photo.bgr.release();
-  CHECK(card::find_plain(photo, size_of("id1")).empty());
+  CHECK(card::detect_plain_cards(photo, size_of("id1")).empty());
 }
 
 }  // namespace panecard::test

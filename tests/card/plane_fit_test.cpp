@@ -183,7 +183,7 @@ TEST_CASE("residuals of a fit have the size that N measurements and d parameters
     sum += fit->residuals.value.squaredNorm();
     measurements = static_cast<std::size_t>(fit->residuals.value.size());
     count += static_cast<double>(measurements);
-    CHECK(std::abs(fit->freedom - (static_cast<double>(measurements) - 6)) < 0.01);
+    CHECK(std::abs(fit->degrees_of_freedom - (static_cast<double>(measurements) - 6)) < 0.01);
   }
   const double theory = std::sqrt(1 - 6 / static_cast<double>(measurements));
   CHECK(std::abs(std::sqrt(sum / count) / theory - 1) < 0.02);

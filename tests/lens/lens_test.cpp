@@ -96,7 +96,7 @@ TEST_CASE("Zhang's data give his published lens within his published uncertainty
   const std::vector<View> views = zhang_views();
   REQUIRE(views.size() == 5);
   REQUIRE(views[0].corners.size() == 256);
-  const auto first = start(views, 640, 480);
+  const auto first = initial_bundle(views, 640, 480);
   REQUIRE(first);
   const auto solved =
       solve(*first, views, {photo::kF, photo::kCx, photo::kCy, photo::kK1, photo::kK2});
@@ -110,7 +110,7 @@ TEST_CASE("Zhang's data give his published lens within his published uncertainty
   double squares = 0;
   for (const double rms : solved->view_rms_px) squares += rms * rms / 5;
   CHECK(std::abs(std::sqrt(squares) - 0.3366) < 0.005);
-  const double scale = std::sqrt(solved->cost / solved->freedom);
+  const double scale = std::sqrt(solved->cost / solved->degrees_of_freedom);
   CHECK(std::abs(scale * std::sqrt(solved->covariance(photo::kF, photo::kF)) - 1.41) < 0.5);
   CHECK(std::abs(scale * std::sqrt(solved->covariance(photo::kCx, photo::kCx)) - 0.71) < 0.35);
 }

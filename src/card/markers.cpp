@@ -1,4 +1,4 @@
-#include "card/marks.h"
+#include "card/markers.h"
 
 #include <algorithm>
 #include <bit>
@@ -30,7 +30,7 @@ struct Code5x5 {
   std::uint32_t bits;
 };
 
-std::vector<Code5x5> codes_of_our_boards() {
+std::vector<Code5x5> dictionary_of_our_boards() {
   const auto dictionary = cv::aruco::getPredefinedDictionary(cv::aruco::DICT_5X5_1000);
   std::vector<Code5x5> codes;
   for (int id = 0; id < dictionary->bytesList.rows; ++id) {
@@ -51,7 +51,7 @@ std::uint32_t bit_at(std::uint32_t word, int row, int column) {
 }
 
 template <typename Place>
-std::uint32_t rearranged(std::uint32_t word, Place place) {
+std::uint32_t permuted(std::uint32_t word, Place place) {
   std::uint32_t result = 0;
   for (int row = 0; row < kBits; ++row) {
     for (int column = 0; column < kBits; ++column) {
@@ -86,7 +86,7 @@ std::optional<Line> side_line(const std::vector<cv::Point>& contour, int from, i
   return Line{mean, {std::cos(angle), std::sin(angle)}};
 }
 
-std::optional<cv::Point2d> meet(const Line& a, const Line& b) {
+std::optional<cv::Point2d> intersection(const Line& a, const Line& b) {
   const double det = a.direction.cross(b.direction);
   if (std::abs(det) < 0.1) return std::nullopt;
   return a.point + (b.point - a.point).cross(b.direction) / det * a.direction;
@@ -96,10 +96,10 @@ std::optional<cv::Point2d> meet(const Line& a, const Line& b) {
 /// the screen; nullopt when the contour is something else.
 std::optional<Quad> quad_of(const std::vector<cv::Point>& contour) {
   const double perimeter = cv::arcLength(contour, true);
-  // A square seen 80 degrees from the side still holds 0.03 of the square of what it is round, and
-  // half of that with a ragged border: specks that hold less are most of what there is.
-  constexpr double kLeastFull = 0.01;
-  if (cv::contourArea(contour) < kLeastFull * perimeter * perimeter) return std::nullopt;
+  // Area over squared perimeter: 0.03 for a square seen at 80 degrees, half of that with a ragged
+  // border. Most contours are specks below that.
+  constexpr double kMinCompactness = 0.01;
+  if (cv::contourArea(contour) < kMinCompactness * perimeter * perimeter) return std::nullopt;
   std::vector<cv::Point> rough;
   cv::approxPolyDP(contour, rough, 0.05 * perimeter, true);
   if (rough.size() != 4 || !cv::isContourConvex(rough)) return std::nullopt;
@@ -118,7 +118,7 @@ std::optional<Quad> quad_of(const std::vector<cv::Point>& contour) {
   }
   Quad quad;
   for (int i = 0; i < 4; ++i) {
-    const auto corner = meet(sides[(i + 3) % 4], sides[i]);
+    const auto corner = intersection(sides[(i + 3) % 4], sides[i]);
     if (!corner || cv::norm(*corner - cv::Point2d(rough[i])) > 0.2 * perimeter) return std::nullopt;
     quad[i] = *corner;
   }
@@ -195,31 +195,31 @@ std::optional<std::uint32_t> read_bits(const ModuleReader& grey_at) {
   return word;
 }
 
-std::optional<Mark> match(std::uint32_t word, Quad quad, const std::vector<Code5x5>& codes) {
+std::optional<Marker> match_code(std::uint32_t word, Quad quad, const std::vector<Code5x5>& codes) {
   for (int turn = 0; turn < 4; ++turn) {
     const std::uint32_t mirror =
-        rearranged(word, [](int r, int c) { return std::pair(r, kBits - 1 - c); });
+        permuted(word, [](int r, int c) { return std::pair(r, kBits - 1 - c); });
     for (const bool mirrored : {false, true}) {
       for (const Code5x5& code : codes) {
         if (std::popcount(code.bits ^ (mirrored ? mirror : word)) > kMaxBitErrors) continue;
-        Mark mark{code.id, mirrored, {}};
+        Marker marker{code.id, mirrored, {}};
         constexpr std::array<int, 4> kSwapped = {1, 0, 3, 2};
         for (int i = 0; i < 4; ++i) {
           const cv::Point2d& p = quad[mirrored ? kSwapped[i] : i];
-          mark.corners[i] = {p.x, p.y};
+          marker.corners[i] = {p.x, p.y};
         }
-        return mark;
+        return marker;
       }
     }
-    word = rearranged(word, [](int r, int c) { return std::pair(c, kBits - 1 - r); });
+    word = permuted(word, [](int r, int c) { return std::pair(c, kBits - 1 - r); });
     std::rotate(quad.begin(), quad.begin() + 1, quad.end());
   }
   return std::nullopt;
 }
 
-/// 255 where a pixel is darker than the mean around it by kContrast. OpenCV does this in one core:
-/// here each takes its rows and half a window more on either side.
-cv::Mat darker_than_around(const cv::Mat& grey) {
+/// 255 where a pixel is darker than the local mean by kContrast. cv::adaptiveThreshold runs on one
+/// core; here each core takes a band of rows with half a window of margin.
+cv::Mat adaptive_threshold(const cv::Mat& grey) {
   cv::Mat black(grey.size(), CV_8U);
   const int parts = std::clamp(cv::getNumThreads(), 1, grey.rows / kWindow);
   cv::parallel_for_({0, parts}, [&](const cv::Range& range) {
@@ -238,35 +238,35 @@ cv::Mat darker_than_around(const cv::Mat& grey) {
 
 }  // namespace
 
-std::vector<Mark> find_marks(const cv::Mat& grey, int reduction) {
+std::vector<Marker> detect_markers(const cv::Mat& grey, int reduction) {
   cv::Mat reduced = grey;
   if (reduction > 1) {
     cv::resize(grey, reduced, cv::Size(grey.cols / reduction, grey.rows / reduction), 0, 0,
                cv::INTER_AREA);
   }
-  std::vector<Mark> marks;
-  if (reduced.cols <= kWindow || reduced.rows <= kWindow) return marks;
-  const cv::Mat black = darker_than_around(reduced);
-  // A convex polygon is no longer round than its bounding box.
+  std::vector<Marker> markers;
+  if (reduced.cols <= kWindow || reduced.rows <= kWindow) return markers;
+  const cv::Mat black = adaptive_threshold(reduced);
+  // The perimeter of a convex polygon is at most that of its bounding box.
   const auto contours = outer_borders(black, 4 * kMinSide);
 
-  const std::vector<Code5x5> codes = codes_of_our_boards();
+  const std::vector<Code5x5> codes = dictionary_of_our_boards();
   const double scale_x = static_cast<double>(grey.cols) / reduced.cols;
   const double scale_y = static_cast<double>(grey.rows) / reduced.rows;
-  std::vector<std::optional<Mark>> found(contours.size());
+  std::vector<std::optional<Marker>> found(contours.size());
   cv::parallel_for_({0, static_cast<int>(contours.size())}, [&](const cv::Range& range) {
     for (int i = range.start; i < range.end; ++i) {
       auto quad = quad_of(contours[i]);
       if (!quad) continue;
       for (cv::Point2d& corner : *quad) corner = {corner.x * scale_x, corner.y * scale_y};
       const auto word = read_bits(ModuleReader(grey, *quad));
-      if (word) found[i] = match(*word, *quad, codes);
+      if (word) found[i] = match_code(*word, *quad, codes);
     }
   });
-  for (const auto& mark : found) {
-    if (mark) marks.push_back(*mark);
+  for (const auto& marker : found) {
+    if (marker) markers.push_back(*marker);
   }
-  return marks;
+  return markers;
 }
 
 }  // namespace panecard::card
