@@ -13,7 +13,7 @@ namespace {
 constexpr double kPi = std::numbers::pi;
 
 /// DXF reference, LWPOLYLINE: bulge = tan(sweep / 4), negative when clockwise from start to end.
-PolygonMm expanded(const std::vector<Vertex>& arcs) {
+PolygonMm expanded(const std::vector<ArcVertex>& arcs) {
   PolygonMm out;
   for (std::size_t i = 0; i < arcs.size(); ++i) {
     const PointMm a = arcs[i].at, b = arcs[(i + 1) % arcs.size()].at;
@@ -51,7 +51,7 @@ TEST_CASE("shapes made of lines and arcs come back as so many of them") {
   };
   for (const Row& row : rows) {
     CAPTURE(row.what);
-    const std::vector<Vertex> arcs = lines_and_arcs(row.cut, 0.01);
+    const std::vector<ArcVertex> arcs = lines_and_arcs(row.cut, 0.01);
     CHECK(arcs.size() <= row.most);
     const PolygonMm back = expanded(arcs);
     CHECK(test::one_sided_hausdorff(back, row.cut) <= 0.0101);
