@@ -15,7 +15,7 @@ using namespace panecard::outline;
 namespace {
 
 Contour traced(const std::string& file) {
-  std::ifstream in(std::string(PANECARD_TEST_DATA) + "/" + file);
+  std::ifstream in(std::string(PANECARD_TEST_DATA "/") + file);
   Contour contour;
   contour.correlation_length_mm = 6;
   double sigma = 0;
