@@ -78,7 +78,7 @@ Why source_trouble(const KeptSource& source, std::size_t stations, double step_m
   const auto trouble = [&](const std::vector<std::int64_t>& shifts, double grid_mm) -> Why {
     if (shifts.size() != stations) return "a source has not one shift for each station";
     const auto in_range = [&](std::int64_t v) {
-      return std::abs(v) <= kMostSize && within(v, grid_mm, kFurthest_mm);
+      return std::abs(v) < kMostSize && within(v, grid_mm, kFurthest_mm);
     };
     if (!std::all_of(shifts.begin(), shifts.end(), in_range)) return "a shift is out of range";
     return std::nullopt;
