@@ -18,6 +18,7 @@
 #include <ctime>
 #include <fstream>
 #include <new>
+#include <sstream>
 #include <utility>
 
 extern "C" char** environ;
@@ -162,6 +163,23 @@ std::size_t resident_mb(pid_t process) {
 }
 #endif
 
+/// Processor time of all its threads: fields 14 and 15 of proc(5), counted behind the name, which
+/// may hold blanks.
+std::int64_t ticks_of(pid_t process) {
+  std::ifstream file("/proc/" + std::to_string(process) + "/stat");
+  std::string line;
+  std::getline(file, line);
+  const std::size_t name_end = line.rfind(')');
+  if (name_end == std::string::npos) return 0;
+  std::istringstream words(line.substr(name_end + 1));
+  constexpr int kBefore = 11;
+  std::string word;
+  for (int k = 0; k < kBefore; ++k) words >> word;
+  std::int64_t user = 0, system = 0;
+  words >> user >> system;
+  return user + system;
+}
+
 }  // namespace
 
 Apart::Apart(pid_t process, int line, const Bounds& bounds)
@@ -177,6 +195,8 @@ Apart& Apart::operator=(Apart&& other) noexcept {
   std::swap(answer_, other.answer_);
   std::swap(last_look_s_, other.last_look_s_);
   std::swap(lived_s_, other.lived_s_);
+  std::swap(worked_s_, other.worked_s_);
+  std::swap(ticks_, other.ticks_);
   std::swap(signal_, other.signal_);
   return *this;
 }
@@ -282,6 +302,10 @@ Apart::End Apart::look() {
   last_look_s_ = now;
   constexpr double kClockShare = 8;  // of a machine that does other work
   if (lived_s_ > kClockShare * bounds_.seconds) return end(), End::too_long;
+  if (const std::int64_t ticks = ticks_of(process_); ticks != ticks_) {
+    ticks_ = ticks, worked_s_ = lived_s_;
+  }
+  if (bounds_.still_s > 0 && lived_s_ - worked_s_ > bounds_.still_s) return end(), End::stalled;
   if (resident_mb(process_) > bounds_.memory_mb) return end(), End::too_large;
   return End::running;
 }

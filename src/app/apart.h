@@ -4,6 +4,7 @@
 #include <sys/types.h>
 
 #include <cstddef>
+#include <cstdint>
 #include <functional>
 #include <optional>
 #include <string>
@@ -17,6 +18,7 @@ namespace panecard::app {
 struct Bounds {
   double seconds = 0;         ///< of processor time; of the clock several times as much
   std::size_t memory_mb = 0;  ///< resident
+  double still_s = 0;         ///< on the clock without any processor time; 0: as long as it likes
 };
 
 class Apart {
@@ -27,6 +29,7 @@ class Apart {
     died,       ///< by a signal, or without an answer
     too_long,   ///< it was ended for its time
     too_large,  ///< it was ended for its memory, or got none
+    stalled,    ///< it was ended because nothing went on in it
   };
 
   /// Starts `work`, whose answer is what comes back. The caller must have one thread only: the
@@ -70,7 +73,8 @@ class Apart {
   bool closed_ = false;
   Bounds bounds_;
   std::string answer_;
-  double last_look_s_ = 0, lived_s_ = 0;
+  double last_look_s_ = 0, lived_s_ = 0, worked_s_ = 0;  ///< the last: when it last did anything
+  std::int64_t ticks_ = 0;                               ///< of the processor, then
   int signal_ = 0;
 };
 

@@ -58,8 +58,14 @@ class Outputs {
   void set(const std::string& path, std::string bytes);
   /// Writes all aside, then `stdout_text`, then puts all in place.
   Outcome write(const std::string& stdout_text);
+  /// Writes all aside, puts all in place and on the disk, then prints: what was said is done.
+  Outcome commit(const std::string& stdout_text);
 
  private:
+  class Asides;
+  Outcome write_aside(Asides& asides) const;
+  Outcome put_in_place(Asides& asides) const;
+
   struct File {
     std::string path, bytes;
   };

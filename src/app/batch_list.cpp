@@ -279,6 +279,12 @@ Result<std::vector<const Column*>> header_of(const CsvRow& row, const std::strin
   return out;
 }
 
+/// Spreadsheets leave lines of nothing but commas.
+bool is_empty(const CsvRow& row) {
+  return std::all_of(row.cells.begin(), row.cells.end(),
+                     [](const std::string& cell) { return trimmed(cell).empty(); });
+}
+
 Result<Row> row_in(const CsvRow& cells, const std::vector<const Column*>& header,
                    const std::string& table, const PhotoOptions& defaults) {
   Row row;
@@ -315,11 +321,13 @@ Result<BatchList> list_by_table(const std::string& folder, const std::string& ta
   Panes panes;
   std::set<std::string> named;
   for (std::size_t i = 1; i < rows->size(); ++i) {
+    if (is_empty(rows.value()[i])) continue;
     auto row = row_in(rows.value()[i], header.value(), table, defaults);
     if (!row.ok()) return row.error();
     named.insert(fs::path(row->photo).lexically_normal().generic_string());
     panes.add(std::move(row.value().pane), photo_in(folder, row->photo));
   }
+  if (named.empty()) return wrong_table(table, rows->back().line, "no line names a photo");
   BatchList list = panes.take();
   list.not_listed = static_cast<std::size_t>(std::count_if(
       there.begin(), there.end(), [&](const std::string& n) { return named.count(n) == 0; }));

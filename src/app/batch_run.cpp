@@ -276,8 +276,9 @@ Result<Apart> Batch::redrawing(const Step& step, const Bounds& bounds) {
 }
 
 Result<Apart> Batch::started(const Step& step, double memory_mb) {
+  constexpr double kStill_s = 30;  // threads of a decoder may wait for each other for ever
   const Bounds bounds{settings_.seconds * static_cast<double>(step.photos.size()),
-                      static_cast<std::size_t>(memory_mb)};
+                      static_cast<std::size_t>(memory_mb), kStill_s};
   if (step.measurement > 0) return redrawing(step, bounds);
   Measuring work;
   work.options = list_.panes[step.pane].options;
@@ -332,6 +333,8 @@ void Batch::finish(Running& running, Apart::End end) {
   } else if (end == Apart::End::too_long) {
     measured.error->detail = "no result within " + to_text(settings_.seconds, 0) +
                              " s a photo; give more with --limit, or another photo";
+  } else if (end == Apart::End::stalled) {
+    measured.error->detail = "reading it came to a stop; copy it from the phone again";
   } else {
     const int signal = running.process.signal();
     measured.error->detail = "measuring it broke off" +

@@ -55,7 +55,8 @@ class Page {
 
   Outcome finish(const drawings::BatchSummary& summary) {
     if (panes_ == nullptr) return std::nullopt;
-    const std::string aside = path_ + ".unfinished" + std::to_string(::getpid());
+    remove_leftovers(path_);
+    const std::string aside = aside_name(path_);
     std::FILE* file = std::fopen(aside.c_str(), "wb");
     if (file == nullptr) return failed("its folder may not be written to");
     Outcome trouble = fill(file, summary);

@@ -64,13 +64,19 @@ Outcome run_add(const Options& o) {
   if (!result.ok()) return result.error();
   const auto pictures = photos(o);
   if (!pictures.ok()) return pictures.error();
-  auto library = opened(o, Access::create);
-  if (!library.ok()) return library.error();
   const library::Vehicle vehicle{o.make.value_or(""), o.model.value_or(""), o.years.value_or(""),
                                  o.body.value_or(""), o.vehicle_notes.value_or("")};
   const library::Pane pane{o.window.value_or(""), o.side.value_or(""), o.notes.value_or("")};
-  const auto added = library.value().add(vehicle, pane, result.value(), pictures.value(),
-                                         stamp(o, "measured"), o.in_force);
+  const library::Stamp stamped = stamp(o, "measured");
+  if (std::error_code none; !std::filesystem::exists(o.file, none)) {
+    if (auto why = Library::cannot_add(vehicle, pane, result.value(), pictures.value(), stamped)) {
+      return why;
+    }
+  }
+  auto library = opened(o, Access::create);
+  if (!library.ok()) return library.error();
+  const auto added =
+      library.value().add(vehicle, pane, result.value(), pictures.value(), stamped, o.in_force);
   if (!added.ok()) return added.error();
   const std::string number = "measurement " + std::to_string(added->measurement) + " of pane " +
                              std::to_string(added->pane);

@@ -152,8 +152,7 @@ report::LayoutReport report_of(const layout::Margins& margins, const RollJob& jo
 class Hold {
  public:
   explicit Hold(const std::string& path)
-      : folder_(
-            ::open(fs::absolute(path).parent_path().c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC)) {
+      : folder_(::open(folder_of(path).c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC)) {
     if (folder_ >= 0) ::flock(folder_, LOCK_EX);
   }
   Hold(const Hold&) = delete;
@@ -163,6 +162,13 @@ class Hold {
   }
 
  private:
+  /// Of the stock itself, by whatever link it was named.
+  static std::string folder_of(const std::string& path) {
+    std::error_code trouble;
+    const fs::path real = fs::canonical(path, trouble);
+    return (trouble ? fs::absolute(path) : real).parent_path().string();
+  }
+
   int folder_;
 };
 
@@ -313,7 +319,7 @@ Outcome run(const Options& o) {
   if (auto failed = take_from_stock(o, margins.value(), job.value(), choices.value(), outputs)) {
     return failed;
   }
-  return outputs.write(text);
+  return outputs.commit(text);
 }
 
 }  // namespace

@@ -4,6 +4,7 @@
 #include <cctype>
 #include <cstdio>
 #include <filesystem>
+#include <set>
 
 #include "app/app.h"
 
@@ -16,22 +17,12 @@ Error unwritable(const std::string& path, const std::string& why) {
   return {Code::unwritable_file, "cannot write '" + path + "': " + why};
 }
 
-/// Removes what was written aside, unless it has been put in place.
-class Asides {
- public:
-  Asides() = default;
-  Asides(const Asides&) = delete;
-  Asides& operator=(const Asides&) = delete;
-  ~Asides() {
-    std::error_code ignored;
-    for (const fs::path& path : paths_) fs::remove(path, ignored);
-  }
-  void add(const fs::path& path) { paths_.push_back(path); }
-  void keep() { paths_.clear(); }
-
- private:
-  std::vector<fs::path> paths_;
-};
+/// A link keeps pointing where it pointed.
+std::string target_of(const std::string& path) {
+  std::error_code trouble;
+  const fs::path target = fs::canonical(path, trouble);
+  return trouble ? path : target.string();
+}
 
 /// A pipe or device is written straight through: it can be neither renamed nor taken back.
 bool replaceable(const std::string& path) {
@@ -48,6 +39,23 @@ Outcome print(const std::string& text) {
 }
 
 }  // namespace
+
+/// Removes what was written aside, unless it has been put in place.
+class Outputs::Asides {
+ public:
+  Asides() = default;
+  Asides(const Asides&) = delete;
+  Asides& operator=(const Asides&) = delete;
+  ~Asides() {
+    std::error_code ignored;
+    for (const fs::path& path : paths_) fs::remove(path, ignored);
+  }
+  void add(const fs::path& path) { paths_.push_back(path); }
+  void keep() { paths_.clear(); }
+
+ private:
+  std::vector<fs::path> paths_;
+};
 
 std::string ending(const std::string& path) {
   std::string text = fs::path(path).extension().string();
@@ -87,14 +95,18 @@ void Outputs::set(const std::string& path, std::string bytes) {
   if (file != files_.end()) file->bytes = std::move(bytes);
 }
 
-Outcome Outputs::write(const std::string& stdout_text) {
-  const std::string suffix = ".unfinished" + std::to_string(::getpid());
-  Asides asides;
+/// All but devices, each beside its target.
+Outcome Outputs::write_aside(Asides& asides) const {
   for (const File& file : files_) {
     if (!replaceable(file.path)) continue;
-    asides.add(file.path + suffix);
-    const auto written = write_file(file.path + suffix, file.bytes);
+    const std::string target = target_of(file.path), aside = aside_name(target);
+    remove_leftovers(target);
+    asides.add(aside);
+    const auto written = write_file(aside, file.bytes);
     if (!written.ok()) return written.error();
+    std::error_code trouble;
+    const fs::file_status before = fs::status(target, trouble);
+    if (fs::exists(before)) fs::permissions(aside, before.permissions(), trouble);
   }
   // A device cannot be written aside: it comes first, so that its trouble leaves nothing behind.
   for (const File& file : files_) {
@@ -102,16 +114,44 @@ Outcome Outputs::write(const std::string& stdout_text) {
     const auto written = write_file(file.path, file.bytes);
     if (!written.ok()) return written.error();
   }
-  if (auto failed = print(stdout_text)) return failed;
+  return std::nullopt;
+}
+
+Outcome Outputs::put_in_place(Asides& asides) const {
   for (const File& file : files_) {
     if (!replaceable(file.path)) continue;
+    const std::string target = target_of(file.path);
     std::error_code trouble;
-    fs::rename(file.path + suffix, file.path, trouble);
+    fs::rename(aside_name(target), target, trouble);
     if (trouble) return unwritable(file.path, trouble.message());
-    asides.add(file.path);
+    asides.add(target);
   }
   asides.keep();
   return std::nullopt;
+}
+
+Outcome Outputs::write(const std::string& stdout_text) {
+  Asides asides;
+  if (auto failed = write_aside(asides)) return failed;
+  if (auto failed = print(stdout_text)) return failed;
+  return put_in_place(asides);
+}
+
+Outcome Outputs::commit(const std::string& stdout_text) {
+  Asides asides;
+  if (auto failed = write_aside(asides)) return failed;
+  std::set<std::string> folders;
+  for (const File& file : files_) {
+    if (!replaceable(file.path)) continue;
+    const std::string target = target_of(file.path);
+    folders.insert(fs::absolute(target).parent_path().string());
+    if (!on_disk(aside_name(target))) return unwritable(file.path, "the disk failed");
+  }
+  if (auto failed = put_in_place(asides)) return failed;
+  for (const std::string& folder : folders) on_disk(folder);
+  auto failed = print(stdout_text);
+  if (failed) failed->detail += "; the files are written all the same";
+  return failed;
 }
 
 }  // namespace panecard::app

@@ -8,9 +8,12 @@
 #include <array>
 #include <cerrno>
 #include <charconv>
+#include <chrono>
 #include <cmath>
+#include <csignal>
 #include <cstdint>
 #include <cstdlib>
+#include <filesystem>
 #include <numeric>
 #include <system_error>
 
@@ -18,6 +21,7 @@ namespace panecard {
 namespace {
 
 constexpr double kMmPerInch = 25.4;
+constexpr const char* kUnfinished = ".unfinished";
 
 std::string reason(int error_number) { return std::generic_category().message(error_number); }
 
@@ -68,7 +72,7 @@ Result<std::size_t> write_through(const std::string& path, std::string_view byte
 /// disk.
 int open_beside(const std::string& target, std::string& name) {
   for (int attempt = 0; attempt < 1000; ++attempt) {
-    name = target + ".part" + std::to_string(::getpid()) + "-" + std::to_string(attempt);
+    name = aside_name(target) + "-" + std::to_string(attempt);
     const int fd = ::open(name.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0666);
     if (fd >= 0 || errno != EEXIST) return fd;
   }
@@ -126,6 +130,37 @@ Result<std::size_t> write_file(const std::string& path, std::string_view bytes) 
   const int why = errno;
   ::unlink(part.c_str());
   return unwritable(path, why);
+}
+
+bool on_disk(const std::string& path) {
+  const Descriptor file(::open(path.c_str(), O_RDONLY | O_CLOEXEC));
+  return file.get() >= 0 && ::fsync(file.get()) == 0;
+}
+
+std::string aside_name(const std::string& path) {
+  return path + kUnfinished + std::to_string(::getpid());
+}
+
+void remove_leftovers(const std::string& path) {
+  // Another computer on the same disk has processes of its own, and is not as slow as that.
+  constexpr auto kSurelyOver = std::chrono::minutes(1);
+  namespace fs = std::filesystem;
+  std::error_code trouble;
+  const fs::path target = fs::absolute(path, trouble);
+  const std::string start = target.filename().string() + kUnfinished;
+  for (const auto& entry : fs::directory_iterator(target.parent_path(), trouble)) {
+    const std::string name = entry.path().filename().string();
+    if (!name.starts_with(start)) continue;
+    int process = 0;
+    const char* const digits = name.data() + start.size();
+    const auto read = std::from_chars(digits, name.data() + name.size(), process);
+    if (read.ec != std::errc() || process <= 0) continue;
+    if (::kill(process, 0) == 0 || errno != ESRCH) continue;
+    std::error_code ignored;
+    if (!fs::is_regular_file(entry.symlink_status(ignored))) continue;
+    const auto age = fs::file_time_type::clock::now() - entry.last_write_time(ignored);
+    if (!ignored && age > kSurelyOver) fs::remove(entry.path(), ignored);
+  }
 }
 
 Result<std::string> read_file(const std::string& path, std::size_t max_bytes) {

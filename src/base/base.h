@@ -116,6 +116,15 @@ std::vector<std::string> wrap(const std::string& text, std::size_t most_lines,
 /// @retval Code::unwritable_file  the folder is missing, read-only or full; nothing is left behind.
 Result<std::size_t> write_file(const std::string& path, std::string_view bytes);
 
+/// Waits until a file's bytes, or the names in a folder, would outlast a power cut.
+bool on_disk(const std::string& path);
+
+/// The name for what is written aside and then put in place of `path`; it tells the process.
+std::string aside_name(const std::string& path);
+
+/// Removes what processes that have ended left under such names beside `path`.
+void remove_leftovers(const std::string& path);
+
 /// Reads a whole file. @retval unreadable_file (missing, a directory) or too_large.
 Result<std::string> read_file(const std::string& path, std::size_t max_bytes);
 

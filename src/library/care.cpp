@@ -2,6 +2,7 @@
 #include <SQLiteCpp/Backup.h>
 
 #include <filesystem>
+#include <fstream>
 
 #include "library/index.h"
 #include "library/pack.h"
@@ -13,6 +14,16 @@ namespace {
 namespace fs = std::filesystem;
 
 constexpr std::size_t kMostFindings = 100;
+
+void check_size(const std::string& path, std::vector<Finding>& findings) {
+  constexpr std::size_t kHeader = 100;
+  std::string head(kHeader, '\0');
+  std::ifstream file(path, std::ios::binary);
+  std::error_code none;
+  const std::uintmax_t size = fs::file_size(path, none);
+  if (!file.read(head.data(), kHeader) || none) return;
+  if (const auto why = cut_short(head, size, path)) findings.push_back({"file", *why});
+}
 
 void check_file(SQLite::Database& db, std::vector<Finding>& findings) {
   SQLite::Statement pages(db, "PRAGMA integrity_check(20)");
@@ -120,6 +131,7 @@ Result<std::vector<Finding>> Library::verify() const {
   std::vector<Finding> findings;
   try {
     SQLite::Database& db = store_->db();
+    check_size(store_->path(), findings);
     check_file(db, findings);
     check_records(db, "measurement", "SELECT id, record FROM measurement", outline_trouble,
                   findings);
@@ -144,7 +156,8 @@ Result<std::int64_t> Library::backup(const std::string& path) const {
     return Error{Code::unwritable_file,
                  "'" + path + "' is there already; a backup overwrites nothing, name a new file"};
   }
-  const std::string part = fs::absolute(path).string() + ".unfinished";
+  const std::string part = aside_name(fs::absolute(path).string());
+  remove_leftovers(path);
   fs::remove(part, trouble);
   try {
     {

@@ -126,6 +126,14 @@ std::optional<Error> refused(const std::vector<Photo>& photos) {
   return std::nullopt;
 }
 
+std::optional<Error> refused_names(const Vehicle& vehicle, const Pane& pane,
+                                   const std::vector<Photo>& photos, const Stamp& stamp) {
+  if (auto why = library::refused(vehicle)) return why;
+  if (auto why = library::refused(pane)) return why;
+  if (auto why = library::refused(stamp)) return why;
+  return refused(photos);
+}
+
 bool belongs(SQLite::Database& db, std::int64_t measurement, std::int64_t pane) {
   SQLite::Statement query(db, "SELECT 1 FROM measurement WHERE id = ? AND pane = ?");
   SQLite::bind(query, measurement, pane);
@@ -145,13 +153,18 @@ Result<Library> Library::open(const std::string& path, const Opening& how) {
   return Library(std::move(store).value());
 }
 
+std::optional<Error> Library::cannot_add(const Vehicle& vehicle, const Pane& pane,
+                                         const std::string& result_json,
+                                         const std::vector<Photo>& photos, const Stamp& stamp) {
+  if (auto why = refused_names(vehicle, pane, photos, stamp)) return why;
+  const auto kept = keep(result_json, "result");
+  return kept.ok() ? std::nullopt : std::optional(kept.error());
+}
+
 Result<Added> Library::add(const Vehicle& vehicle, const Pane& pane, const std::string& result_json,
                            const std::vector<Photo>& photos, const Stamp& stamp,
                            bool put_in_force) {
-  if (auto why = library::refused(vehicle)) return *why;
-  if (auto why = library::refused(pane)) return *why;
-  if (auto why = library::refused(stamp)) return *why;
-  if (auto why = refused(photos)) return *why;
+  if (auto why = refused_names(vehicle, pane, photos, stamp)) return *why;
   const auto kept = keep(result_json, "result");
   if (!kept.ok()) return kept.error();
   const std::string record = pack(kept.value());

@@ -134,6 +134,11 @@ class Library {
   Library& operator=(Library&&) noexcept;
   ~Library();
 
+  /// Why add would refuse this, asked before a library is made for it.
+  static std::optional<Error> cannot_add(const Vehicle& vehicle, const Pane& pane,
+                                         const std::string& result_json,
+                                         const std::vector<Photo>& photos, const Stamp& stamp);
+
   /// @param put_in_force  also where the pane has a pattern already
   Result<Added> add(const Vehicle& vehicle, const Pane& pane, const std::string& result_json,
                     const std::vector<Photo>& photos, const Stamp& stamp, bool put_in_force);

@@ -111,6 +111,28 @@ std::optional<Error> migrate(SQLite::Database& db, const std::string& path, bool
   return std::nullopt;
 }
 
+/// What is wrong with the size of a file that is no database at all, or not all of one.
+std::optional<Error> wrong_size(const std::string& path, const Opening& how) {
+  constexpr std::uintmax_t kHeader = 100, kLeast = 512;  // SQLite's file format, 1.3
+  std::error_code none;
+  const std::uintmax_t size = fs::file_size(path, none);
+  if (none) return std::nullopt;
+  if (size == 0 && how.access != Access::create) {
+    return unreadable(path,
+                      "it is empty, as a program that was ended leaves it; delete it, or "
+                      "fill it with library add");
+  }
+  if (size == 0) return std::nullopt;
+  if (size < kLeast) return unreadable(path, "it is no panecard library; name another file");
+  if (how.access == Access::read) return std::nullopt;
+  std::string head(kHeader, '\0');
+  std::ifstream(path, std::ios::binary).read(head.data(), kHeader);
+  if (const auto why = cut_short(head, size, path)) {
+    return unreadable(path, *why + "; keep it aside and take the last backup");
+  }
+  return std::nullopt;
+}
+
 /// Whether this is a file of ours, and of a layout that we know.
 std::optional<Error> recognise(SQLite::Database& db, const std::string& path, bool may_be_empty) {
   const int application = pragma(db, "application_id"), layout = pragma(db, "user_version");
@@ -158,12 +180,48 @@ SQLite::Database open_reading(const std::string& path, int wait_ms) {
   return {path, SQLite::OPEN_READONLY, wait_ms};
 }
 
+/// A library without panes appears whole under its name, or not at all.
+void create(const std::string& path) {
+  const std::string aside = aside_name(path);
+  std::error_code trouble;
+  remove_leftovers(path);
+  fs::remove(aside, trouble);
+  try {
+    {
+      SQLite::Database db(aside, SQLite::OPEN_READWRITE | SQLite::OPEN_CREATE);
+      db.exec("PRAGMA page_size = " + std::to_string(kPageBytes));
+      set_up(db);
+      (void)migrate(db, path, true);
+    }
+    fs::create_hard_link(aside, path, trouble);  // fails where another program was faster
+    if (trouble && !fs::exists(path)) fs::rename(aside, path, trouble);  // a disk without links
+    on_disk(fs::path(path).parent_path().string());
+  } catch (const SQLite::Exception&) {
+    fs::remove(aside, trouble);
+    throw;
+  }
+  fs::remove(aside, trouble);
+}
+
 SQLite::Database open_writing(const std::string& path, const Opening& how, bool& fresh) {
-  const int create = how.access == Access::create ? SQLite::OPEN_CREATE : 0;
-  SQLite::Database db(path, SQLite::OPEN_READWRITE | create, how.wait_ms);
+  std::error_code ignored;
+  if (how.access == Access::create && !fs::exists(path, ignored)) create(path);
+  SQLite::Database db(path, SQLite::OPEN_READWRITE, how.wait_ms);
   fresh = how.access == Access::create && pragma(db, "schema_version") == 0;
   if (fresh) db.exec("PRAGMA page_size = " + std::to_string(kPageBytes));
   return db;
+}
+
+/// A program that was ended while it wrote left a change half done: SQLite takes it back as soon
+/// as somebody who may write opens the file.
+bool unfinished(const SQLite::Exception& e) {
+  const int code = e.getExtendedErrorCode();
+  return code == SQLITE_READONLY_ROLLBACK || code == SQLITE_READONLY_RECOVERY;
+}
+
+void take_back(const std::string& path, int wait_ms) {
+  SQLite::Database db(path, SQLite::OPEN_READWRITE, wait_ms);
+  pragma(db, "schema_version");
 }
 
 std::string program_of(int process) {
@@ -202,6 +260,33 @@ int writer_of(const std::string& path, std::int64_t first, std::int64_t last) {
 
 }  // namespace
 
+std::optional<std::string> cut_short(std::string_view head, std::uintmax_t bytes,
+                                     const std::string& path) {
+  constexpr std::size_t kHeader = 100;  // SQLite's file format, 1.3
+  if (head.size() < kHeader || !head.starts_with("SQLite format 3")) return std::nullopt;
+  for (const char* change : {"-wal", "-journal"}) {
+    std::error_code none;
+    const std::uintmax_t size = fs::file_size(path + change, none);
+    if (!none && size > 0) return std::nullopt;
+  }
+  const auto number = [&](std::size_t at, std::size_t count) {
+    std::uintmax_t value = 0;
+    for (std::size_t i = 0; i < count; ++i) {
+      value = value << 8U | static_cast<unsigned char>(head[at + i]);
+    }
+    return value;
+  };
+  constexpr std::size_t kPageSize = 16, kChanges = 24, kPages = 28, kValidFor = 92;
+  const std::uintmax_t page = number(kPageSize, 2) == 1 ? 65536 : number(kPageSize, 2);
+  if (page == 0) return std::nullopt;
+  const bool counted = number(kChanges, 4) == number(kValidFor, 4);
+  const std::uintmax_t whole =
+      counted ? number(kPages, 4) * page : (bytes + page - 1) / page * page;
+  if (bytes >= whole) return std::nullopt;
+  return "it is cut short: " + std::to_string(bytes) + " of " + std::to_string(whole) +
+         " bytes are there";
+}
+
 int newest_layout() { return static_cast<int>(kLayouts.size()); }
 
 std::string holder_of(const std::string& path) {
@@ -239,6 +324,11 @@ Error in_words(const SQLite::Exception& e, const std::string& path) {
     case SQLITE_FULL:
       return {Code::unwritable_file, at + "the disk is full; nothing was changed. Make room"};
     case SQLITE_READONLY:
+      if (unfinished(e)) {
+        return {Code::unreadable_file,
+                at + "a program was ended while it wrote to it; open it once where it may be "
+                     "written to, which takes the half change back"};
+      }
       return {Code::unwritable_file, at + "it may not be written to; change its permissions"};
     case SQLITE_CANTOPEN:
       return {Code::unreadable_file,
@@ -259,6 +349,12 @@ Result<std::unique_ptr<Store>> Store::open(const std::string& path, const Openin
   if (how.access != Access::create && !fs::exists(path, ignored)) {
     return unreadable(path, "there is no such file; library add makes one");
   }
+  if (auto wrong = wrong_size(path, how)) return *wrong;
+  return open_sound(path, how, true);
+}
+
+Result<std::unique_ptr<Store>> Store::open_sound(const std::string& path, const Opening& how,
+                                                 bool again) {
   const bool writes = how.access != Access::read;
   try {
     bool fresh = false;
@@ -274,8 +370,13 @@ Result<std::unique_ptr<Store>> Store::open(const std::string& path, const Openin
     if (writes) db.execAndGet("PRAGMA journal_mode = WAL");
     return std::make_unique<Store>(path, std::move(db), writes);
   } catch (const SQLite::Exception& e) {
-    return library::in_words(e, path);
+    if (writes || !again || !unfinished(e)) return library::in_words(e, path);
   }
+  try {
+    take_back(fs::absolute(path).string(), how.wait_ms);
+  } catch (const SQLite::Exception&) {  // the second try says why
+  }
+  return open_sound(path, how, false);
 }
 
 }  // namespace panecard::library

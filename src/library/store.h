@@ -4,9 +4,11 @@
 #include <SQLiteCpp/SQLiteCpp.h>
 #include <SQLiteCpp/VariadicBind.h>
 
+#include <cstdint>
 #include <memory>
 #include <optional>
 #include <string>
+#include <string_view>
 
 #include "base/base.h"
 #include "library/library.h"
@@ -59,11 +61,19 @@ class Store {
   const ShapeIndex& shapes();
 
  private:
+  static Result<std::unique_ptr<Store>> open_sound(const std::string& path, const Opening& how,
+                                                   bool again);
+
   std::string path_;
   SQLite::Database db_;
   bool writable_ = false;
   std::shared_ptr<const ShapeIndex> shapes_;
 };
+
+/// What is missing of a file with this first part and size, as in "it is cut short: ..."; nothing
+/// where a change is under way, which may have more of it.
+std::optional<std::string> cut_short(std::string_view head, std::uintmax_t bytes,
+                                     const std::string& path);
 
 /// The newest layout this program knows.
 int newest_layout();

@@ -75,15 +75,16 @@ Why stations_trouble(const Kept& k) {
 
 Why source_trouble(const KeptSource& source, std::size_t stations, double step_mm) {
   if (refused("its name", source.name, kMostName)) return "the name of a source is no text";
-  for (const auto& [shifts, grid] :
-       {std::pair(&source.outwards, step_mm), std::pair(&source.along, kAlongSteps * step_mm)}) {
-    if (shifts->size() != stations) return "a source has not one shift for each station";
+  const auto trouble = [&](const std::vector<std::int64_t>& shifts, double grid_mm) -> Why {
+    if (shifts.size() != stations) return "a source has not one shift for each station";
     const auto in_range = [&](std::int64_t v) {
-      return std::abs(v) <= kMostSize && within(v, grid, kFurthest_mm);
+      return std::abs(v) < kMostSize && within(v, grid_mm, kFurthest_mm);
     };
-    if (!std::all_of(shifts->begin(), shifts->end(), in_range)) return "a shift is out of range";
-  }
-  return std::nullopt;
+    if (!std::all_of(shifts.begin(), shifts.end(), in_range)) return "a shift is out of range";
+    return std::nullopt;
+  };
+  if (auto why = trouble(source.outwards, step_mm)) return why;
+  return trouble(source.along, kAlongSteps * step_mm);
 }
 
 Why sources_trouble(const Kept& k) {

@@ -1,5 +1,7 @@
 #include "photo/decode.h"
 
+#include <algorithm>
+
 namespace panecard::photo {
 
 std::optional<Format> format_of(std::string_view bytes) {
@@ -23,7 +25,12 @@ std::optional<Error> size_problem(double width_px, double height_px) {
   const double megapixels = width_px * height_px / 1e6;
   constexpr double kLongestSide_px = 32767;  // OpenCV's own arithmetic is short of bits beyond it
   if (megapixels <= kMaxMegapixels && width_px <= kLongestSide_px && height_px <= kLongestSide_px) {
-    return std::nullopt;
+    constexpr double kMostSlender = 100;  // a panorama of a whole turn is not half of that
+    const auto [shorter, longer] = std::minmax(width_px, height_px);
+    if (longer <= kMostSlender * shorter) return std::nullopt;
+    return Error{Code::unreadable_file, "it is a strip of " + to_text(width_px, 0) + " x " +
+                                            to_text(height_px, 0) +
+                                            " pixels; give the photo as the phone took it"};
   }
   return Error{Code::too_large, "it has " + to_text(width_px, 0) + " x " + to_text(height_px, 0) +
                                     " pixels (" + to_text(megapixels, 1) + " MP), the limit is " +

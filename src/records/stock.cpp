@@ -15,7 +15,7 @@ using reader::Refusal;
 using Ordered = nlohmann::ordered_json;
 
 constexpr std::size_t kMostBytes = 4'000'000, kMostFilms = 2000, kLongestName = 80;
-constexpr double kMostWidth_mm = 5000, kMostLength_mm = 1e6, kMostPrice = 1e6;
+constexpr double kLeastWidth_mm = 10, kMostWidth_mm = 5000, kMostLength_mm = 1e6, kMostPrice = 1e6;
 constexpr double kMmPerM = 1000, kMmPerInch = 25.4, kMmPerFoot = 304.8;
 
 struct Unit {
@@ -59,7 +59,7 @@ layout::Film film_in(const Json& entry, bool leftover) {
   out.name = reader::text(entry, "name", kLongestName);
   if (out.name.empty()) throw Refusal{"it has no \"name\""};
   out.kind = reader::text(entry, "film", kLongestName);
-  out.width_mm = length_in(entry, kWidth, 10, kMostWidth_mm);
+  out.width_mm = length_in(entry, kWidth, kLeastWidth_mm, kMostWidth_mm);
   out.length_mm = length_in(entry, leftover ? kLength : kLeft, 0, kMostLength_mm);
   if (const Unit* unit = leftover ? nullptr : unit_in(entry, kPrice)) {
     out.price_per_m =
@@ -99,8 +99,10 @@ film::Stock stock_in(const std::string& bytes) {
 
 std::string free_name(const film::Stock& stock, const std::vector<std::string>& taken,
                       const std::string& from) {
+  constexpr std::size_t kRoom = 12;  // a name that is cut when it is read could be another's
+  const std::string start = clean(from, kLongestName - kRoom);
   for (int k = 1;; ++k) {
-    std::string name = from + " rest " + std::to_string(k);
+    std::string name = start + " rest " + std::to_string(k);
     const bool known = std::any_of(stock.films.begin(), stock.films.end(),
                                    [&](const layout::Film& f) { return f.name == name; });
     if (!known && std::find(taken.begin(), taken.end(), name) == taken.end()) return name;
@@ -150,6 +152,7 @@ Result<std::string> stock_after(const film::Stock& stock, const std::vector<film
       set_length(*entry, from.leftover, left_mm);
     }
     for (const layout::Rectangle& rest : t.rests) {
+      if (rest.width_mm < kLeastWidth_mm) continue;  // no film that a stock file can list
       names.push_back(free_name(stock, names, from.name));
       Ordered piece = {{"name", names.back()}};
       if (!from.kind.empty()) piece["film"] = from.kind;

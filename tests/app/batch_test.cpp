@@ -184,7 +184,8 @@ TEST_CASE("batch: a table names vehicle, pane and how to measure, in any spellin
            "\r\n"
            "b.jpg;\xE6\x97\xA5\xE6\x9C\xAC \xE2\x80\xAEodd;../../../etc;right;\r\n"
            "none.jpg;Norden;slider;left;\r\n"
-           "../shop.panes;Norden;slider;right;\r\n");
+           "../shop.panes;Norden;slider;right;\r\n"
+           ";;;;\r\n; ; ;;\r\n");
   const Run run = shop.batch({"--html", shop.folder / "page.html"});
   CAPTURE(run.err);
   CHECK(run.status == 3);
@@ -222,6 +223,7 @@ TEST_CASE("batch: a wrong table, folder or library ends it before anything is me
       {"photo,make\na.jpg,\"x\n", "a quote does not end"},
       {"photo,make\na.jpg,Citro\xEBn\n", "line 2 is not UTF-8"},
       {"photo,make\n", "it names no photo"},
+      {"photo,make\n,\n , \n", "line 3: no line names a photo"},
       {"", "it names no photo"},
   };
   for (const auto& [text, why] : rows) {
@@ -231,7 +233,7 @@ TEST_CASE("batch: a wrong table, folder or library ends it before anything is me
     check_fails(run, 2);
     CHECK(has(run.err, why));
   }
-  CHECK(rows.size() == 10);
+  CHECK(rows.size() == 11);
   CHECK(!fs::exists(shop.file));
   const std::string none = shop.folder / "nowhere";
   check_fails(panecard_with({"batch", none, "--library", shop.file}), 2);

@@ -1,8 +1,13 @@
 // From film pieces to a layout: exit status, files, and what is taken from the stock.
 #include <doctest/doctest.h>
+#include <sys/wait.h>
+#include <unistd.h>
 
 #include <algorithm>
+#include <chrono>
 #include <cmath>
+#include <cstdlib>
+#include <filesystem>
 #include <string>
 #include <vector>
 
@@ -181,6 +186,41 @@ TEST_CASE("film is taken from the stock only when asked, and only what is there"
   CAPTURE(none.err);
   CHECK(none.err.find("A: the job takes 710 mm, 156 mm are left") != std::string::npos);
   CHECK(bytes_of(stock_file) == empty);
+}
+
+TEST_CASE(
+    "what is taken is written to the stock itself, whatever links to it, and nothing is left") {
+  namespace fs = std::filesystem;
+  const Folder folder, elsewhere;
+  const std::string real = stock(elsewhere), link = folder / "stock.json";
+  fs::create_symlink(real, link);
+  fs::permissions(real, fs::perms::owner_read | fs::perms::owner_write);
+  // Left by a commit that was killed an hour ago; its process has ended.
+  const pid_t child = ::fork();
+  if (child == 0) ::_exit(0);
+  ::waitpid(child, nullptr, 0);
+  const std::string rest = elsewhere.write("stock.json.unfinished" + std::to_string(child), "half");
+  fs::last_write_time(rest, fs::file_time_type::clock::now() - std::chrono::hours(1));
+  const std::string wide = rectangle(folder, "wide", 900, 700);
+  REQUIRE(roll({wide, "--stock", link, "--film", "dark", "--commit"}).status == 0);
+  CHECK(fs::is_symlink(link));
+  const auto now = records::read_stock(real);
+  REQUIRE(now.ok());
+  CHECK(std::abs(now->films[0].length_mm - 2290) < 4.5);
+  CHECK(fs::status(real).permissions() == (fs::perms::owner_read | fs::perms::owner_write));
+  CHECK(elsewhere.entries() == 1);
+}
+
+TEST_CASE("a commit that cannot be told of is done, and says so") {
+  const Folder folder;
+  const std::string stock_file = stock(folder);
+  const std::string wide = rectangle(folder, "wide", 900, 700);
+  const std::string said = folder / "said";
+  const std::string line = "'" PANECARD_PROGRAM "' roll '" + wide + "' --stock '" + stock_file +
+                           "' --film dark --commit --moves 2000 > /dev/full 2> '" + said + "'";
+  CHECK(WEXITSTATUS(std::system(line.c_str())) == 2);
+  CHECK(bytes_of(said).find("the files are written all the same") != std::string::npos);
+  CHECK(records::read_stock(stock_file)->films[0].length_mm < 2400);
 }
 
 TEST_CASE("a job of two films is cut from both, leftovers first, and one commit takes all of it") {

@@ -2,8 +2,10 @@
 
 #include <doctest/doctest.h>
 #include <sys/stat.h>
+#include <sys/wait.h>
 #include <unistd.h>
 
+#include <chrono>
 #include <cmath>
 #include <cstdlib>
 #include <filesystem>
@@ -11,6 +13,7 @@
 #include <limits>
 #include <set>
 #include <string>
+#include <vector>
 
 namespace fs = std::filesystem;
 using panecard::Code;
@@ -123,6 +126,41 @@ TEST_CASE("write_file follows a link and keeps the permissions of the file it re
   CHECK(fs::is_symlink(link));
   CHECK(read_file(real, 10).value() == "new");
   CHECK(fs::status(real).permissions() == (fs::perms::owner_read | fs::perms::owner_write));
+}
+
+TEST_CASE("only what ended processes left aside some time ago is removed") {
+  const Folder folder;
+  const pid_t child = ::fork();
+  if (child == 0) ::_exit(0);
+  ::waitpid(child, nullptr, 0);
+  const std::string target = folder / "stock.json", dead = std::to_string(child);
+  using Clock = fs::file_time_type::clock;
+  struct Row {
+    std::string name;
+    int minutes_old;
+    bool stays;
+  };
+  const std::vector<Row> rows = {{"stock.json", 60, true},
+                                 {"stock.json.unfinished" + dead, 60, false},
+                                 {"stock.json.unfinished" + dead + "-3", 60, false},
+                                 {"stock.json.unfinished1", 60, true},
+                                 {"stock.json.unfinished", 60, true},
+                                 {"stock.json.unfinishedx" + dead, 60, true},
+                                 {"other.json.unfinished" + dead, 60, true}};
+  for (const Row& row : rows) {
+    const std::string path = folder / row.name;
+    std::ofstream(path) << "half";
+    fs::last_write_time(path, Clock::now() - std::chrono::minutes(row.minutes_old));
+  }
+  panecard::remove_leftovers(target);
+  for (const Row& row : rows) {
+    CAPTURE(row.name);
+    CHECK(fs::exists(folder / row.name) == row.stays);
+  }
+  std::ofstream(folder / ("stock.json.unfinished" + dead)) << "young";
+  panecard::remove_leftovers(target);
+  CHECK(fs::exists(folder / ("stock.json.unfinished" + dead)));
+  CHECK(panecard::aside_name(target) == target + ".unfinished" + std::to_string(::getpid()));
 }
 
 TEST_CASE("write_file says unwritable and leaves nothing behind when it cannot write") {

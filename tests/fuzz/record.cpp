@@ -29,7 +29,7 @@ void panecard::fuzz::record(std::string_view bytes) {
   const auto again = library::unpack(library::pack(kept.value()));
   promise(again.ok() && again.value() == kept.value(), "what is packed comes back");
   (void)library::shape_of(kept.value());
-  const std::string json = library::to_result_json(kept.value());
-  const auto from_json = library::keep(json, "record");
-  if (from_json.ok()) promise(library::to_result_json(from_json.value()) == json, "as a file too");
+  // A crafted outline may cross itself or stand still, which a result file may not.
+  const auto as_file = library::keep(library::to_result_json(kept.value()), "record");
+  if (as_file.ok()) promise(as_file->outline == kept->outline, "as a file it is the same outline");
 }

@@ -11,6 +11,8 @@ if ! { cmake --preset fuzz && cmake --build build/fuzz --target fuzz; } > build/
   echo "the fuzz programs cannot be built; all that was said is in build/fuzz/build.log"
   exit 1
 fi
+export TMPDIR=$PWD/build/fuzz/tmp  # a fuzzer ends without tidying up
+rm -rf "$TMPDIR" && mkdir "$TMPDIR"
 export LSAN_OPTIONS=suppressions=$PWD/tests/leaks.supp:print_suppressions=0
 
 one() {

@@ -8,7 +8,8 @@ void panecard::fuzz::stock(std::string_view bytes) {
   if (!stock.ok()) return;
   std::vector<film::Taken> taken;
   for (std::size_t k = 0; k < stock->films.size(); ++k) {
-    taken.push_back({k, std::min(1000.0, stock->films[k].length_mm), {{300, 200}}});
+    taken.push_back(
+        {k, std::min(1000.0, stock->films[k].length_mm), {{{}, 300, 200}, {{}, 300, 4}}});
   }
   const auto after = records::stock_after(stock.value(), taken, 150);
   if (!after.ok()) return;

@@ -73,6 +73,16 @@ bool has(const std::string& text, const std::string& part) {
 
 }  // namespace
 
+TEST_CASE("JSON of an exported folder is bounded before it costs memory") {
+  const Folder folder;
+  folder.write("library.json", std::string(15'000'000, '['));
+  auto library = Library::open(folder / "l", {Access::create, 5000});
+  REQUIRE(library.ok());
+  const auto why = library.value().import_from(folder.path().string());
+  REQUIRE(!why.ok());
+  CHECK(why.error().detail.find("nested too deeply") != std::string::npos);
+}
+
 TEST_CASE("an exported library comes back without loss, byte for byte when exported again") {
   const Folder folder;
   const Library library = full(folder);

@@ -142,6 +142,9 @@ TEST_CASE("what is not there, not said or not text is refused and changes nothin
   CHECK(!library.put_in_force(1, 5, kStamp).ok());
   CHECK(!library.put_in_force(1, test::result(2), {1, 5}, kStamp).ok());
   CHECK(!library.change_pane(1, {"", "", ""}, kStamp).ok());
+  CHECK(!library.change_pane(1, {" \t", "", ""}, kStamp).ok());
+  CHECK(!library.change_vehicle(1, {" ", "  ", "2019", "", ""}, kStamp).ok());
+  CHECK(!library.change_pane(1, kPane, {"t", "w", "  "}).ok());
   CHECK(!library.change_pane(1, kPane, {"t", "w", ""}).ok());
   CHECK(!library.change_pane(1, {"front \xff", "", ""}, kStamp).ok());
   CHECK(!library.change_pane(1, {std::string("a\0b", 3), "", ""}, kStamp).ok());
@@ -189,7 +192,74 @@ TEST_CASE("files that are no library of ours are refused, each with its reason")
   CHECK(has(why_not(folder / "other", Access::create), "no panecard library"));
   CHECK(bytes_of(folder / "text") == std::string(5000, 'x'));
   folder.write("empty", "");
-  CHECK(has(why_not(folder / "empty", Access::read), "no panecard library"));
+  CHECK(has(why_not(folder / "empty", Access::read), "it is empty"));
+  CHECK(has(why_not(folder / "empty", Access::write), "fill it with library add"));
+  CHECK(opened(folder / "empty", Access::create).panes()->empty());
+  folder.write("byte", "S");
+  for (const Access access : {Access::read, Access::write, Access::create}) {
+    CHECK(has(why_not(folder / "byte", access), "no panecard library"));
+  }
+  CHECK(bytes_of(folder / "byte") == "S");
+}
+
+TEST_CASE("a library of which the end is missing is read as far as it goes and not written to") {
+  const Folder folder;
+  REQUIRE(opened(folder / "l").add(kVehicle, kPane, test::result(1), {}, kStamp, false).ok());
+  const std::string whole = bytes_of(folder / "l");
+  for (const std::size_t missing : {std::size_t{1}, std::size_t{1024}, std::size_t{5000}}) {
+    CAPTURE(missing);
+    const std::string bytes = whole.substr(0, whole.size() - missing);
+    folder.write("short", bytes);
+    const std::string said = std::to_string(bytes.size()) + " of " + std::to_string(whole.size());
+    for (const Access access : {Access::write, Access::create}) {
+      CHECK(has(why_not(folder / "short", access), said));
+    }
+    auto library = Library::open(folder / "short", {Access::read, 50});
+    if (library.ok()) {
+      const auto findings = library.value().verify();
+      CHECK((!findings.ok() || !findings->empty()));
+    }
+    CHECK(bytes_of(folder / "short") == bytes);
+  }
+}
+
+TEST_CASE("a program that is ended while it makes a library leaves none, and its rest goes") {
+  const Folder folder;
+  // The process has ended, and what it left is an hour old.
+  const pid_t child = ::fork();
+  if (child == 0) ::_exit(0);
+  ::waitpid(child, nullptr, 0);
+  const std::string rest = "l.unfinished" + std::to_string(child);
+  folder.write(rest, "half");
+  using Clock = std::filesystem::file_time_type::clock;
+  std::filesystem::last_write_time(folder / rest, Clock::now() - std::chrono::hours(1));
+  folder.write("l.unfinished1", "of a process that lives");
+  { CHECK(opened(folder / "l").panes()->empty()); }
+  CHECK(!std::filesystem::exists(folder / rest));
+  CHECK(folder.entries() == 2);
+}
+
+TEST_CASE("a change that a program left half done is taken back by who may write") {
+  const Folder folder;
+  REQUIRE(opened(folder / "l").add(kVehicle, kPane, test::result(1), {}, kStamp, false).ok());
+  const pid_t child = ::fork();
+  if (child == 0) {
+    sqlite3* db = nullptr;  // with a cache so small that half of the change is in the file
+    sqlite3_open((folder / "l").c_str(), &db);
+    sqlite3_exec(
+        db,
+        "PRAGMA journal_mode = DELETE; PRAGMA cache_size = 1; PRAGMA cache_spill = 1; BEGIN;"
+        "UPDATE vehicle_revision SET notes = hex(randomblob(60000));"
+        "UPDATE pane_revision SET notes = hex(randomblob(60000))",
+        nullptr, nullptr, nullptr);
+    ::_exit(std::filesystem::file_size(folder / "l-journal") > 0 ? 0 : 1);
+  }
+  int state = 0;
+  ::waitpid(child, &state, 0);
+  REQUIRE(state == 0);
+  const Library library = opened(folder / "l", Access::read);
+  CHECK(library.show(1)->line.vehicle == kVehicle);
+  CHECK(library.verify().value().empty());
 }
 
 TEST_CASE("a library of a newer program is refused and left alone") {

@@ -334,6 +334,17 @@ TEST_CASE("load refuses headers that claim over 200 megapixels before it allocat
   CHECK_FALSE(heic.ok());
 }
 
+TEST_CASE("load refuses a strip before any library stumbles over it") {
+  const Folder folder;
+  for (const cv::Size size : {cv::Size(16383, 1), cv::Size(1, 16383), cv::Size(16383, 2)}) {
+    std::vector<unsigned char> bytes;
+    REQUIRE(cv::imencode(".png", cv::Mat(size, CV_8UC3, cv::Scalar(1, 2, 3)), bytes));
+    const Result<Photo> photo = load(folder.write("strip", {bytes.begin(), bytes.end()}));
+    check_refused(photo, Code::unreadable_file);
+    CHECK(photo.error().detail.find("it is a strip of") != std::string::npos);
+  }
+}
+
 TEST_CASE("load refuses a small file that claims a large photo under the limit") {
   const Folder folder;
   check_refused(load(folder.write("a", jpeg_claiming(14000, 14000))), Code::unreadable_file);

@@ -165,4 +165,16 @@ TEST_CASE(
   CHECK(read(bytes.value()).ok());
 }
 
+TEST_CASE("a stock can be read again after any job, however slim the rest and long the name") {
+  const std::string name(80, 'n');  // as long as a name may be
+  const auto stock = read(changed("/rolls/0/name", name));
+  REQUIRE(stock.ok());
+  const auto bytes = stock_after(
+      stock.value(), {{0, 100, {{{0, 0}, 300, 4}, {{0, 0}, 300, 200}, {{0, 0}, 310, 210}}}}, 0);
+  REQUIRE(bytes.ok());
+  const auto again = read(bytes.value());
+  REQUIRE_MESSAGE(again.ok(), (again.ok() ? "" : again.error().detail));
+  CHECK(again->films.size() == stock->films.size() + 2);  // 4 mm are no film
+}
+
 }  // namespace panecard::records
