@@ -49,6 +49,8 @@ bool has(const std::string& text, const std::string& part) {
   return text.find(part) != std::string::npos;
 }
 
+void sleep_us(unsigned long long us) { std::this_thread::sleep_for(std::chrono::microseconds(us)); }
+
 /// What another program sees of the library now: measurements and revisions.
 struct Seen {
   std::size_t panes = 0, measurements = 0;
@@ -57,6 +59,7 @@ struct Seen {
 
 Seen seen_in(const std::string& file) {
   Seen seen;
+  if (!fs::exists(file)) return seen;
   auto opened = library::Library::open(file, {library::Access::read, 5000});
   if (!opened.ok()) return seen;
   const auto all = opened.value().panes();
@@ -67,6 +70,16 @@ Seen seen_in(const std::string& file) {
     ++seen.panes;
     seen.measurements += view->measurements.size();
     seen.revisions += view->revision;
+  }
+  return seen;
+}
+
+/// As soon as there are so many measurements, or after a minute.
+Seen seen_with(std::size_t measurements, const std::string& file) {
+  Seen seen = seen_in(file);
+  for (int i = 0; seen.measurements < measurements && i < 30'000; ++i) {
+    sleep_us(2000);
+    seen = seen_in(file);
   }
   return seen;
 }
@@ -103,8 +116,6 @@ void put_photos(const std::string& folder) {
 std::vector<std::string> batch_words(const std::string& photos, const std::string& file) {
   return {"batch", photos, "--library", file, "--at", "2026-05-01T12:00:00Z", "--by", "test"};
 }
-
-void sleep_us(unsigned long long us) { std::this_thread::sleep_for(std::chrono::microseconds(us)); }
 
 std::map<std::string, std::string> exported(const std::string& file, const std::string& out) {
   CHECK(panecard_with({"library", "export", file, out}).status == 0);
@@ -153,10 +164,13 @@ TEST_CASE("a batch killed again and again loses nothing and ends as one that was
       std::chrono::duration_cast<std::chrono::microseconds>(undisturbed).count());
   std::mt19937 random(7);
   int finished = 0, killed = 0;
+  std::size_t kept = 0;
   while (killed < kills(4)) {
     Program batch(batch_words(photos, file));
-    sleep_us(random() % whole_us);
-    const Seen before = seen_in(file);
+    // In turn: at any moment, and right after something new is in the library.
+    const std::size_t least = killed % 2 == 0 ? 0 : seen_in(file).measurements + 1;
+    if (least == 0) sleep_us(random() % whole_us);
+    const Seen before = seen_with(least, file);
     sleep_us(random() % 20'000);
     const Run run = batch.kill();
     if (run.status >= 0) {  // all was done before the blow; begin anew
@@ -166,11 +180,14 @@ TEST_CASE("a batch killed again and again loses nothing and ends as one that was
       continue;
     }
     ++killed;
+    kept += before.measurements;
     if (!fs::exists(file)) continue;
     check_kept(before, file);
     if (seen_in(file).panes > 0) check_clean(file);
   }
-  MESSAGE("killed " << killed << " times, finished before " << finished << " times");
+  MESSAGE("killed " << killed << " times, finished before " << finished << " times; " << kept
+                    << " measurements seen before and looked for after");
+  CHECK(kept > 0);
   CHECK(panecard_with(batch_words(photos, file)).status == 0);
   const auto content = exported(file, folder / "a");
   CHECK(content.size() > 10);
@@ -198,10 +215,11 @@ TEST_CASE("what library add and combine have acknowledged outlives kill -9") {
   const auto one_us = static_cast<unsigned long long>(
       std::chrono::duration_cast<std::chrono::microseconds>(two).count() / 2);
   std::mt19937 random(11);
-  int acknowledged = 0;
+  int additions = 0, combinations = 0;
   for (int i = 0; i < kills(8); ++i) {
     const bool combining = i % 2 == 1;
     const Seen before = seen_in(file);
+    REQUIRE(before.measurements >= 2);
     // Few measurements: combining takes as long as all of them.
     if (before.measurements > 6) {
       for (const char* part : {"", "-wal", "-shm"}) fs::remove(file + part);
@@ -211,17 +229,27 @@ TEST_CASE("what library add and combine have acknowledged outlives kill -9") {
     }
     Program program(combining ? std::vector<std::string>{"library", "combine", file, "1"}
                               : add(static_cast<unsigned>(i) + 2));
-    sleep_us(random() % (2 * one_us));
+    // In turn: at any moment, and right after it has said that all is kept.
+    const bool to_answer = i / 2 % 2 == 1;
+    if (!to_answer) sleep_us(random() % (2 * one_us));
+    for (int k = 0; to_answer && k < 30'000 && !has(program.said_so_far(), "pattern"); ++k) {
+      sleep_us(2000);
+    }
     const std::string said = program.said_so_far();
     program.kill();
     check_kept(before, file);
     const Seen after = seen_in(file);
-    if (has(said, "its pattern stays")) CHECK(after.measurements == before.measurements + 1);
-    if (has(said, "the pattern now")) CHECK(after.revisions == before.revisions + 1);
-    acknowledged += has(said, "pattern") ? 1 : 0;
+    const bool added = has(said, "its pattern stays"), combined = has(said, "the pattern now");
+    if (added) CHECK(after.measurements == before.measurements + 1);
+    if (combined) CHECK(after.revisions == before.revisions + 1);
+    if (to_answer) CHECK((combining ? combined : added));
+    (combining ? combinations : additions) += added || combined ? 1 : 0;
     check_clean(file);
   }
-  MESSAGE("acknowledged " << acknowledged << " of " << kills(8));
+  MESSAGE("acknowledged: " << additions << " additions, " << combinations << " combinations, of "
+                           << kills(8));
+  CHECK(additions >= kills(8) / 4);
+  CHECK(combinations >= kills(8) / 4);
 }
 
 TEST_CASE("two batches at once on one library lose nothing and measure nothing into it twice") {
@@ -277,6 +305,7 @@ TEST_CASE("on a full disk library add and batch say so and lose nothing" *
   };
   REQUIRE(panecard_with(add(first)).status == 0);
   const Seen before = seen_in(file);
+  REQUIRE(before.measurements == 1);
   int full = 0;
   for (const long bytes : {0L, 3'000L, 10'000L, 20'000L}) {
     CAPTURE(bytes);

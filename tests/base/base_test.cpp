@@ -15,6 +15,8 @@
 #include <string>
 #include <vector>
 
+#include "support/nobody.h"
+
 namespace fs = std::filesystem;
 using panecard::Code;
 using panecard::read_file;
@@ -166,12 +168,9 @@ TEST_CASE("only what ended processes left aside some time ago is removed") {
 TEST_CASE("write_file says unwritable and leaves nothing behind when it cannot write") {
   const Folder folder;
   fs::create_directory(folder / "sub");
-  fs::create_directory(folder / "locked");
-  fs::permissions(folder / "locked", fs::perms::owner_read | fs::perms::owner_exec);
   std::vector<std::string> paths = {folder / "missing/result.json", folder / "sub",
                                     folder / std::string(400, 'n')};
   if (fs::exists("/dev/full")) paths.emplace_back("/dev/full");  // Linux: always out of space
-  if (::geteuid() != 0) paths.push_back(folder / "locked/result.json");  // root may write anywhere
   for (const std::string& path : paths) {
     CAPTURE(path);
     const auto written = write_file(path, "text");
@@ -181,8 +180,27 @@ TEST_CASE("write_file says unwritable and leaves nothing behind when it cannot w
     CHECK(written.error().detail.find(path) != std::string::npos);
     CHECK(written.error().detail.find('\n') == std::string::npos);
   }
-  CHECK(folder.entries() == 2);
+  CHECK(folder.entries() == 1);
   CHECK(fs::is_empty(folder / "sub"));
+}
+
+TEST_CASE("write_file says unwritable in a folder that its user may only look at") {
+  const Folder folder;
+  const std::string locked = folder / "locked", path = locked + "/result.json";
+  fs::create_directory(locked);
+  REQUIRE(::chmod(folder.path().c_str(), 0711) == 0);
+  REQUIRE(::chmod(locked.c_str(), 0555) == 0);
+  const std::string said = panecard::support::said_without_rights([&] {
+    const auto written = write_file(path, "text");
+    if (written.ok()) return std::string("written");
+    return (written.error().code == Code::unwritable_file ? "unwritable: " : "other: ") +
+           written.error().detail;
+  });
+  CAPTURE(said);
+  CHECK(said.starts_with("unwritable: "));
+  CHECK(said.find(path) != std::string::npos);
+  CHECK(said.find("Permission denied") != std::string::npos);  // POSIX's words for EACCES
+  CHECK(fs::is_empty(locked));
 }
 
 TEST_CASE("read_file refuses what is missing, no ordinary file, or too large") {

@@ -104,6 +104,7 @@ TEST_CASE("without sources of error the two plus-minus simply add") {
   b.u95_mm.assign(b.u95_mm.size(), 0.4);
   const auto c = compare(a, b, false, 2);
   REQUIRE(c.ok());
+  REQUIRE(c->u95_mm.size() > 100);
   for (const double u : c->u95_mm) CHECK(std::abs(u - 1.1) < 1e-9);
 }
 

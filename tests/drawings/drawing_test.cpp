@@ -157,13 +157,19 @@ TEST_CASE("SVG and PDF show the same drawing") {
 }
 
 TEST_CASE("extreme outlines still make a drawing") {
-  model::Measurement tiny = sample::slider();
-  for (model::Measurement m : {model::Measurement{}, tiny}) {
+  // 4.86 x 4.12 mm, less than a line of its own text is high.
+  const model::Measurement tiny = sample::slider(0.01);
+  for (const model::Measurement& m : {model::Measurement{}, tiny}) {
     CHECK(to_drawing_svg(m, Units::mm).size() > 1000);
     CHECK(to_drawing_pdf(m, Units::mm).size() > 1000);
     CHECK(to_svg(m).size() > 100);
     CHECK(to_dxf(m).size() > 100);
     CHECK(report::to_table(m, Units::mm).size() > 50);
+  }
+  const std::string small = text_of_pdf(to_drawing_pdf(tiny, Units::mm));
+  for (const char* wanted : {"4.86", "4.12", "1 : 1 "}) {
+    CAPTURE(wanted);
+    CHECK(small.find(wanted) != std::string::npos);
   }
   model::Measurement many;
   for (int i = 0; i < 300; ++i) {

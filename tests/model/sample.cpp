@@ -139,10 +139,10 @@ model::Measurement finish(std::vector<Piece> pieces, double turn) {
 
 }  // namespace
 
-model::Measurement slider() {
-  const double w = 486;
-  const double h = 412;
-  const double r = 14;
+model::Measurement slider(double times) {
+  const double w = 486 * times;
+  const double h = 412 * times;
+  const double r = 14 * times;
   const double quarter = std::numbers::pi / 2;
   std::vector<Piece> pieces = {line({r, 0}, {w - r, 0}), arc({w - r, 0}, {w - r, r}, quarter),
                                line({w, r}, {w, h - r}), arc({w, h - r}, {w - r, h - r}, quarter),

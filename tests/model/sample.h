@@ -7,8 +7,9 @@
 
 namespace panecard::sample {
 
-/// 486 x 412 mm, four straight edges, corners of 14 mm: the arithmetic is easy by hand.
-model::Measurement slider();
+/// 486 x 412 mm, four straight edges, corners of 14 mm: the arithmetic is easy by hand. All of it
+/// `times` as large; what it is uncertain by stays.
+model::Measurement slider(double times = 1);
 
 /// Five edges: lines, one arc of large radius, one cubic; corners of several radii, one sharp;
 /// turned by 7 deg; part of the outline bridged.

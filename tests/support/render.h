@@ -48,7 +48,8 @@ struct SceneCard {
   PointMm centre;
   double turn_deg = 0;
   double width_mm = 85.60, height_mm = 53.98, corner_radius_mm = 3.18, thickness_mm = 0.76;
-  double print_scale = 1;  ///< of the printed pattern
+  double print_scale = 1;   ///< of the printed pattern
+  double print_aspect = 0;  ///< by how much of itself it is longer upright than across
   Colour colour = {0.8F, 0.8F, 0.8F};
   bool decorated = false;  ///< plain cards: a stripe and a chip
 };
@@ -90,6 +91,9 @@ struct Scene {
   std::vector<SceneCard> cards;
   std::optional<Band> band;
   double glass_thickness_mm = 4, refractive_index = 1.52;
+  double bow_mm = 0;   ///< over a chord of 1 m, outwards; small: lengths stay as they are
+  double bow_deg = 0;  ///< of the chord; across it the pane is straight
+  PointMm bow_about;   ///< where the outer face is highest or lowest, at height 0
 
   double seal_mm = 12;
   Colour seal = {0.05F, 0.05F, 0.05F};
@@ -115,6 +119,8 @@ struct Truth {
   PolygonMm solid_mm, dots_mm;  ///< empty without a band
 };
 Truth truth_of(const Scene& scene);
+/// How far the outer face lies behind the plane of the frame.
+double depth_mm(const Scene& scene, PointMm p);
 
 /// What a scene may hold; all else is drawn from the seed.
 struct Wish {

@@ -215,11 +215,19 @@ double dots_inset_mm(const Band& band) {
   return band.solid_mm + band.pitch_mm * (0.55 + 0.866 * (band.rows - 1) + 0.2);
 }
 
+double depth_mm(const Scene& scene, PointMm p) {
+  const double turn = scene.bow_deg * kDegree;
+  const double along = dot(p - scene.bow_about, {std::cos(turn), std::sin(turn)});
+  return scene.bow_mm * std::pow(along / 500, 2);
+}
+
 Truth truth_of(const Scene& scene) {
   const PaneShape shape(scene.vertices);
   Truth truth;
   truth.outline_mm = shape.polygon();
-  for (const PointMm& p : truth.outline_mm) truth.outline_px.push_back(project(scene.camera, p));
+  for (const PointMm& p : truth.outline_mm) {
+    truth.outline_px.push_back(project(scene.camera, p, -depth_mm(scene, p)));
+  }
   if (scene.band) {
     truth.solid_mm = shape.polygon(scene.band->solid_mm);
     if (scene.band->rows > 0) truth.dots_mm = shape.polygon(dots_inset_mm(*scene.band));

@@ -9,6 +9,8 @@
 
 #include "support/curve_match.h"
 #include "trace/edge.h"
+#include "trace/findings.h"
+#include "trace/rectangle.h"
 #include "trace/rendered.h"
 #include "trace/ribbon.h"
 #include "trace/ring.h"
@@ -32,6 +34,7 @@ TEST_CASE("trace: the contour lies on a rendered pane's edge all the way round")
     const support::CurveMatch match = support::match_curves(contour.points, seen.truth_mm);
     CHECK(match.median_mm <= 0.15);
     CHECK(match.p95_mm <= 0.6);
+    CHECK(match.max_mm <= 2);  // README.md's furthest point of a visible glass edge
   }
 }
 
@@ -45,22 +48,39 @@ TEST_CASE("trace: a crease below the pane and a pillar beside it are left for th
   CHECK(match.p95_mm <= 1);
 }
 
-TEST_CASE(
-    "trace: an outline that a straight reflection cuts short has a sharp corner, and says so") {
-  // A dark rectangle crosses this pane from edge to edge below its top corner: either it is passed
-  // by, or a person is sent to look.
+TEST_CASE("trace: a corner of a right angle is said to be odd when its radius is a few mm only") {
+  // 75 deg over 8 mm of the way are a radius of 6.1 mm; panes have 8 mm and more.
+  struct {
+    double radius_mm;
+    bool odd;
+  } const rows[] = {{1, true}, {3, true}, {6, true}, {12, false}, {40, false}};
+  for (const auto& row : rows) {
+    CAPTURE(row.radius_mm);
+    Edge edge;
+    edge.points = rounded_rectangle(250, 180, row.radius_mm, 1);
+    Ribbon ribbon;
+    ribbon.score = 10;  // a clear one
+    std::vector<Finding> findings;
+    report_doubts(ribbon, edge, findings);
+    CHECK(findings.size() == (row.odd ? 1 : 0));
+    for (const Finding& f : findings) {
+      CHECK(f.code == "odd_shape");
+      CHECK(f.text.find("sharp corner") != std::string::npos);
+    }
+  }
+}
+
+TEST_CASE("trace: a pane that a straight reflection cuts short is measured, and doubted") {
+  // A dark rectangle crosses this pane from edge to edge below its top corner. Once it was measured
+  // 65 mm short without a word; a KNOWN GAP is that its outline is still 11 mm off at the 95th
+  // percentile. What must hold is the warning, until the outline is right.
   const Rendered seen = rendered(6135);
   const auto traced = trace(seen.photo, seen.plane, seen.cards, {});
-  if (!traced.ok()) return;
+  REQUIRE(traced.ok());
   const support::CurveMatch match = support::match_curves(traced->contour.points, seen.truth_mm);
   const bool doubted = std::any_of(traced->findings.begin(), traced->findings.end(),
                                    [](const Finding& f) { return f.code == "odd_shape"; });
   CHECK((match.p95_mm <= 1 || doubted));
-  // Round corners are none: no pane of the first test is doubted.
-  const Rendered plain = rendered(1010);
-  const auto round = trace(plain.photo, plain.plane, plain.cards, {});
-  REQUIRE(round.ok());
-  for (const Finding& f : round->findings) CHECK(f.code != "odd_shape");
 }
 
 TEST_CASE("trace: where the change is softer than the photo's blur the edge is as uncertain") {
@@ -106,20 +126,31 @@ TEST_CASE("trace: modes hold no common shift and no turn, which are no error of 
   REQUIRE(traced.ok());
   const Contour& contour = traced->contour;
   CHECK(contour.modes.size() >= 8);
+  const double each = 1.0 / static_cast<double>(contour.points.size());
+  PointMm middle{};
+  for (const PointMm& p : contour.points) middle = middle + each * p;
   for (const PolygonMm& mode : contour.modes) {
-    PointMm sum{};
-    for (const PointMm& p : mode) sum = sum + p;
-    CHECK(norm(sum) <= 1e-6 * static_cast<double>(mode.size()));
+    REQUIRE(mode.size() == contour.points.size());
+    PointMm shift{};
+    double moment = 0, inertia = 0;
+    for (std::size_t i = 0; i < mode.size(); ++i) {
+      const PointMm arm = contour.points[i] - middle;
+      shift = shift + each * mode[i];
+      moment += cross(arm, mode[i]);
+      inertia += dot(arm, arm);
+    }
+    CHECK(norm(shift) <= 1e-6);
+    CHECK(std::abs(moment / inertia) <= 1e-9);  // rad: a nanometre at the end of a metre
   }
 }
 
-TEST_CASE("trace: a photo without a pane around the card is refused or doubted, not measured") {
+TEST_CASE("trace: a photo without a pane around the card is refused") {
   Rendered seen = rendered(1010);
   seen.photo.bgr.setTo(cv::Scalar(120, 120, 120));
   cv::cvtColor(seen.photo.bgr, seen.photo.grey, cv::COLOR_BGR2GRAY);
   const auto traced = trace(seen.photo, seen.plane, seen.cards, {});
-  CHECK_FALSE(traced.ok());
-  if (!traced.ok()) CHECK(traced.error().code == Code::boundary_not_seen);
+  REQUIRE_FALSE(traced.ok());
+  CHECK(traced.error().code == Code::boundary_not_seen);
 }
 
 TEST_CASE("trace: a closed curve smoothed keeps a circle's centre and shrinks it by sigma^2 / 2r") {

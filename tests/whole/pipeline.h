@@ -14,6 +14,7 @@ namespace panecard::whole {
 struct Wanted {
   trace::Boundary boundary = trace::Boundary::glass;
   std::optional<card::PlainSize> plain;
+  std::optional<measure::Bow> bow = {};
 };
 
 /// Several photos of one pane; all taken with one lens.
@@ -22,6 +23,7 @@ inline Result<model::Measurement> measure(const std::vector<photo::Photo>& photo
   measure::Options options;
   options.boundary = wanted.boundary;
   options.plain = wanted.plain;
+  options.bow = wanted.bow;
   options.lens = lens;
   measure::Photos named;
   for (const photo::Photo& photo : photos) {

@@ -6,11 +6,14 @@
 #include <iostream>
 
 #include "check/check.h"
+#include "support/chance.h"
 #include "support/render.h"
 #include "whole/pipeline.h"
 
 namespace panecard::whole {
 namespace {
+
+using support::or_more;
 
 #ifdef __SANITIZE_ADDRESS__
 constexpr int kPanes = 2;  // the sanitizers look for faults, not for percentages
@@ -28,7 +31,7 @@ int first() { return kFirst != nullptr ? std::atoi(kFirst) : 0; }
 int panes() { return kAskedFor != nullptr ? std::atoi(kAskedFor) : kPanes; }
 
 struct Count {
-  int measured = 0, blamed = 0, cleared = 0, covered = 0;
+  int panes = 0, measured = 0, blamed = 0, cleared = 0, covered = 0;
 };
 
 photo::Lens profile_of(const support::Camera& camera) {
@@ -45,6 +48,7 @@ void measure_one(int i, double racked_mm, Count& count) {
   if (kAskedFor != nullptr) wish.width_px = 4032;
   wish.cards = i % 2 == 0 ? support::CardKind::coded : support::CardKind::sheet_a4;
   support::Scene scene = support::random_scene(500 + static_cast<std::uint64_t>(i), wish);
+  ++count.panes;
   for (support::Vertex& v : scene.vertices) v.at.x += v.at.y > 1 ? racked_mm : 0;
   const auto m = measure(std::vector<photo::Photo>{support::render(scene)},
                          profile_of(scene.camera), Wanted{});
@@ -73,8 +77,6 @@ void measure_one(int i, double racked_mm, Count& count) {
             << taper2 << " of " << r.value()[check::higher_at_right].size.u95 << "\n";
 }
 
-}  // namespace
-
 TEST_CASE("whole: rendered sliders racked by 3.5 mm are called out of square, true ones are not") {
   Count racked, straight;
   for (int i = first(); i < first() + panes(); ++i) {
@@ -86,13 +88,23 @@ TEST_CASE("whole: rendered sliders racked by 3.5 mm are called out of square, tr
                      << " within U95; true: " << straight.blamed << " of " << straight.measured
                      << " called so, " << straight.cleared << " called square, " << straight.covered
                      << " within U95");
-  CHECK(racked.measured + straight.measured >= panes());
-  // Nothing is tuned to these scenes, and the trace still takes a wrong edge in some of them
-  // (docs/trace.md): what must not happen often is a wrong verdict, or none.
-  CHECK(racked.cleared <= 0.15 * racked.measured);
-  CHECK(racked.blamed >= 0.6 * racked.measured);
-  CHECK(straight.blamed <= 0.15 * straight.measured);
-  CHECK(straight.cleared >= 0.6 * straight.measured);
+  REQUIRE(racked.panes == panes());
+  REQUIRE(straight.panes == panes());
+  // docs/check.md, over 800 panes of either kind in photos of 12 megapixels: 2 in 100 not measured,
+  // 2 in 100 of the racked ones not called so, none called square, 1 in 200 of the true ones
+  // blamed; docs/trace.md: in photos of half that width twice as many are refused. Each bound fails
+  // a program that is as good as that in 1 of 400 runs over panes drawn anew.
+  constexpr double kLevel = 0.0025;
+  const int refused = 2 * panes() - racked.measured - straight.measured;
+  CHECK(or_more(2 * panes(), refused, kAskedFor != nullptr ? 0.02 : 0.04) >= kLevel);
+  CHECK(or_more(racked.measured, racked.measured - racked.blamed, 0.02) >= kLevel);
+  CHECK(or_more(racked.measured, racked.cleared, 0.005) >= kLevel);
+  CHECK(or_more(straight.measured, straight.blamed, 0.005) >= kLevel);
+  CHECK(straight.cleared >= 0.6 * panes());
+  // U95, for both together: what is racked lies as much within it as what is not.
+  const int missed = racked.measured + straight.measured - racked.covered - straight.covered;
+  CHECK(or_more(racked.measured + straight.measured, missed, 0.05) >= kLevel);
 }
 
+}  // namespace
 }  // namespace panecard::whole
