@@ -1,8 +1,10 @@
 #!/usr/bin/env bash
-# clang-tidy over the sources: tests/lint.sh [full]
+# clang-tidy over the sources: tests/lint.sh [full | SECONDS]
 # Without "full" it reads what changed since .ci/linted was written: every file whose sum, taken over itself, the headers of ours
 # that it reads and .clang-tidy, is not the recorded one. With "full" it reads all and writes the record anew, without the files
 # that failed. Sums, not commits: a shallow clone has no history.
+# With a number it reads for about so long, short files first, what the record does not have as clean, and writes the record
+# anew; what it did not come to is recorded as owed, and every run says how many files that are until "full" has read them.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 command -v clang-tidy-14 >/dev/null || { echo "tests/lint.sh: clang-tidy-14 is missing; run samples/install.sh test" >&2; exit 1; }
@@ -19,8 +21,9 @@ import concurrent.futures, hashlib, json, os, pathlib, re, subprocess, sys, time
 RECORD = pathlib.Path(".ci/linted")
 ROOT = pathlib.Path.cwd()
 full = sys.argv[1] == "full"
-if sys.argv[1] not in ("full", "changed"):
-    sys.exit(f"tests/lint.sh: takes nothing or 'full', not '{sys.argv[1]}'")
+budget_s = int(sys.argv[1]) if sys.argv[1].isdigit() else None
+if sys.argv[1] not in ("full", "changed") and budget_s is None:
+    sys.exit(f"tests/lint.sh: takes nothing, 'full' or a number of seconds, not '{sys.argv[1]}'")
 
 
 def included(path, known={}):
@@ -58,22 +61,42 @@ if lost := sorted(written - compiled):
     sys.exit(f"tests/lint.sh: {lost[0].relative_to(ROOT)} belongs to no target; name it in src/CMakeLists.txt or delete it")
 ours = sorted(path for path in compiled if path.is_relative_to(ROOT) and not path.is_relative_to(ROOT / "build"))
 sums = {str(path.relative_to(ROOT)): digest(path) for path in ours}
-recorded = dict(reversed(line.split("  ", 1)) for line in RECORD.read_text().splitlines()) if RECORD.exists() else {}
-todo = [name for name in sums if full or recorded.get(name) != sums[name]]
+recorded, owed = {}, set()
+for line in RECORD.read_text().splitlines() if RECORD.exists() else []:
+    total, name, *mark = line.split("  ")
+    recorded[name] = total
+    if mark:
+        owed.add(name)
+todo = [name for name in sums if full or recorded.get(name) != sums[name] or (budget_s is not None and name in owed)]
 
 begun = time.monotonic()
-failed = set()
-# The long ones first, so that no core is left alone with one at the end.
-todo.sort(key=lambda name: -os.path.getsize(name))
+failed, clean = set(), set()
+# The long ones first, so that no core is left alone with one at the end; against the clock the short ones.
+todo.sort(key=lambda name: (1 if budget_s is not None else -1) * os.path.getsize(name))
+
+
+def lint_in_time(name):
+    if budget_s is not None and time.monotonic() - begun > budget_s:
+        return name, None, ""
+    return lint(name)
+
+
 with concurrent.futures.ThreadPoolExecutor(len(os.sched_getaffinity(0))) as pool:
-    for name, clean, words in pool.map(lint, todo):
-        if not clean:
+    for name, good, words in pool.map(lint_in_time, todo):
+        if good:
+            clean.add(name)
+        elif good is not None:
             failed.add(name)
             print(f"-- {name}\n{words.strip()}", flush=True)
 spent = os.times()
-print(f"lint: {len(todo)} of {len(sums)} files read, {len(failed)} of them with something to put right; "
+print(f"lint: {len(clean) + len(failed)} of {len(sums)} files read, {len(failed)} of them with something to put right; "
       f"{time.monotonic() - begun:.0f} s, {spent.children_user + spent.children_system:.0f} s of processor time")
-if full:
-    RECORD.write_text("".join(f"{sums[name]}  {name}\n" for name in sorted(todo) if name not in failed))
+still_owed = {name for name in sums if name not in clean and name not in failed and
+              (budget_s is not None and (name in todo or name in owed) or budget_s is None and name in owed)}
+if still_owed:
+    print(f"lint: {len(still_owed)} files are owed a reading since they last changed; tests/lint.sh full pays that")
+if full or budget_s is not None:
+    RECORD.write_text("".join(f"{sums[name]}  {name}{'  owed' if name in still_owed else ''}\n"
+                              for name in sorted(sums) if name not in failed))
 sys.exit(1 if failed else 0)
 PY

@@ -13,8 +13,8 @@ std::string main_source(const outline::Outline& o, const outline::Dimension& d) 
   const auto most = std::max_element(d.parts.begin(), d.parts.end());
   if (most == d.parts.end() || !(d.u95 > 0)) return {};
   const double share = std::pow(*most / d.u95, 2);
-  return " Largest source: " + o.sources[static_cast<std::size_t>(most - d.parts.begin())].text() + ", " +
-         to_text(100 * share, 0) + " % of the long side's square.";
+  return " Largest source: " + o.sources[static_cast<std::size_t>(most - d.parts.begin())].text() +
+         ", " + to_text(100 * share, 0) + " % of the long side's square.";
 }
 
 }  // namespace
