@@ -339,7 +339,8 @@ TEST_CASE("load refuses a strip before any library stumbles over it") {
   for (const cv::Size size : {cv::Size(16383, 1), cv::Size(1, 16383), cv::Size(16383, 2)}) {
     std::vector<unsigned char> bytes;
     REQUIRE(cv::imencode(".png", cv::Mat(size, CV_8UC3, cv::Scalar(1, 2, 3)), bytes));
-    const Result<Photo> photo = load(folder.write("strip", {bytes.begin(), bytes.end()}));
+    const Result<Photo> photo =
+        load(folder.write("strip", std::string(bytes.begin(), bytes.end())));
     check_refused(photo, Code::unreadable_file);
     CHECK(photo.error().detail.find("it is a strip of") != std::string::npos);
   }
