@@ -10,22 +10,6 @@
 
 namespace panecard::drawings {
 
-namespace {
-
-double furthest_between(const PolygonMm& a, const PolygonMm& b) {
-  double most = 0;
-  for (const PointMm p : a) {
-    double least = 1e9;
-    for (std::size_t i = 0; i < b.size(); ++i) {
-      least = std::min(least, distance_to_segment(p, b[i], b[(i + 1) % b.size()]));
-    }
-    most = std::max(most, least);
-  }
-  return most;
-}
-
-}  // namespace
-
 TEST_CASE("a layout cut from DXF has each piece where its file says, read by GDAL") {
   const film::FilmLayout layout = sample::two_tongues();
   for (const film::FilmStrip& strip : layout.strips) {
@@ -38,7 +22,7 @@ TEST_CASE("a layout cut from DXF has each piece where its file says, read by GDA
     REQUIRE(cuts.size() == 1);
     film::FilmPiece piece;
     piece.arcs = strip.copies.front().arcs;
-    CHECK(furthest_between(film::shape_of(piece), cuts[0]) < 0.05);
+    CHECK(sample::furthest_between(film::shape_of(piece), cuts[0]) < 0.05);
   }
 }
 

@@ -1,6 +1,8 @@
 // A small layout made up for tests of what is written and drawn of it.
 #pragma once
 
+#include <algorithm>
+
 #include "film/film.h"
 
 namespace panecard::sample {
@@ -41,6 +43,19 @@ inline film::FilmLayout two_tongues() {
   roll.findings = {{"fits_barely", "it fits barely"}};
   out.strips = {shelf, roll};
   return out;
+}
+
+/// How far a corner of `a` lies from the nearest side of `b`, at the worst.
+inline double furthest_between(const PolygonMm& a, const PolygonMm& b) {
+  double most = 0;
+  for (const PointMm p : a) {
+    double least = 1e9;
+    for (std::size_t i = 0; i < b.size(); ++i) {
+      least = std::min(least, distance_to_segment(p, b[i], b[(i + 1) % b.size()]));
+    }
+    most = std::max(most, least);
+  }
+  return most;
 }
 
 }  // namespace panecard::sample

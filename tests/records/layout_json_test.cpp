@@ -15,6 +15,7 @@ namespace panecard::records {
 
 using nlohmann::json;
 using panecard::support::Folder;
+using sample::furthest_between;
 using sample::tongue;
 using sample::two_tongues;
 
@@ -29,18 +30,6 @@ std::string changed(const char* where, const json& what) {
   json j = json::parse(to_layout_json(two_tongues()));
   j[json::json_pointer(where)] = what;
   return j.dump();
-}
-
-double furthest_between(const PolygonMm& a, const PolygonMm& b) {
-  double most = 0;
-  for (const PointMm p : a) {
-    double least = 1e9;
-    for (std::size_t i = 0; i < b.size(); ++i) {
-      least = std::min(least, distance_to_segment(p, b[i], b[(i + 1) % b.size()]));
-    }
-    most = std::max(most, least);
-  }
-  return most;
 }
 
 }  // namespace
